@@ -1,0 +1,6 @@
+"""Hexagons: their arithmetic, their neighbour and corner tables, on the table and on the globe."""
+
+from hexterra.lattice.board import Board
+from hexterra.lattice.lattice import Lattice
+
+__all__ = ["Board", "Lattice"]

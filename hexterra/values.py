@@ -1,0 +1,106 @@
+"""What all values that flow through hexterra have in common: frozen, checked once, fingerprinted.
+
+A value is a frozen dataclass that inherits `Value`. Its arrays are made read-only as it is made,
+so handing it on needs no copy and no trust. `Value.digest` is a fingerprint of the content: equal
+content gives an equal digest in any process, on any day.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import hashlib
+from collections.abc import Mapping
+from functools import cached_property
+from pathlib import Path
+from typing import Any, cast
+
+import numpy as np
+from numpy.typing import DTypeLike, NDArray
+
+
+def readonly(
+    array: Any, *, dtype: DTypeLike, shape: tuple[int | None, ...], name: str
+) -> NDArray[Any]:
+    """Check `array` once and return it contiguous, of `dtype`, and read-only.
+
+    Parameters
+    ----------
+    array
+        Anything NumPy can turn into an array. A writeable array is copied, never frozen in place.
+    dtype
+        The dtype to hold it in.
+    shape
+        The wanted shape; None stands for any length.
+    name
+        What the array is called in the error message.
+
+    Raises
+    ------
+    ValueError
+        If the number of dimensions or a length differs. This is a programming error, not a
+        user's, and so is not part of the `HexterraError` tree.
+    """
+    held = np.ascontiguousarray(array, dtype=dtype)
+    fits = held.ndim == len(shape) and all(
+        want is None or want == got for want, got in zip(shape, held.shape, strict=True)
+    )
+    if not fits:
+        raise ValueError(f"{name} has shape {held.shape}, wanted {shape}")
+    if held.flags.writeable:
+        if held is array or held.base is not None:
+            held = held.copy()
+        held.flags.writeable = False
+    return held
+
+
+@dataclasses.dataclass(frozen=True, eq=False)
+class Value:
+    """A frozen value with a content digest; two values are `same_as` if their digests agree."""
+
+    @cached_property
+    def digest(self) -> str:
+        """32 hexadecimal digits that depend on the type's name and every field's content."""
+        state = hashlib.blake2b(digest_size=16)
+        _feed(state, self)
+        return state.hexdigest()
+
+    def same_as(self, other: object) -> bool:
+        """Tell whether `other` has the same type and content."""
+        return isinstance(other, Value) and self.digest == other.digest
+
+    def __setstate__(self, state: dict[str, Any]) -> None:
+        # Unpickled arrays come back writeable; a value must not.
+        for item in state.values():
+            if isinstance(item, np.ndarray):
+                item.flags.writeable = False
+        self.__dict__.update(state)
+
+
+def _feed(state: Any, item: object) -> None:
+    """Add `item` to the hash, each kind under its own mark so that no two kinds collide."""
+    if isinstance(item, np.ndarray):
+        array = cast("NDArray[Any]", item)
+        little = np.ascontiguousarray(array).astype(array.dtype.newbyteorder("<"), copy=False)
+        state.update(f"array {little.dtype.str} {little.shape} ".encode())
+        state.update(little.tobytes() if little.nbytes < 1024 else memoryview(little).cast("B"))
+    elif isinstance(item, Value) or dataclasses.is_dataclass(item):
+        state.update(f"value {type(item).__name__} ".encode())
+        for field in dataclasses.fields(cast("Any", item)):
+            state.update(f"{field.name}=".encode())
+            _feed(state, getattr(item, field.name))
+    elif isinstance(item, Mapping):
+        state.update(f"mapping {len(item)} ".encode())
+        for key in sorted(item, key=str):
+            _feed(state, key)
+            _feed(state, item[key])
+    elif isinstance(item, tuple | list):
+        state.update(f"sequence {len(item)} ".encode())
+        for part in item:
+            _feed(state, part)
+    elif isinstance(item, float | np.floating):
+        state.update(f"float {float(item).hex()} ".encode())
+    elif item is None or isinstance(item, bool | int | str | bytes | Path | np.integer | np.bool_):
+        mark = int(item) if isinstance(item, np.integer) else item
+        state.update(f"{type(mark).__name__} {mark!r} ".encode())
+    else:
+        raise TypeError(f"no digest for a {type(item).__name__}")
