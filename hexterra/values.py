@@ -12,7 +12,7 @@ import hashlib
 from collections.abc import Mapping
 from functools import cached_property
 from pathlib import Path
-from typing import Any, cast
+from typing import Any, Protocol, cast, runtime_checkable
 
 import numpy as np
 from numpy.typing import DTypeLike, NDArray
@@ -53,6 +53,16 @@ def readonly(
     return held
 
 
+@runtime_checkable
+class Fingerprinted(Protocol):
+    """Anything that knows the digest of its own content."""
+
+    @property
+    def digest(self) -> str:
+        """A fingerprint of the content."""
+        ...
+
+
 @dataclasses.dataclass(frozen=True, eq=False)
 class Value:
     """A frozen value with a content digest; two values are `same_as` if their digests agree."""
@@ -61,7 +71,7 @@ class Value:
     def digest(self) -> str:
         """32 hexadecimal digits that depend on the type's name and every field's content."""
         state = hashlib.blake2b(digest_size=16)
-        _feed(state, self)
+        _feed_fields(state, self)
         return state.hexdigest()
 
     def same_as(self, other: object) -> bool:
@@ -76,18 +86,25 @@ class Value:
         self.__dict__.update(state)
 
 
+def _feed_fields(state: Any, item: object) -> None:
+    """Add a dataclass to the hash: its type's name, then each field by name."""
+    state.update(f"value {type(item).__name__} ".encode())
+    for field in dataclasses.fields(cast("Any", item)):
+        state.update(f"{field.name}=".encode())
+        _feed(state, getattr(item, field.name))
+
+
 def _feed(state: Any, item: object) -> None:
     """Add `item` to the hash, each kind under its own mark so that no two kinds collide."""
     if isinstance(item, np.ndarray):
         array = cast("NDArray[Any]", item)
         little = np.ascontiguousarray(array).astype(array.dtype.newbyteorder("<"), copy=False)
         state.update(f"array {little.dtype.str} {little.shape} ".encode())
-        state.update(little.tobytes() if little.nbytes < 1024 else memoryview(little).cast("B"))
-    elif isinstance(item, Value) or dataclasses.is_dataclass(item):
-        state.update(f"value {type(item).__name__} ".encode())
-        for field in dataclasses.fields(cast("Any", item)):
-            state.update(f"{field.name}=".encode())
-            _feed(state, getattr(item, field.name))
+        state.update(little.tobytes())
+    elif isinstance(item, Fingerprinted):
+        state.update(f"digest {item.digest} ".encode())
+    elif dataclasses.is_dataclass(item):
+        _feed_fields(state, item)
     elif isinstance(item, Mapping):
         state.update(f"mapping {len(item)} ".encode())
         for key in sorted(item, key=str):

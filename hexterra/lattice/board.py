@@ -246,18 +246,14 @@ class Board(Lattice):
     def _axes(self) -> NDArray[np.float64]:
         """Bench x and y axes as ground vectors, one per row."""
         bearing = np.deg2rad(self.bearing_deg)
-        return np.array(
-            [[np.cos(bearing), -np.sin(bearing)], [np.sin(bearing), np.cos(bearing)]]
-        )
+        return np.array([[np.cos(bearing), -np.sin(bearing)], [np.sin(bearing), np.cos(bearing)]])
 
     # Topology ----------------------------------------------------------------------------------
 
     @cached_property
     def labels(self) -> tuple[str, ...]:
         letters = [_letters(column) for column in range(self.columns)]
-        return tuple(
-            f"{letters[c]}{r + 1}" for c, r in zip(self.column, self.row, strict=True)
-        )
+        return tuple(f"{letters[c]}{r + 1}" for c, r in zip(self.column, self.row, strict=True))
 
     @cached_property
     def neighbours(self) -> NDArray[np.int32]:
@@ -272,8 +268,8 @@ class Board(Lattice):
         table.flags.writeable = False
         return table
 
-    @property
-    def corner_of(self) -> NDArray[np.int32]:  # type: ignore[override]
+    @cached_property
+    def corner_of(self) -> NDArray[np.int32]:
         return self._corner_tables[0]
 
     @cached_property
@@ -308,14 +304,14 @@ class Board(Lattice):
         """Centres on the grid of `_half_pitch_mm`, (n_cells, 2) int64."""
         column, row = self.column.astype(np.int64), self.row.astype(np.int64)
         if self.facing == "points":
-            return np.column_stack([2 * column + self._is_shifted, 3 * row])
-        return np.column_stack([3 * column, 2 * row + self._is_shifted])
+            return np.column_stack((2 * column + self._is_shifted, 3 * row))
+        return np.column_stack((3 * column, 2 * row + self._is_shifted))
 
     def _bench_mm(self, grid: NDArray[np.int64]) -> NDArray[np.float64]:
         """Carry grid points to bench coordinates."""
         margin = (1, 2) if self.facing == "points" else (2, 1)
         shift = np.array(margin if self.edges == "whole" else (0, 0))
-        return (grid + shift) * np.array(self._half_pitch_mm)
+        return (grid + shift).astype(np.float64) * np.array(self._half_pitch_mm)
 
 
 def _letters(column: int) -> str:

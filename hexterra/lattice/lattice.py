@@ -1,4 +1,4 @@
-"""What every lattice knows: one neighbour table, one corner table, and where they lie on the ground."""
+"""What every lattice knows: one neighbour table, one corner table, and its place on the ground."""
 
 from __future__ import annotations
 
@@ -126,7 +126,7 @@ class Lattice(Value, ABC):
 
     @cached_property
     def is_rim(self) -> NDArray[np.bool_]:
-        """Cells with a side that no cell adjoins, (n_cells,) bool. A pentagon's sixth is no side."""
+        """Cells with a side that no cell adjoins, (n_cells,) bool; a pentagon's sixth is none."""
         has_length = self.corner_of != np.roll(self.corner_of, -1, axis=1)
         rim = ((self.neighbours < 0) & has_length).any(axis=1)
         rim.flags.writeable = False
