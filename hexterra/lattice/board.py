@@ -49,6 +49,29 @@ _STEPS: Final[dict[tuple[Facing, bool], tuple[tuple[int, int], ...]]] = {
 }
 
 
+def board_size_mm(
+    columns: int, rows: int, across_flats_mm: float, facing: Facing, edges: Edges
+) -> tuple[float, float]:
+    """Width along the front edge and depth of a board, in millimetres.
+
+    Both are linear in the number of cells along them.
+    """
+    half_x, half_y = _half_pitch_mm(across_flats_mm, facing)
+    margin = -1 if edges == "straight" else 1
+    if facing == "points":
+        rows_half = 3 * (rows - 1) if edges == "straight" else 3 * rows + 1
+        return (2 * columns + margin) * half_x, rows_half * half_y
+    columns_half = 3 * (columns - 1) if edges == "straight" else 3 * columns + 1
+    return columns_half * half_x, (2 * rows + margin) * half_y
+
+
+def _half_pitch_mm(across_flats_mm: float, facing: Facing) -> tuple[float, float]:
+    """Spacing of the grid on which all centres and corners lie, along x and y, in millimetres."""
+    half_flats = across_flats_mm / 2.0
+    half_side = hexagon.side_length(across_flats_mm) / 2.0
+    return (half_flats, half_side) if facing == "points" else (half_side, half_flats)
+
+
 @dataclass(frozen=True, eq=False)
 class Board(Lattice):
     """A rectangular table of `rows` x `columns` hexagons and the ground under it.
@@ -159,17 +182,7 @@ class Board(Lattice):
     @property
     def size_mm(self) -> tuple[float, float]:
         """Width along the front edge and depth of the board, in millimetres."""
-        half = self._half_pitch_mm
-        along, across = (0, 1) if self.facing == "points" else (1, 0)
-        count = (self.columns, self.rows)
-        size = [0.0, 0.0]
-        if self.edges == "straight":
-            size[along] = (2 * count[along] - 1) * half[along]
-            size[across] = 3 * (count[across] - 1) * half[across]
-        else:
-            size[along] = (2 * count[along] + 1) * half[along]
-            size[across] = (3 * count[across] + 1) * half[across]
-        return size[0], size[1]
+        return board_size_mm(self.columns, self.rows, self.across_flats_mm, self.facing, self.edges)
 
     @cached_property
     def centre_mm(self) -> NDArray[np.float64]:
@@ -292,16 +305,9 @@ class Board(Lattice):
     def _is_shifted(self) -> NDArray[np.bool_]:
         return (self.row if self.facing == "points" else self.column) % 2 == 0
 
-    @property
-    def _half_pitch_mm(self) -> tuple[float, float]:
-        """Spacing of the grid on which all centres and corners lie, along x and y, in mm."""
-        half_flats = self.across_flats_mm / 2.0
-        half_side = hexagon.side_length(self.across_flats_mm) / 2.0
-        return (half_flats, half_side) if self.facing == "points" else (half_side, half_flats)
-
     @cached_property
     def _centre_grid(self) -> NDArray[np.int64]:
-        """Centres on the grid of `_half_pitch_mm`, (n_cells, 2) int64."""
+        """Centres on a grid of `_half_pitch_mm`, (n_cells, 2) int64."""
         column, row = self.column.astype(np.int64), self.row.astype(np.int64)
         if self.facing == "points":
             return np.column_stack((2 * column + self._is_shifted, 3 * row))
@@ -311,7 +317,9 @@ class Board(Lattice):
         """Carry grid points to bench coordinates."""
         margin = (1, 2) if self.facing == "points" else (2, 1)
         shift = np.array(margin if self.edges == "whole" else (0, 0))
-        return (grid + shift).astype(np.float64) * np.array(self._half_pitch_mm)
+        return (grid + shift).astype(np.float64) * np.array(
+            _half_pitch_mm(self.across_flats_mm, self.facing)
+        )
 
 
 def _letters(column: int) -> str:
