@@ -1,0 +1,242 @@
+"""Elevation in: a description of heights on a pixel grid, read window by window.
+
+The head of the flow. Files, arrays and DataArrays come in; what goes out is an `Elevation`, whose
+frame and units are known and whose pixels are metres under a mask. All reading of raster files is
+in this package.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import sys
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+from typing import Any, Literal
+
+import numpy as np
+from affine import Affine
+from numpy.typing import NDArray
+from pyproj import CRS
+
+from hexterra.elevation import arrays, frame
+from hexterra.elevation.pixels import Pixels, Source, Window
+from hexterra.errors import InputError, NotElevationError
+from hexterra.values import Value
+
+__all__ = ["Elevation", "Registration", "read_elevation"]
+
+#: What the affine of an array maps: pixel corners ("area") or pixel centres ("point").
+Registration = Literal["area", "point"]
+
+
+@dataclass(frozen=True, eq=False)
+class Elevation(Value):
+    """Heights on a pixel grid: a description; pixels are read by windows.
+
+    Made by `read_elevation`, which checks everything. Can be pickled: files are opened where and
+    when they are read.
+
+    Parameters
+    ----------
+    shape
+        Rows and columns.
+    affine
+        Pixel *corner* coordinates (column, row) to `crs` coordinates (x, y), whatever the
+        registration of the file was.
+    crs
+        Horizontal coordinate reference system, WKT.
+    metres_per_unit
+        Length of the stored vertical unit. `read` has applied it already.
+    source
+        Where the pixels come from.
+    name
+        What to call it; no part of the digest.
+    """
+
+    shape: tuple[int, int]
+    affine: Affine
+    crs: str
+    metres_per_unit: float
+    source: Source
+    name: str
+
+    def read(
+        self, row0: int, row1: int, column0: int, column1: int
+    ) -> tuple[NDArray[Any], NDArray[np.bool_] | None]:
+        """Read the pixels of rows `row0` to `row1` and columns `column0` to `column1`.
+
+        Returns
+        -------
+        height_m
+            (rows, columns) float32 or float64, contiguous, read-only, in metres. Unusable pixels
+            hold 0.0. The dtype is the same for every window of one elevation.
+        usable
+            (rows, columns) bool, contiguous, read-only; None when every pixel is usable.
+
+        Raises
+        ------
+        ValueError
+            If the window is empty or leaves the raster: a programming error.
+        NotElevationError
+            If the file is damaged there.
+        """
+        pixels = self.read_pixels(Window(row0, row1, column0, column1))
+        return pixels.height_m, pixels.usable
+
+    def read_pixels(self, window: Window) -> Pixels:
+        """Read like `read`, and tell how many pixels held NaN or infinity undeclared."""
+        rows, columns = self.shape
+        if not (0 <= window.row0 < window.row1 <= rows):
+            raise ValueError(f"rows {window.row0}:{window.row1} are not within 0:{rows}")
+        if not (0 <= window.column0 < window.column1 <= columns):
+            raise ValueError(
+                f"columns {window.column0}:{window.column1} are not within 0:{columns}"
+            )
+        return self.source.read(window)
+
+    @cached_property
+    def is_geographic(self) -> bool:
+        """Whether `crs` measures in degrees (or other angles) rather than lengths."""
+        return CRS(self.crs).is_geographic
+
+    @property
+    def bounds(self) -> tuple[float, float, float, float]:
+        """Least x and y and greatest x and y of the raster in `crs`."""
+        ends = frame.corners(self.affine, self.shape)
+        (x_min, y_min), (x_max, y_max) = ends.min(axis=0), ends.max(axis=0)
+        return float(x_min), float(y_min), float(x_max), float(y_max)
+
+    @property
+    def pixel_size(self) -> tuple[float, float]:
+        """Length of a step along columns and along rows, in units of `crs`."""
+        return frame.pixel_size(self.affine)
+
+    def to_pixel(self, xy: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Carry points in `crs`, (k, 2), to pixel corner coordinates: column, then row."""
+        return frame.apply(~self.affine, xy)
+
+    @cached_property
+    def digest(self) -> str:
+        """32 hexadecimal digits of the content: frame and pixels, but neither name nor path."""
+        state = hashlib.blake2b(digest_size=16)
+        terms = " ".join(float(term).hex() for term in tuple(self.affine)[:6])
+        state.update(f"elevation {self.shape} {terms} {self.metres_per_unit.hex()}".encode())
+        state.update(self.crs.encode())
+        state.update(self.source.digest.encode())
+        return state.hexdigest()
+
+
+def read_elevation(
+    source: Any,
+    *,
+    crs: Any = None,
+    affine: Affine | None = None,
+    vertical_unit: str | None = None,
+    nodata: float | None = None,
+    band: int | None = None,
+    registration: Registration | None = None,
+    name: str | None = None,
+) -> Elevation:
+    """Describe the heights in a file, several files, an array or an xarray DataArray.
+
+    Pixels are read later, window by window; an array is held (copied if it could still change).
+
+    Parameters
+    ----------
+    source
+        One path or a sequence of paths (any raster that GDAL reads), a NumPy array or masked
+        array of rows and columns, or an xarray DataArray whose coordinates are pixel centres.
+        Several files must lie on one pixel grid to 1/1000 pixel; where they overlap, the first
+        usable pixel wins. Geographic tiles on both sides of the antimeridian are joined.
+    crs
+        Whatever pyproj takes (``"EPSG:32616"``, WKT, a CRS object). Needed unless `source`
+        states one, which it must then equal.
+    affine
+        Column and row to x and y. Needed for arrays, and for files without georeference.
+    vertical_unit
+        "m", "ft" or "us-ft" (`hexterra.units.METRES_PER_UNIT` lists the spellings). Needed unless
+        `source` states one, which it must then equal; it is never guessed.
+    nodata
+        A stored number that stands for a void, beside the one that `source` states.
+    band
+        Which band holds the heights, from 1. Needed if there are several.
+    registration
+        For arrays: whether `affine` maps pixel corners ("area", the default) or pixel centres
+        ("point") from whole numbers. Files say it themselves.
+    name
+        What to call the elevation; the file's stem by default.
+
+    Raises
+    ------
+    FileMissingError
+        If a file does not exist or may not be read.
+    NotElevationError
+        If something is not one grid of real numbers on an invertible affine.
+    CrsError
+        If the CRS is missing, cannot be used, or contradicts the coordinates or the file.
+    VerticalUnitError
+        If the vertical unit is unknown, or two statements contradict each other.
+    NoHeightsError
+        If there are fewer than 2 x 2 pixels, or (arrays) no usable one.
+    GridMismatchError
+        If several files do not lie on one pixel grid in one CRS.
+    """
+    if _is_data_array(source):
+        return _from_labels(
+            arrays.read_labels(source), crs, affine, vertical_unit, nodata, registration, name
+        )
+    if isinstance(source, np.ndarray):
+        given = arrays.Labelled(source, None, None, (), (), 1.0, 0.0, "array")
+        return _from_labels(given, crs, affine, vertical_unit, nodata, registration, name)
+    raise NotElevationError(
+        f"{type(source).__name__} is no source of heights",
+        remedy="give a path, several paths, a NumPy array or an xarray DataArray",
+    )
+
+
+def _is_data_array(source: object) -> bool:
+    """Tell whether `source` is an xarray DataArray, without importing xarray."""
+    xarray = sys.modules.get("xarray")
+    return xarray is not None and isinstance(source, xarray.DataArray)
+
+
+def _from_labels(
+    given: arrays.Labelled,
+    crs: Any,
+    affine: Affine | None,
+    vertical_unit: str | None,
+    nodata: float | None,
+    registration: Registration | None,
+    name: str | None,
+) -> Elevation:
+    where = "the array" if given.name == "array" else f"the array {given.name!r}"
+    array = arrays.check_array(where, given.array)
+    if affine is None:
+        affine = given.affine
+    elif registration == "point":
+        affine = frame.move(affine, -0.5, -0.5)
+    if affine is None:
+        raise NotElevationError(
+            f"{where} comes without georeference",
+            remedy="give affine=, which carries column and row to x and y",
+        )
+    shape = (array.shape[0], array.shape[1])
+    place = frame.make_frame(
+        where,
+        shape,
+        affine,
+        crs=frame.parse_crs(where, crs, given.crs),
+        stated_units=given.units,
+        vertical_unit=vertical_unit,
+    )
+    source = arrays.source_from_array(
+        where,
+        array,
+        nodata=given.nodata if nodata is None else (*given.nodata, nodata),
+        scale=given.scale * place.metres_per_unit,
+        offset=given.offset * place.metres_per_unit,
+    )
+    return Elevation(shape, *place, source, name or given.name)
