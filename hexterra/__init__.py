@@ -34,11 +34,11 @@ if TYPE_CHECKING:
     from hexterra.proposal import propose as propose
     from hexterra.proposal import survey as survey
     from hexterra.siting import site_board as site_board
+    from hexterra.stages.cliffs import mark_cliffs as mark_cliffs
     from hexterra.stages.fit import fit as fit
     from hexterra.stages.flow import flow as flow
     from hexterra.stages.gather import gather as gather
     from hexterra.stages.legalise import legalise as legalise
-    from hexterra.stages.cliffs import mark_cliffs as mark_cliffs
     from hexterra.stages.quantise import quantise as quantise
     from hexterra.stages.schedule import schedule as schedule
     from hexterra.verification import verify as verify
@@ -76,7 +76,7 @@ _HOME = {
     "write_plan": "outputs",
 }
 
-__all__ = sorted(_HOME)  # pyright: ignore[reportUnsupportedDunderAll]
+__all__ = [*_HOME]  # pyright: ignore[reportUnsupportedDunderAll]
 
 
 def __getattr__(name: str) -> Any:

@@ -1,0 +1,266 @@
+"""The command line: a thin shell that reads, calls, writes and reports.
+
+Results go to files and standard output, progress and errors to standard error. An error ends with
+the exit code of its class (`hexterra.errors`); 2 is a misspelt command or option.
+"""
+
+from __future__ import annotations
+
+import functools
+import sys
+import tomllib
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, ParamSpec, TypeVar
+
+import click
+
+from hexterra import __version__
+from hexterra.errors import BriefError, HexterraError
+
+if TYPE_CHECKING:
+    from hexterra.brief import Brief
+    from hexterra.elevation import Elevation
+    from hexterra.plan import Plan, Progress
+
+_P = ParamSpec("_P")
+_R = TypeVar("_R")
+
+CAUTION = (
+    "Cut outdoors or under extraction, keep the hot wire off skin and off when idle, mind blades"
+    " and dust; follow the foam's data sheet, the cutter's manual and local rules."
+)
+
+
+@contextmanager
+def _errors_without_traceback() -> Iterator[None]:
+    try:
+        yield
+    except HexterraError as error:
+        click.echo(f"hexterra: {error}", err=True)
+        sys.exit(error.exit_code)
+    except MemoryError:
+        click.echo(
+            "hexterra: there is not enough memory for this board\n"
+            "  To fix it: use fewer cells, or cut the region into several boards",
+            err=True,
+        )
+        sys.exit(60)
+
+
+def _reports_errors(command: Callable[_P, _R]) -> Callable[_P, _R]:
+    @functools.wraps(command)
+    def shielded(*args: _P.args, **kwargs: _P.kwargs) -> _R:
+        with _errors_without_traceback():
+            return command(*args, **kwargs)
+
+    return shielded
+
+
+def _reading_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Options of every command that reads elevation files."""
+    for option in (
+        click.option("--band", type=int, metavar="N", help="Band that holds the heights."),
+        click.option("--crs", metavar="CRS", help="Coordinates of the file, if it does not say."),
+        click.option(
+            "--vertical-unit",
+            metavar="UNIT",
+            help="Unit of the heights, m or ft, if the file does not say.",
+        ),
+    ):
+        command = option(command)
+    return click.argument("files", nargs=-1, required=True, metavar="FILE...")(command)
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, prog_name="hexterra")
+def main() -> None:
+    """Turn elevation into hexagonal foam terrain that can be cut and laid out."""
+
+
+@main.command("plan")
+@_reading_options
+@click.option("--brief", "brief_path", metavar="TOML", help="What is wanted; see `hexterra brief`.")
+@click.option(
+    "--set",
+    "settings",
+    multiple=True,
+    metavar="KEY=VALUE",
+    help="Set one key of the brief, as in board.columns=12. May be repeated.",
+)
+@click.option("--out", metavar="DIR", help="Folder for the plan. Default: <first file>-plan.")
+@_reports_errors
+def plan_command(
+    files: tuple[str, ...],
+    brief_path: str | None,
+    settings: tuple[str, ...],
+    out: str | None,
+    vertical_unit: str | None,
+    crs: str | None,
+    band: int | None,
+) -> None:
+    """Plan a board: elevation FILE(s) in, a folder of tables, maps and checks out."""
+    with _progress() as progress:
+        progress("reading the brief")
+        brief = _read_brief(brief_path, settings)
+        elevation = _read(files, vertical_unit, crs, band)
+        from hexterra.kernels import are_compiled
+
+        if not are_compiled():
+            progress("preparing numeric code for this machine (first run only, about 15 s)")
+        from hexterra.outputs import write_plan
+        from hexterra.plan import make_plan
+
+        directory = Path(out or f"{Path(files[0]).stem}-plan")
+        plan = make_plan(elevation, brief, progress=progress)
+        written = write_plan(plan, directory, progress=progress)
+    _print_plan(plan, directory, written)
+
+
+@main.command("inspect")
+@_reading_options
+@_reports_errors
+def inspect_command(
+    files: tuple[str, ...], vertical_unit: str | None, crs: str | None, band: int | None
+) -> None:
+    """Say what is in elevation FILE(s), and which boards and scales fit it."""
+    with _progress() as progress:
+        progress("reading")
+        elevation = _read(files, vertical_unit, crs, band)
+        from hexterra.proposal import propose, survey
+
+        found = survey(elevation)
+        proposals = propose(found)
+    click.echo(found.describe())
+    click.echo()
+    click.echo(proposals.describe())
+
+
+@main.command("brief")
+@click.option("--out", type=click.Path(), metavar="TOML", help="File to write. Default: print it.")
+@_reports_errors
+def brief_command(out: str | None) -> None:
+    """Write a starter brief: every key, its meaning and its default."""
+    from hexterra.brief import starter_brief
+
+    if out is None:
+        click.echo(starter_brief(), nl=False)
+        return
+    from hexterra.outputs.folder import write_file
+
+    write_file(Path(out), starter_brief().encode())
+    click.echo(f"wrote {out}")
+
+
+@main.command("verify")
+@click.argument("directory", metavar="DIR")
+@_reports_errors
+def verify_command(directory: str) -> None:
+    """Rebuild a plan's board from its tables alone and check every seam, count and port."""
+    from hexterra.verification import verify
+
+    verdict = verify(Path(directory))
+    click.echo(verdict.describe())
+    if not verdict.agrees:
+        sys.exit(3)
+
+
+@main.command("invent")
+@click.option("--seed", type=int, default=1, show_default=True, help="Another seed, another land.")
+@click.option("--rows", type=int, default=360, show_default=True, help="Pixels north to south.")
+@click.option("--columns", type=int, default=480, show_default=True, help="Pixels west to east.")
+@click.option("--pixel-m", type=float, default=25.0, show_default=True, help="Pixel size.")
+@click.option("--relief-m", type=float, default=400.0, show_default=True, help="Height range.")
+@click.option("--out", required=True, metavar="TIF", help="GeoTIFF to write.")
+@_reports_errors
+def invent_command(
+    seed: int, rows: int, columns: int, pixel_m: float, relief_m: float, out: str
+) -> None:
+    """Invent a piece of ground: ridges, valleys, an escarpment, a lake basin."""
+    with _progress() as progress:
+        progress("shaping ground")
+        from hexterra.elevation import write_elevation
+        from hexterra.invention import invent
+
+        ground = invent(seed, rows=rows, columns=columns, pixel_m=pixel_m, relief_m=relief_m)
+        write_elevation(ground, Path(out))
+    click.echo(f"wrote {out}")
+
+
+@main.command("schema")
+@click.argument("what", type=click.Choice(["brief", "plan"]))
+@_reports_errors
+def schema_command(what: str) -> None:
+    """Print the JSON Schema of the brief or of plan.json."""
+    import json
+
+    if what == "brief":
+        from hexterra.brief import Brief
+
+        schema = Brief.model_json_schema()
+    else:
+        from hexterra.outputs.document import plan_schema
+
+        schema = plan_schema()
+    click.echo(json.dumps(schema, indent=2))
+
+
+def _read_brief(path: str | None, settings: tuple[str, ...]) -> Brief:
+    """Read the brief, then lay single settings over it."""
+    from hexterra.brief import Brief, read_brief
+
+    brief = read_brief(path) if path else Brief()
+    data = brief.model_dump(exclude_unset=True)
+    for setting in settings:
+        try:
+            parsed = tomllib.loads(setting)
+        except tomllib.TOMLDecodeError as error:
+            raise BriefError(
+                f"--set {setting} is not KEY=VALUE in TOML: {error}",
+                remedy="write numbers plainly and text in quotes, as in "
+                "--set 'board.facing=\"flats\"'",
+                setting=setting,
+            ) from error
+        _lay_over(data, parsed)
+    return Brief(**data) if settings else brief
+
+
+def _lay_over(data: dict[str, Any], changes: dict[str, Any]) -> None:
+    """Put `changes` into `data`, section by section."""
+    for key, value in changes.items():
+        if isinstance(value, dict) and isinstance(data.get(key), dict):
+            _lay_over(data[key], value)  # pyright: ignore[reportUnknownArgumentType]
+        else:
+            data[key] = value
+
+
+def _read(
+    files: tuple[str, ...], vertical_unit: str | None, crs: str | None, band: int | None
+) -> Elevation:
+    from hexterra.elevation import read_elevation
+
+    paths = [Path(file) for file in files]
+    return read_elevation(
+        paths if len(paths) > 1 else paths[0], vertical_unit=vertical_unit, crs=crs, band=band
+    )
+
+
+@contextmanager
+def _progress() -> Iterator[Progress]:
+    """Show each stage as it begins: on one live line in a terminal, a line each elsewhere."""
+    from rich.console import Console
+
+    console = Console(stderr=True, highlight=False)
+    if not console.is_terminal:
+        yield console.print
+        return
+    with console.status("starting") as status:
+        yield lambda stage: status.update(f"{stage} ...")
+
+
+def _print_plan(plan: Plan, directory: Path, written: tuple[str, ...]) -> None:
+    """Say what was planned, what was assumed, and where it is."""
+    click.echo(plan.describe())
+    click.echo(f"\nWritten to {directory}: {', '.join(written)}")
+    click.echo(f"\nCautions: {CAUTION}")

@@ -1,0 +1,76 @@
+"""Two plans of one board side by side: which pieces and which cells differ."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from hexterra.errors import BoardError
+from hexterra.values import Value
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from hexterra.plan import Plan
+
+
+@dataclass(frozen=True, eq=False)
+class Comparison(Value):
+    """What changes between two plans of the same cells."""
+
+    before: Plan
+    after: Plan
+
+    @cached_property
+    def is_changed(self) -> NDArray[np.bool_]:
+        """Cells with another built top or another crossing, (n_cells,) bool."""
+        one, other = self.before.fitted, self.after.fitted
+        return (one.corners != other.corners).any(axis=1) | (
+            self.before.tiles["crossing"].to_numpy() != self.after.tiles["crossing"].to_numpy()
+        )
+
+    @cached_property
+    def pieces(self) -> pd.DataFrame:
+        """Count of each piece in both plans and the difference, most changed first."""
+        counts = pd.DataFrame(
+            {
+                "before": self.before.schedule.set_index("piece")["count"],
+                "after": self.after.schedule.set_index("piece")["count"],
+            }
+        )
+        counts = counts.fillna(0).astype(int)
+        counts["difference"] = counts["after"] - counts["before"]
+        order = counts["difference"].abs().sort_values(ascending=False, kind="stable").index
+        return counts.loc[order]
+
+    def describe(self) -> str:
+        """Say in two sentences what differs."""
+        n_changed = int(self.is_changed.sum())
+        more = int(self.pieces["difference"].clip(lower=0).sum())
+        return (
+            f"{n_changed} of {len(self.is_changed)} cells have another tile."
+            f" The second plan needs {more} pieces that the first does not,"
+            f" and {len(self.after.schedule)} distinct pieces instead of"
+            f" {len(self.before.schedule)}."
+        )
+
+
+def compare(before: Plan, after: Plan) -> Comparison:
+    """Compare two plans of the same board.
+
+    Raises
+    ------
+    BoardError
+        If the plans do not have the same cells in the same places.
+    """
+    if not before.board.same_as(after.board):
+        raise BoardError(
+            f"the two plans lie on different boards ({before.board.n_cells} and"
+            f" {after.board.n_cells} cells); only plans of one board can be compared cell by cell",
+            remedy="make both plans with the same [board] section and the same cells left out",
+        )
+    return Comparison(before, after)

@@ -1,0 +1,281 @@
+"""The plan: the stages in order, on one screen, and everything they found."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING, Final, cast
+
+import numpy as np
+
+from hexterra.brief import Brief
+from hexterra.catalogue import Catalogue, load_catalogue
+from hexterra.errors import BriefError
+from hexterra.lattice.board import Board
+from hexterra.rounding import round_up
+from hexterra.siting import site_board
+from hexterra.stages.cliffs import mark_cliffs
+from hexterra.stages.fit import Tiles, fit
+from hexterra.stages.flow import Watercourses, flow
+from hexterra.stages.gather import Heights, gather
+from hexterra.stages.legalise import LegalLevels, legalise
+from hexterra.stages.quantise import Levels, quantise
+from hexterra.stages.schedule import Schedule, schedule
+from hexterra.tables import schedule_frame, tiles_frame
+from hexterra.units import MM_PER_M
+from hexterra.values import Value
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from numpy.typing import NDArray
+
+    from hexterra.elevation import Elevation
+
+#: Steps that the relief of a board takes where the brief does not say: common practice, no source.
+DEFAULT_STEPS: Final = 10
+DEFAULT_LEVELS: Final = 8
+
+#: Told the name of each stage as it begins.
+Progress = Callable[[str], None]
+
+
+def _silent(_: str) -> None:
+    """Report nothing."""
+
+
+@dataclass(frozen=True, eq=False)
+class Plan(Value):
+    """A buildable board and how it came about.
+
+    Each stage's value holds the one before it, so the whole chain is reachable: `fitted` (the
+    tiles), `legal`, `water`, `levels`, `heights`, `board`; `tiles` and `schedule` are the same as
+    tables.
+    """
+
+    elevation: Elevation
+    brief: Brief
+    pieces: Schedule
+    assumed: tuple[str, ...]
+
+    @property
+    def fitted(self) -> Tiles:
+        """The tile of every cell."""
+        return self.pieces.tiles
+
+    @property
+    def legal(self) -> LegalLevels:
+        """Levels that can be built."""
+        return self.fitted.legal
+
+    @property
+    def water(self) -> Watercourses | None:
+        """Where water runs; None if the brief shows none."""
+        return self.legal.water
+
+    @property
+    def levels(self) -> Levels:
+        """Levels as the thresholds give them."""
+        return self.legal.levels
+
+    @property
+    def heights(self) -> Heights:
+        """Ground heights of the cells."""
+        return self.levels.heights
+
+    @property
+    def board(self) -> Board:
+        """The lattice of the board, cells that were left out excluded."""
+        return cast("Board", self.heights.lattice)
+
+    @property
+    def catalogue(self) -> Catalogue:
+        """What the maker can cut."""
+        return self.fitted.catalogue
+
+    @property
+    def exaggeration(self) -> float:
+        """How many times taller than true to scale the board is built."""
+        true_mm = self.levels.metres_per_step * MM_PER_M / self.board.scale
+        return self.brief.heights.step_mm / true_mm
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What was changed, dropped or deserves a look, in sentences."""
+        water = self.water.notes if self.water is not None else ()
+        return (*water, *self.fitted.notes, *self.pieces.notes)
+
+    @cached_property
+    def tiles(self) -> pd.DataFrame:
+        """One row per cell; the columns of ``tiles.csv``."""
+        return tiles_frame(self.pieces)
+
+    @cached_property
+    def schedule(self) -> pd.DataFrame:
+        """One row per distinct piece to make, with its count."""
+        return schedule_frame(self.pieces)
+
+
+def make_plan(
+    elevation: Elevation, brief: Brief | None = None, *, progress: Progress = _silent
+) -> Plan:
+    """Turn ground into a plan that can be cut and laid out.
+
+    Parameters
+    ----------
+    elevation
+        The ground, from `read_elevation` or `invent`.
+    brief
+        What is wanted; ``Brief()`` by default.
+    progress
+        Called with a few words as each stage begins.
+
+    Returns
+    -------
+    Plan
+        Every tile is in the catalogue, every seam closed but for the listed cliffs, and water
+        never runs uphill.
+
+    Raises
+    ------
+    HexterraError
+        See `site_board`, `gather` and `plan_heights`.
+    """
+    brief = brief or Brief()
+    site = site_board(elevation, brief)
+    progress("sampling the ground")
+    heights = gather(
+        elevation,
+        site.board,
+        minimum_coverage=brief.heights.minimum_coverage,
+        below=brief.heights.below_coverage,
+    )
+    return plan_heights(elevation, heights, brief, assumed=site.assumed, progress=progress)
+
+
+def plan_heights(
+    elevation: Elevation,
+    heights: Heights,
+    brief: Brief,
+    *,
+    assumed: tuple[str, ...] = (),
+    progress: Progress = _silent,
+) -> Plan:
+    """Plan a board whose ground heights are known already: the chain of `make_plan` after `gather`.
+
+    This is the call to repeat while thresholds are tuned: ``plan_heights(plan.elevation,
+    plan.heights, new_brief)`` samples nothing again.
+
+    Raises
+    ------
+    BriefError
+        If the brief names a cell that the board does not have, or thresholds that make no sense.
+    InfeasibleError
+        If pins, ramp limits and falling water contradict each other.
+    CatalogueError
+        If the catalogue lacks what the board needs.
+    StockError
+        If a stack cannot be made of the stocked thicknesses.
+    """
+    board = cast("Board", heights.lattice)
+    metres_per_step, step_assumed = _metres_per_step(heights, board, brief)
+    threshold_m2, water_assumed = _water_threshold(board, brief)
+    catalogue = load_catalogue(brief.catalogue)
+
+    progress("choosing levels")
+    levels = quantise(
+        heights,
+        method=brief.heights.method,
+        metres_per_step=metres_per_step,
+        datum_m=brief.heights.datum_m,
+        n_levels=_n_levels(brief),
+        thresholds_m=brief.heights.thresholds_m,
+    )
+    progress("following the water")
+    water = (
+        flow(heights, threshold_m2=threshold_m2, pool_depth_m=brief.water.pool_depth_m)
+        if brief.water.show
+        else None
+    )
+    progress("making every slope cuttable")
+    legal = legalise(
+        levels,
+        water=water,
+        ramp_limit=brief.ramps.limit,
+        cliffs=_cliffs(levels, board, brief),
+        pins=tuple((_cell(board, name), level) for name, level in brief.ramps.pins.items()),
+        measure=brief.ramps.measure,
+    )
+    progress("fitting tiles")
+    tiles = fit(legal, catalogue)
+    progress("counting pieces")
+    pieces = schedule(
+        tiles,
+        step_mm=brief.heights.step_mm,
+        stock_thickness_mm=brief.stock.spacer_mm,
+        footings=brief.stock.footings,
+        tall_stack_mm=brief.stock.tall_stack_mm,
+    )
+    return Plan(elevation, brief, pieces, (*assumed, *step_assumed, *water_assumed))
+
+
+def _metres_per_step(
+    heights: Heights, board: Board, brief: Brief
+) -> tuple[float, tuple[str, ...]]:
+    """Settle the ground height of a step: given, from the exaggeration, or from the relief."""
+    asked = brief.heights
+    if asked.metres_per_step is not None:
+        return asked.metres_per_step, ()
+    if asked.exaggeration is not None:
+        return asked.step_mm / MM_PER_M * board.scale / asked.exaggeration, ()
+    relief_m = float(np.ptp(heights.mean_m))
+    metres = round_up(max(relief_m, 0.01) / DEFAULT_STEPS)
+    return metres, (
+        f"heights.metres_per_step = {metres:g} (relief of {relief_m:.0f} m in about"
+        f" {max(1, round(relief_m / metres))} steps)",
+    )
+
+
+def _n_levels(brief: Brief) -> int | None:
+    """Levels for the methods that count them."""
+    if brief.heights.method in ("quantile", "natural breaks"):
+        return brief.heights.n_levels or DEFAULT_LEVELS
+    return None
+
+
+def _water_threshold(board: Board, brief: Brief) -> tuple[float, tuple[str, ...]]:
+    """Settle the catchment that makes a watercourse.
+
+    Without a word in the brief it grows with the side of the board, so that boards of any size
+    carry about as many rivers across: common practice, no source.
+    """
+    if brief.water.threshold_km2 is not None:
+        return brief.water.threshold_km2 * 1e6, ()
+    n_cells = max(6, round(0.6 * board.n_cells**0.5))
+    threshold_m2 = n_cells * float(board.area_m2.mean())
+    if not brief.water.show:
+        return threshold_m2, ()
+    return threshold_m2, (
+        f"water.threshold_km2 = {threshold_m2 / 1e6:.4g} (the ground of {n_cells} cells)",
+    )
+
+
+def _cliffs(levels: Levels, board: Board, brief: Brief) -> NDArray[np.bool_] | None:
+    """Mark the sides that the brief's rule or its list makes cliffs."""
+    if brief.ramps.cliff_rise_steps is None and not brief.ramps.cliffs:
+        return None
+    pairs = tuple((_cell(board, one), _cell(board, other)) for one, other in brief.ramps.cliffs)
+    return mark_cliffs(levels, rise_steps=brief.ramps.cliff_rise_steps, pairs=pairs)
+
+
+def _cell(board: Board, name: str) -> int:
+    """Find a cell by its name."""
+    try:
+        return board.labels.index(name.upper())
+    except ValueError:
+        raise BriefError(
+            f"the brief names the cell {name!r}, which this board does not have;"
+            f" its cells run from {board.labels[0]} to {board.labels[-1]}",
+            remedy="name cells by column letter and row number, counted from the front left",
+            cell=name,
+        ) from None

@@ -1,0 +1,135 @@
+"""The brief: defaults, files, and answers to mistakes."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from hexterra.brief import Brief, read_brief, starter_brief
+from hexterra.errors import BriefError, FileMissingError
+
+
+def test_everything_has_a_default() -> None:
+    """An empty brief is a complete request with 100 mm tiles and 7.5 mm steps."""
+    brief = Brief()
+    assert (brief.board.across_flats_mm, brief.heights.step_mm) == (100.0, 7.5)
+
+
+def test_the_starter_asks_for_the_default(tmp_path: Path) -> None:
+    """The commented starter is valid TOML and equals the default brief."""
+    path = tmp_path / "brief.toml"
+    path.write_text(starter_brief(), encoding="utf-8")
+    assert read_brief(path) == Brief()
+
+
+def test_every_starter_line_can_be_uncommented(tmp_path: Path) -> None:
+    """Each example line of the starter is accepted on its own in its section."""
+    section = ""
+    n_tried = 0
+    partners = {
+        "lon_deg": "lat_deg = 1.0", "lat_deg": "lon_deg = 1.0", "x": "y = 1.0", "y": "x = 1.0",
+        "n_levels": "method = 'quantile'", "thresholds_m": "method = 'given'",
+    }  # fmt: skip
+    for line in starter_brief().splitlines():
+        if line.startswith("["):
+            section = line
+        elif line.startswith("# ") and " = " in line and line[2].islower():
+            key = line[2:].split(" = ")[0]
+            if not key.isidentifier():
+                continue
+            path = tmp_path / "one.toml"
+            path.write_text(f"{section}\n{line[2:]}\n{partners.get(key, '')}\n")
+            read_brief(path)
+            n_tried += 1
+    assert n_tried == sum(
+        len(getattr(Brief(), name).__class__.model_fields) if name not in ("title", "catalogue")
+        else 1
+        for name in Brief.model_fields
+    )  # fmt: skip
+
+
+def test_whole_numbers_are_fine_where_numbers_are_wanted(tmp_path: Path) -> None:
+    """A maker writes 80, not 80.0."""
+    path = tmp_path / "brief.toml"
+    path.write_text("[board]\nacross_flats_mm = 80\n[stock]\nspacer_mm = [10, 20]\n")
+    brief = read_brief(path)
+    assert (brief.board.across_flats_mm, brief.stock.spacer_mm) == (80.0, (10.0, 20.0))
+
+
+def test_the_catalogue_lies_beside_the_brief(tmp_path: Path) -> None:
+    """A relative catalogue is found from the brief's folder, not the working directory."""
+    path = tmp_path / "brief.toml"
+    path.write_text('catalogue = "mine.toml"\n')
+    assert read_brief(path).catalogue == str(tmp_path / "mine.toml")
+
+
+@pytest.mark.parametrize(
+    ("data", "key", "said"),
+    [
+        ({"board": {"rows": 0}}, "board.rows", "0: it must be at least 2 and at most 20000"),
+        ({"board": {"rows": 10**9}}, "board.rows", "at most 20000"),
+        ({"board": {"across_flats_mm": -3}}, "board.across_flats_mm", "at least 5"),
+        ({"board": {"scale": float("nan")}}, "board.scale", "nan"),
+        ({"board": {"facing": "up"}}, "board.facing", "'points' or 'flats'"),
+        ({"board": {"colums": 3}}, "board.colums", "did you mean 'columns'?"),
+        ({"board": {"columns": 3, "width_mm": 500}}, "board", "columns or width_mm, not both"),
+        ({"board": {"lon_deg": 3}}, "board", "both lon_deg and lat_deg"),
+        ({"board": {"lon_deg": 3, "lat_deg": 3, "x": 1, "y": 1}}, "board", "not both"),
+        ({"board": 3}, "board", "must be"),
+        ({"heights": {"step_mm": "thick"}}, "heights.step_mm", "'thick'"),
+        ({"heights": {"metres_per_step": 0}}, "heights.metres_per_step", "above 0"),
+        ({"heights": {"metres_per_step": 5, "exaggeration": 2}}, "heights", "not both"),
+        ({"heights": {"thresholds_m": [1, 2]}}, "heights", "go together"),
+        ({"heights": {"method": "given", "thresholds_m": [2, 1]}}, "heights", "above the last"),
+        ({"heights": {"method": "given", "thresholds_m": []}}, "heights", "above the last"),
+        ({"heights": {"n_levels": 4}}, "heights", "n_levels goes with"),
+        ({"ramps": {"limit": 3}}, "ramps.limit", "1 or 2"),
+        ({"ramps": {"pins": {"A1": 1.5}}}, "ramps.pins.A1", "1.5"),
+        ({"stock": {"spacer_mm": []}}, "stock", "at least one thickness"),
+        ({"stock": {"spacer_mm": [0]}}, "stock.spacer_mm.0", "greater than 0"),
+        ({"wood": 1}, "wood", "no such key"),
+    ],
+)
+def test_mistakes_are_answered(data: dict[str, Any], key: str, said: str) -> None:
+    """A mistake names the key, the value or the rule, and what is allowed."""
+    with pytest.raises(BriefError) as caught:
+        Brief(**data)
+    assert key in caught.value.facts["keys"]  # type: ignore[operator]
+    assert said in str(caught.value)
+    assert "hexterra brief" in caught.value.remedy
+
+
+def test_all_mistakes_are_named_at_once() -> None:
+    """Three wrong keys are three lines."""
+    with pytest.raises(BriefError) as caught:
+        Brief(board={"rows": 0, "scale": -1}, title=3)
+    assert set(caught.value.facts["keys"]) == {"board.rows", "board.scale", "title"}  # type: ignore[call-overload]
+
+
+def test_a_missing_file_is_named(tmp_path: Path) -> None:
+    """A brief that does not exist is a missing file, not a traceback."""
+    with pytest.raises(FileMissingError, match=r"absent\.toml"):
+        read_brief(tmp_path / "absent.toml")
+
+
+def test_broken_toml_names_the_line(tmp_path: Path) -> None:
+    """A syntax error names its line."""
+    path = tmp_path / "brief.toml"
+    path.write_text("[board]\ncolumns = = 3\n")
+    with pytest.raises(BriefError, match="line 2"):
+        read_brief(path)
+
+
+def test_bytes_that_are_no_text(tmp_path: Path) -> None:
+    """A brief must be UTF-8."""
+    path = tmp_path / "brief.toml"
+    path.write_bytes(b"\xff\xfe")
+    with pytest.raises(BriefError, match="UTF-8"):
+        read_brief(path)
+
+
+def test_digest_follows_content() -> None:
+    """Equal briefs have equal digests, others not."""
+    assert Brief(title="x").digest == Brief(title="x").digest != Brief(title="y").digest
