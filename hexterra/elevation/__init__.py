@@ -14,14 +14,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Literal, NamedTuple
 
 import numpy as np
 from affine import Affine
 from numpy.typing import NDArray
 from pyproj import CRS
 
-from hexterra.elevation import arrays, frame
+from hexterra.elevation import arrays, files, frame, mosaic
 from hexterra.elevation.pixels import Pixels, Source, Window
 from hexterra.errors import InputError, NotElevationError
 from hexterra.values import Value
@@ -115,7 +115,16 @@ class Elevation(Value):
         return frame.pixel_size(self.affine)
 
     def to_pixel(self, xy: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Carry points in `crs`, (k, 2), to pixel corner coordinates: column, then row."""
+        """Carry points in `crs`, (k, 2), to pixel corner coordinates: column, then row.
+
+        In a geographic CRS a longitude may be off by whole turns: the one nearest to the middle
+        of the raster counts.
+        """
+        if self.is_geographic:
+            turn = frame.full_turn(CRS(self.crs))
+            middle = (self.bounds[0] + self.bounds[2]) / 2.0
+            turns = np.rint((xy[:, 0] - middle) / turn)
+            xy = np.column_stack([xy[:, 0] - turns * turn, xy[:, 1]])
         return frame.apply(~self.affine, xy)
 
     @cached_property
@@ -184,17 +193,33 @@ def read_elevation(
     GridMismatchError
         If several files do not lie on one pixel grid in one CRS.
     """
+    given = _Given(crs, affine, vertical_unit, nodata, band, registration, name)
     if _is_data_array(source):
-        return _from_labels(
-            arrays.read_labels(source), crs, affine, vertical_unit, nodata, registration, name
-        )
+        return _from_labels(arrays.read_labels(source), given)
     if isinstance(source, np.ndarray):
-        given = arrays.Labelled(source, None, None, (), (), 1.0, 0.0, "array")
-        return _from_labels(given, crs, affine, vertical_unit, nodata, registration, name)
-    raise NotElevationError(
-        f"{type(source).__name__} is no source of heights",
-        remedy="give a path, several paths, a NumPy array or an xarray DataArray",
-    )
+        return _from_labels(arrays.bare(source), given)
+    paths: list[Any] = [source] if isinstance(source, str | Path) else []
+    if isinstance(source, Sequence) and not isinstance(source, str):
+        paths = list(source)
+    if not paths or not all(isinstance(path, str | Path) for path in paths):
+        raise NotElevationError(
+            f"{str(source)[:80]!r} is no source of heights",
+            remedy="give a path, several paths, a NumPy array or an xarray DataArray",
+            kind=type(source).__name__,
+        )
+    return _from_files(paths, given)
+
+
+class _Given(NamedTuple):
+    """What the user said beside the source."""
+
+    crs: Any
+    affine: Affine | None
+    vertical_unit: str | None
+    nodata: float | None
+    band: int | None
+    registration: Registration | None
+    name: str | None
 
 
 def _is_data_array(source: object) -> bool:
@@ -203,40 +228,92 @@ def _is_data_array(source: object) -> bool:
     return xarray is not None and isinstance(source, xarray.DataArray)
 
 
-def _from_labels(
-    given: arrays.Labelled,
-    crs: Any,
-    affine: Affine | None,
-    vertical_unit: str | None,
-    nodata: float | None,
-    registration: Registration | None,
-    name: str | None,
-) -> Elevation:
-    where = "the array" if given.name == "array" else f"the array {given.name!r}"
-    array = arrays.check_array(where, given.array)
-    if affine is None:
-        affine = given.affine
-    elif registration == "point":
-        affine = frame.move(affine, -0.5, -0.5)
+def _from_labels(labelled: arrays.Labelled, given: _Given) -> Elevation:
+    """Describe heights in memory."""
+    where = f"the {labelled.name}"
+    if given.band is not None:
+        raise InputError(
+            f"band {given.band} was asked of {where}, which has no bands",
+            remedy="leave band out, and give the layer of heights",
+            band=given.band,
+        )
+    if given.registration not in {None, "area", "point"}:
+        raise InputError(
+            f"the registration {given.registration!r} is unknown; it is 'area' or 'point'",
+            remedy="say what the affine carries to the ground: pixel corners (area) or centres",
+            registration=given.registration,
+        )
+    array = arrays.check_array(where, labelled.array)
+    affine = labelled.affine if given.affine is None else given.affine
     if affine is None:
         raise NotElevationError(
             f"{where} comes without georeference",
             remedy="give affine=, which carries column and row to x and y",
         )
+    if given.affine is not None and given.registration == "point":
+        affine = frame.move(affine, -0.5, -0.5)
     shape = (array.shape[0], array.shape[1])
     place = frame.make_frame(
         where,
         shape,
         affine,
-        crs=frame.parse_crs(where, crs, given.crs),
-        stated_units=given.units,
-        vertical_unit=vertical_unit,
+        crs=frame.parse_crs(where, given.crs, labelled.crs),
+        stated_units=labelled.units,
+        vertical_unit=given.vertical_unit,
     )
     source = arrays.source_from_array(
         where,
         array,
-        nodata=given.nodata if nodata is None else (*given.nodata, nodata),
-        scale=given.scale * place.metres_per_unit,
-        offset=given.offset * place.metres_per_unit,
+        nodata=labelled.nodata if given.nodata is None else (*labelled.nodata, given.nodata),
+        scale=labelled.scale * place.metres_per_unit,
+        offset=labelled.offset * place.metres_per_unit,
     )
-    return Elevation(shape, *place, source, name or given.name)
+    return Elevation(shape, *place, source, given.name or labelled.name)
+
+
+def _from_files(paths: Sequence[str | Path], given: _Given) -> Elevation:
+    """Describe heights in one file, or in several on one grid."""
+    if given.registration is not None:
+        raise InputError(
+            f"the registration {given.registration!r} was given for a file; files say it"
+            " themselves, and it is honoured",
+            remedy="leave registration out",
+            registration=given.registration,
+        )
+    parts = [_part(path, given) for path in paths]
+    name = given.name or Path(paths[0]).stem
+    if len(parts) == 1:
+        return Elevation(parts[0].shape, *parts[0].place, parts[0].source, name)
+    shape, affine, source = mosaic.join(parts)
+    place = parts[0].place
+    return Elevation(shape, affine, place.crs, place.metres_per_unit, source, name)
+
+
+def _part(path: str | Path, given: _Given) -> mosaic.Part:
+    """Check one file by itself."""
+    where = repr(os.fspath(path))
+    opened = files.open_file(path, band=given.band, nodata=given.nodata)
+    crs = frame.parse_crs(where, given.crs, opened.crs)
+    if opened.affine is not None and given.affine is not None:
+        raise NotElevationError(
+            f"{where} has a georeference of its own, and another affine was given",
+            remedy="leave affine out",
+            stated=tuple(opened.affine)[:6],
+            given=tuple(given.affine)[:6],
+        )
+    affine = given.affine if opened.affine is None else opened.affine
+    if affine is None:
+        raise NotElevationError(
+            f"{where} has no georeference that carries pixels to the ground",
+            remedy="give affine=, or warp the raster to a grid first",
+        )
+    place = frame.make_frame(
+        where,
+        opened.shape,
+        affine,
+        crs=crs,
+        stated_units=opened.units,
+        vertical_unit=given.vertical_unit,
+    )
+    source = files.in_metres(opened.source, place.metres_per_unit)
+    return mosaic.Part(where, opened.shape, place, source)

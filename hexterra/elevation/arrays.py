@@ -33,6 +33,7 @@ class ArraySource(Source):
                 object.__setattr__(self, name, held)
 
     def read(self, window: Window) -> Pixels:
+        """Read one window, which lies inside the array; the arrays come back read-only."""
         rows, columns = slice(window.row0, window.row1), slice(window.column0, window.column1)
         usable = None if self.usable is None else self.usable[rows, columns]
         return clean(
@@ -94,10 +95,9 @@ def source_from_array(
         If none of them is usable.
     """
     held = check_array(where, array)
-    usable = None
+    usable: NDArray[np.bool_] | None = None
     if isinstance(held, np.ma.MaskedArray):
-        masked = np.ma.getmask(held)
-        usable = None if masked is np.ma.nomask or not masked.any() else ~masked
+        usable = ~np.ma.getmaskarray(held)
         held = np.ma.getdata(held)
     source = ArraySource(held, usable, nodata, scale, offset)
     found = source.read(Window(0, held.shape[0], 0, held.shape[1])).usable
@@ -122,6 +122,11 @@ class Labelled:
     scale: float
     offset: float
     name: str
+
+
+def bare(array: NDArray[Any]) -> Labelled:
+    """Hold an array that says nothing about itself."""
+    return Labelled(array, None, None, (), (), 1.0, 0.0, "array")
 
 
 def read_labels(data: Any) -> Labelled:

@@ -162,6 +162,11 @@ def pixel_size(affine: Affine) -> tuple[float, float]:
     return float(np.hypot(a, d)), float(np.hypot(b, e))
 
 
+def full_turn(crs: CRS) -> float:
+    """Return 360 degrees in the angular unit of a geographic CRS."""
+    return float(2.0 * np.pi / crs.axis_info[0].unit_conversion_factor)
+
+
 def _read_crs(where: str, given: Any) -> CRS:
     try:
         return CRS.from_user_input(given)
@@ -244,7 +249,7 @@ def _to_wgs84(where: str, crs: CRS, affine: Affine, shape: tuple[int, int]) -> N
 
 
 def _vertical_axis_unit(crs: CRS) -> tuple[str, ...]:
-    """Unit of the height axis of a compound or three-dimensional CRS, if it has one."""
+    """Name the unit of the height axis of a compound or three-dimensional CRS, if it has one."""
     parts = crs.sub_crs_list if crs.is_compound else [crs]
     return tuple(
         axis.unit_name for part in parts for axis in part.axis_info if axis.direction == "up"

@@ -95,7 +95,8 @@ def clean(
             height_m = height_m.copy()
         height_m[void] = 0.0  # before scaling: a stored infinity or NaN must not spread
     if is_scaled:
-        height_m = height_m * scale + offset
+        height_m = height_m * scale
+        height_m += offset
         if void is not None:
             height_m[void] = 0.0
     height_m.flags.writeable = False

@@ -1,0 +1,53 @@
+"""What several test files share: a real piece of ground."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+import rasterio
+from affine import Affine
+from matplotlib import cbook
+
+from hexterra.elevation import Elevation, read_elevation
+
+
+@pytest.fixture(scope="session")
+def jacksboro() -> Elevation:
+    """Give the Jacksboro fault, Tennessee: SRTM heights at 3 arc-seconds, 344 x 403 pixels.
+
+    Source: the sample data of the matplotlib package (jacksboro_fault_dem.npz), from the Shuttle
+    Radar Topography Mission of NASA. The file's ymin and ymax are swapped.
+    """
+    with np.load(cbook.get_sample_data("jacksboro_fault_dem.npz", asfileobj=False)) as sample:
+        heights = sample["elevation"]
+        west, east = float(sample["xmin"]), float(sample["xmax"])
+        south, north = sorted((float(sample["ymin"]), float(sample["ymax"])))
+    rows, columns = heights.shape
+    affine = Affine((east - west) / columns, 0.0, west, 0.0, (south - north) / rows, north)
+    return read_elevation(
+        heights, crs="EPSG:4326", affine=affine, vertical_unit="m", name="jacksboro"
+    )
+
+
+@pytest.fixture(scope="session")
+def jacksboro_file(jacksboro: Elevation, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Give the Jacksboro fault as a GeoTIFF of int16 metres."""
+    path = tmp_path_factory.mktemp("jacksboro") / "jacksboro.tif"
+    rows, columns = jacksboro.shape
+    heights, _ = jacksboro.read(0, rows, 0, columns)
+    with rasterio.open(
+        path,
+        "w",
+        driver="GTiff",
+        width=columns,
+        height=rows,
+        count=1,
+        dtype="int16",
+        crs="EPSG:4326",
+        transform=jacksboro.affine,
+    ) as dataset:
+        dataset.write(heights.astype(np.int16), 1)
+        dataset.set_band_unit(1, "m")
+    return path
