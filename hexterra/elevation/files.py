@@ -121,6 +121,7 @@ def open_file(path: str | Path, *, band: int | None, nodata: float | None) -> Op
     """
     name = os.fspath(path)
     where = repr(name)
+    _close(name)  # a file may have appeared beside it since, such as a .prj
     dataset = _first_opened(name)
     heights = [
         number
@@ -256,33 +257,60 @@ def _damage_named(path: str, window: Window | None) -> Generator[None]:
 
 
 class _Open(threading.local):
-    """The datasets that one thread has open; GDAL's must not be shared between threads."""
+    """The datasets that one thread has open; GDAL's must not be shared between threads.
+
+    By process and path: after a fork, parent and child would share the position in the file.
+    """
 
     def __init__(self) -> None:
-        self.datasets: OrderedDict[tuple[object, ...], Any] = OrderedDict()
+        self.datasets: OrderedDict[tuple[int, str], tuple[Any, list[str], list[object]]] = (
+            OrderedDict()
+        )
 
 
 _open = _Open()
 
 
 def _opened(path: str) -> Any:
-    """Return the open dataset at `path`, opening it if it is not, or has changed since.
+    """Return the open dataset at `path`, opening it if it is not, or a file of it has changed.
 
     Raises
     ------
     RasterioError
         If it cannot be opened.
     """
-    state = Path(path).stat() if Path(path).exists() else None
-    # The process is part of the key: after a fork, parent and child would share file positions.
-    key = (path, os.getpid(), *((state.st_mtime_ns, state.st_size) if state else ()))
+    key = (os.getpid(), path)
     if key in _open.datasets:
-        _open.datasets.move_to_end(key)
-        return _open.datasets[key]
+        dataset, files, states = _open.datasets[key]
+        if states == _states(files):
+            _open.datasets.move_to_end(key)
+            return dataset
+        _close(path)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", NotGeoreferencedWarning)  # answered by our own errors
         dataset = rasterio.open(path)
-    _open.datasets[key] = dataset
+    files = list(dataset.files)
+    _open.datasets[key] = (dataset, files, _states(files))
     if len(_open.datasets) > _MAX_OPEN:
-        _open.datasets.popitem(last=False)[1].close()
+        _open.datasets.popitem(last=False)[1][0].close()
     return dataset
+
+
+def _close(path: str) -> None:
+    """Close the dataset at `path` if this thread has it open."""
+    key = (os.getpid(), path)
+    if key in _open.datasets:
+        _open.datasets.pop(key)[0].close()
+
+
+def _states(paths: list[str]) -> list[object]:
+    """Tell when each file was last written, and its size; None for a file that is not there."""
+    states: list[object] = []
+    for path in paths:
+        try:
+            state = os.stat(path)  # noqa: PTH116 - a Path for each file of each read is slow
+        except OSError:
+            states.append(None)
+        else:
+            states.append((state.st_mtime_ns, state.st_size))
+    return states
