@@ -1,0 +1,335 @@
+"""LegalLevels -> Tiles: which top every cell gets, how it is turned, and what water crosses it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from hexterra.catalogue.catalogue import MAX_RISE, WATER, Catalogue
+from hexterra.errors import CatalogueError, InfeasibleError
+from hexterra.lattice import Lattice
+from hexterra.lattice.hexagon import N_SIDES
+from hexterra.stages.legalise import LegalLevels, legalise
+from hexterra.stages.quantise import Levels
+from hexterra.values import Value, readonly
+
+#: How many cells a note names before it only counts them.
+N_NAMED: Final = 12
+
+
+@dataclass(frozen=True, eq=False)
+class Tiles(Value):
+    """The tile of every cell.
+
+    Parameters
+    ----------
+    legal
+        The levels it was fitted to; n is the number of cells of their lattice.
+    catalogue
+        What the maker can cut.
+    corners
+        Built height of corners 0 to 5, (n, 6) int32, in steps above level 0.
+    level
+        The lowest of them, (n,) int32.
+    pattern, turn
+        (n,) int16 and int8: ``corners[i, s] == level + rises[pattern][(s - turn) % 6]``.
+    crossing, crossing_turn
+        (n,) int16 and int8: what water crosses the top, and how it is turned; -1 and 0 where dry.
+    cliff
+        Sides with a step face, (n, 6) bool, symmetric: the two tops do not meet there.
+    notes
+        What had to be changed or could not be met, in sentences.
+    """
+
+    legal: LegalLevels
+    catalogue: Catalogue
+    corners: NDArray[np.int32]
+    level: NDArray[np.int32]
+    pattern: NDArray[np.int16]
+    turn: NDArray[np.int8]
+    crossing: NDArray[np.int16]
+    crossing_turn: NDArray[np.int8]
+    cliff: NDArray[np.bool_]
+    notes: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        n = self.lattice.n_cells
+        for name, dtype, shape in (
+            ("corners", np.int32, (n, N_SIDES)),
+            ("level", np.int32, (n,)),
+            ("pattern", np.int16, (n,)),
+            ("turn", np.int8, (n,)),
+            ("crossing", np.int16, (n,)),
+            ("crossing_turn", np.int8, (n,)),
+            ("cliff", np.bool_, (n, N_SIDES)),
+        ):
+            held = readonly(getattr(self, name), dtype=dtype, shape=shape, name=name)
+            object.__setattr__(self, name, held)
+
+    @property
+    def lattice(self) -> Lattice:
+        """The cells."""
+        return self.legal.levels.heights.lattice
+
+    @cached_property
+    def mean_level(self) -> NDArray[np.float64]:
+        """Mean height of each whole top, (n,) float64, in steps above level 0."""
+        mean = self.level + self.catalogue.mean_rise[self.pattern]
+        mean.flags.writeable = False
+        return mean
+
+    @cached_property
+    def built_m(self) -> NDArray[np.float64]:
+        """Ground height that each whole top stands for on average, (n,) float64, in metres."""
+        metres = level_to_metres(self.legal.levels, self.mean_level)
+        metres.flags.writeable = False
+        return metres
+
+    @cached_property
+    def residual_m(self) -> NDArray[np.float64]:
+        """`built_m` less the ground's mean height, (n,) float64, in metres."""
+        residual = self.built_m - self.legal.levels.heights.mean_m
+        residual.flags.writeable = False
+        return residual
+
+
+def fit(legal: LegalLevels, catalogue: Catalogue) -> Tiles:
+    """Give every cell a top from the catalogue, so that tops meet wherever no cliff parts them.
+
+    A lattice corner stands at the highest level of its cells; cells that a marked cliff parts, and
+    no third cell joins, each keep their own height there. With ramps of at most one step and no
+    marked cliff every such top is a run of raised corners or two opposite pairs, which the default
+    catalogue holds. Cells whose top it does not hold (where ramps rise two steps, or a marked
+    cliff ends) are tightened, all at once, and the levels legalised again: first their ramps may
+    rise one step only; where that is so already, their cliffs are unmarked. This happens at most
+    twice to any cell. What no tightening helps (a small catalogue, pins) takes the nearest top
+    from below: with the same lowest corner, no corner higher, both corners of a side that water
+    crosses alike, and the greatest sum of rises; of equals the earlier pattern in the catalogue,
+    then the lesser turn. The sides where tops then do not meet are step faces.
+
+    Parameters
+    ----------
+    legal
+        Levels from `legalise`.
+    catalogue
+        What the maker can cut.
+
+    Returns
+    -------
+    Tiles
+        Every pattern and crossing is in the catalogue. Off the sides in `cliff`, the two tops of
+        every side have the same height at both its corners. Where water leaves a cell, both
+        corners of that side stand at the cell's `level`; neither ports nor levels rise downstream.
+
+    Raises
+    ------
+    CatalogueError
+        If the catalogue lacks a crossing that the water needs.
+
+    Notes
+    -----
+    Linear in the number of cells, but for the calls of `legalise`.
+    """
+    legal, notes = _tighten(legal, catalogue)
+    lattice = legal.levels.heights.lattice
+    corners = corner_heights(lattice, legal.level, legal.cliff)
+    level = corners.min(axis=1)
+    rises = corners - level[:, None]
+    pattern, turn = catalogue.find_patterns(rises)
+    off = np.flatnonzero(pattern < 0)
+    if len(off):
+        pattern[off], turn[off] = _nearest_below(rises[off], _ports(legal)[off], catalogue)
+        around = (np.arange(N_SIDES) - turn[off, None]) % N_SIDES
+        corners[off] = level[off, None] + catalogue.rises[pattern[off, None], around]
+        notes.append(
+            "No top in the catalogue fits "
+            + _name_cells(lattice, off)
+            + "; the nearest below was taken, with step faces where it does not meet the next."
+        )
+    crossing, crossing_turn = _find_crossings(legal, catalogue)
+    return Tiles(
+        legal=legal,
+        catalogue=catalogue,
+        corners=corners,
+        level=level,
+        pattern=pattern,
+        turn=turn,
+        crossing=crossing,
+        crossing_turn=crossing_turn,
+        cliff=_step_faces(lattice, corners),
+        notes=tuple(notes),
+    )
+
+
+def level_to_metres(levels: Levels, level: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the ground height that built heights stand for: the inverse of ``Levels.position``.
+
+    Parameters
+    ----------
+    levels
+        The thresholds: number j, counted from 0, lies at level j + 0.5. Between them heights are
+        interpolated; beyond them a step is `metres_per_step` of ground.
+    level
+        Built heights, (k,) float64, in steps above level 0.
+    """
+    thresholds = levels.thresholds_m
+    if not len(thresholds):
+        return levels.datum_m + level * levels.metres_per_step
+    at = np.arange(len(thresholds)) + 0.5
+    beyond = level - np.clip(level, at[0], at[-1])
+    return np.interp(level, at, thresholds) + beyond * levels.metres_per_step
+
+
+def corner_heights(
+    lattice: Lattice, level: NDArray[np.int32], cliff: NDArray[np.bool_]
+) -> NDArray[np.int32]:
+    """Return the height of every cell's corners, (n, 6) int32: the highest of the cells joined.
+
+    Parameters
+    ----------
+    lattice
+        The cells.
+    level
+        (n,) int32.
+    cliff
+        (n, 6) bool, symmetric: sides that do not join their cells.
+    """
+    first, second = _across(lattice, (lattice.neighbours >= 0) & ~cliff)
+    second = np.roll(second, 1, axis=1)  # now by corner instead of by side
+    is_pentagon = lattice.corner_of[:, 0] == lattice.corner_of[:, -1]
+    pentagons = np.flatnonzero(is_pentagon)
+    height = np.repeat(level[:, None], N_SIDES, axis=1)
+    for _ in range(2):  # of three cells around a corner, any two are at most two sides apart
+        height = np.maximum(np.maximum(height, height.take(first)), height.take(second))
+        if len(pentagons):
+            both = np.maximum(height[pentagons, 0], height[pentagons, -1])
+            height[pentagons, 0] = height[pentagons, -1] = both
+    return height
+
+
+def _across(
+    lattice: Lattice, is_joined: NDArray[np.bool_]
+) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Find the same corner across each side, as flat numbers of an (n, 6) table, by side.
+
+    The first table is for the side's first corner, the second for its second. Where a side is
+    not joined the corner is its own.
+    """
+    corner = np.arange(N_SIDES)
+    own = N_SIDES * np.arange(lattice.n_cells)[:, None]
+    there = N_SIDES * lattice.neighbours.astype(np.intp)
+    back = lattice.back_sides.astype(np.intp)
+    first = np.where(is_joined, there + (back + 1) % N_SIDES, own + corner)
+    second = np.where(is_joined, there + back, own + (corner + 1) % N_SIDES)
+    return first, second
+
+
+def _step_faces(lattice: Lattice, corners: NDArray[np.int32]) -> NDArray[np.bool_]:
+    """Find the sides whose two tops differ at a corner, (n, 6) bool."""
+    first, second = _across(lattice, lattice.neighbours >= 0)
+    return (corners != corners.take(first)) | (np.roll(corners, -1, axis=1) != corners.take(second))
+
+
+def _tighten(legal: LegalLevels, catalogue: Catalogue) -> tuple[LegalLevels, list[str]]:
+    """Legalise again until every top is in the catalogue or nothing is left to tighten."""
+    lattice = legal.levels.heights.lattice
+    exists = lattice.neighbours >= 0
+    marked = legal.cliff
+    given_up = np.zeros(lattice.n_cells, dtype=bool)
+    while True:
+        corners = corner_heights(lattice, legal.level, legal.cliff)
+        pattern, _ = catalogue.find_patterns(corners - corners.min(axis=1, keepdims=True))
+        off = (pattern < 0) & ~given_up
+        is_steep = off & ((legal.limit > 1) & exists & ~legal.cliff).any(axis=1)
+        is_parted = off & ~is_steep & legal.cliff.any(axis=1)
+        if not (is_steep | is_parted).any():
+            break
+        limit = np.where(_touches(lattice, is_steep | is_parted), 1, legal.limit)
+        cliff = legal.cliff & ~_touches(lattice, is_parted)
+        try:
+            legal = legalise(
+                legal.levels,
+                water=legal.water,
+                ramp_limit=limit,
+                cliffs=cliff,
+                pins=legal.pins,
+                weight=legal.weight,
+                measure=legal.measure,
+                bounds=(legal.lower, legal.upper),
+            )
+        except InfeasibleError:  # pins stand in the way: these cells take the nearest from below
+            given_up |= is_steep | is_parted
+    unmarked = np.flatnonzero((marked & ~legal.cliff).any(axis=1))
+    if not len(unmarked):
+        return legal, []
+    return legal, [
+        "Marked cliffs were sloped where no top in the catalogue could end them: "
+        + _name_cells(lattice, unmarked)
+        + "."
+    ]
+
+
+def _touches(lattice: Lattice, is_chosen: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Find the sides of chosen cells, from both cells, (n, 6) bool."""
+    there = lattice.neighbours
+    return is_chosen[:, None] | ((there >= 0) & is_chosen[there])
+
+
+def _nearest_below(
+    rises: NDArray[np.int32], ports: NDArray[np.bool_], catalogue: Catalogue
+) -> tuple[NDArray[np.int16], NDArray[np.int8]]:
+    """Choose the nearest top from below for each row, by the rule that `fit` states."""
+    asked = np.hstack([np.minimum(rises, MAX_RISE), ports])
+    distinct, number = np.unique(asked, axis=0, return_inverse=True)
+    tops = catalogue.oriented[:, 2:]
+    is_sloped = tops != np.roll(tops, -1, axis=1)
+    is_below = (tops <= distinct[:, None, :N_SIDES]).all(axis=2)
+    crosses_slope = (is_sloped & (distinct[:, None, N_SIDES:] > 0)).any(axis=2)
+    total = np.where(is_below & ~crosses_slope, tops.sum(axis=1), -1)
+    chosen = catalogue.oriented[total.argmax(axis=1)[number.ravel()]]  # the first of equals
+    return chosen[:, 0].astype(np.int16), chosen[:, 1].astype(np.int8)
+
+
+def _ports(legal: LegalLevels) -> NDArray[np.bool_]:
+    if legal.water is None:
+        return np.zeros((legal.levels.heights.lattice.n_cells, N_SIDES), dtype=np.bool_)
+    return legal.water.ports
+
+
+def _find_crossings(
+    legal: LegalLevels, catalogue: Catalogue
+) -> tuple[NDArray[np.int16], NDArray[np.int8]]:
+    """Find the crossing of every cell with water; -1 and 0 elsewhere."""
+    lattice = legal.levels.heights.lattice
+    water = legal.water
+    if water is None:
+        return np.full(lattice.n_cells, -1, dtype=np.int16), np.zeros(lattice.n_cells, np.int8)
+    crossing, turn = catalogue.find_crossings(water.kind, water.ports)
+    missing = np.flatnonzero((crossing < 0) & (water.kind != 0))
+    if len(missing):
+        cell = missing[0]
+        name = WATER[water.kind[cell]]
+        sides = " ".join(str(side) for side in np.flatnonzero(water.ports[cell]))
+        raise CatalogueError(
+            f"the catalogue has no {name} that joins the sides {sides!r}, which"
+            f" {_name_cells(lattice, missing)} would need",
+            remedy=f'add a crossing with water = "{name}" and ports = ["{sides}"] to the'
+            " catalogue, or raise the threshold from which water is shown",
+            cell=lattice.labels[cell],
+            water=name,
+            ports=sides,
+        )
+    return crossing, turn
+
+
+def _name_cells(lattice: Lattice, cells: Iterable[int]) -> str:
+    """List cells by name, and only count those beyond `N_NAMED`."""
+    names = [lattice.labels[cell] for cell in cells]
+    more = len(names) - N_NAMED
+    listed = ", ".join(names[:N_NAMED])
+    return f"{listed} and {more} more" if more > 0 else listed

@@ -1,0 +1,459 @@
+"""Tiles -> Schedule: which pieces to make, how many of each, and what stands where."""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Final, Literal, cast
+
+import numpy as np
+from numpy.typing import NDArray
+
+from hexterra.errors import BoardError, BriefError, StockError
+from hexterra.lattice import Board
+from hexterra.lattice.hexagon import N_SIDES, Facing, Part
+from hexterra.stages.fit import Tiles
+from hexterra.units import MM_PER_M
+from hexterra.values import Value, readonly
+
+Kind = Literal["tile", "spacer", "footing"]
+Hand = Literal["", "left", "right"]
+Footings = Literal["keyed rim", "plain", "none"]
+
+#: The parts in the order in which they are listed.
+PARTS: Final[tuple[Part, ...]] = ("whole", "corner-cut half", "side-cut half", "quarter")
+HANDS: Final[tuple[Hand, ...]] = ("", "left", "right")
+#: What a stack stands on; the first is nothing.
+FOOTINGS: Final = ("", "keyed", "plain")
+
+_UM_PER_MM: Final = 1000
+
+
+@dataclass(frozen=True, eq=False)
+class Piece(Value):
+    """One kind of piece to make.
+
+    Parameters
+    ----------
+    kind
+        "tile", "spacer" or "footing".
+    name
+        Unique among the pieces of a schedule, in plain words.
+    part
+        What of a hexagon it is.
+    hand
+        Tiles that are quarters come "left" and "right". Seen from the right angle at the board's
+        corner, the longer of its two cut edges is on that hand. All else has "".
+    pattern
+        Name of the top's pattern; "" where it is no tile.
+    turn
+        How far the pattern is turned in the piece, in sides counter-clockwise. The sides of a
+        whole tile are numbered so that this is 0. Those of a cut tile are numbered by its cut:
+        side 0 of a corner-cut half and corner 0 of a side-cut half are the middle ones, and the
+        cut of a quarter runs through corner 0.
+    crossing, ports
+        Name of the crossing, "" if dry, and the sides it joins, in the same numbers.
+    thickness_mm
+        Thickness of the block it is cut from.
+    count
+        How many are needed.
+    """
+
+    kind: Kind
+    name: str
+    part: Part
+    hand: Hand
+    pattern: str
+    turn: int
+    crossing: str
+    ports: tuple[int, ...]
+    thickness_mm: float
+    count: int
+
+
+@dataclass(frozen=True, eq=False)
+class Schedule(Value):
+    """Everything to make, and where it stands.
+
+    Parameters
+    ----------
+    tiles
+        The fitted board; n is its number of cells.
+    step_mm
+        Height of one step.
+    pieces
+        All distinct pieces: tiles in the order of the catalogue, spacers from thick to thin,
+        footings; each in the order of `PARTS`.
+    piece
+        The tile of each cell, (n,) int32, a number in `pieces`.
+    turn
+        How far the pattern of each cell is turned, (n,) int8. For whole tiles it is also how far
+        the *piece* is turned, crossing and all: it differs from ``tiles.turn`` only where the
+        pattern looks the same in both turns.
+    stacks_mm
+        Spacers under a tile by its level, thickest (lowest) first, in millimetres; empty for
+        levels that no tile has.
+    footing
+        What each stack stands on, (n,) int8, a number in `FOOTINGS`.
+    notes
+        What deserves a look, in sentences.
+    """
+
+    tiles: Tiles
+    step_mm: float
+    pieces: tuple[Piece, ...]
+    piece: NDArray[np.int32]
+    turn: NDArray[np.int8]
+    stacks_mm: tuple[tuple[float, ...], ...]
+    footing: NDArray[np.int8]
+    notes: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        n = self.tiles.lattice.n_cells
+        for name, dtype in (("piece", np.int32), ("turn", np.int8), ("footing", np.int8)):
+            held = readonly(getattr(self, name), dtype=dtype, shape=(n,), name=name)
+            object.__setattr__(self, name, held)
+
+    @property
+    def board(self) -> Board:
+        """The lattice."""
+        return cast("Board", self.tiles.lattice)
+
+    @cached_property
+    def piece_names(self) -> tuple[str, ...]:
+        """Name of each cell's tile."""
+        names = [piece.name for piece in self.pieces]
+        return tuple(names[number] for number in self.piece.tolist())
+
+    @cached_property
+    def spacers_mm(self) -> tuple[tuple[float, ...], ...]:
+        """Spacers under each cell's tile, from the lowest, in millimetres."""
+        return tuple(self.stacks_mm[level] for level in self.tiles.level.tolist())
+
+    @cached_property
+    def footing_names(self) -> tuple[str, ...]:
+        """Name of the footing of each cell, "" if it has none."""
+        rows = zip(self.footing.tolist(), self.board.parts, strict=True)
+        return tuple(_part_name(f"{FOOTINGS[k]} footing", part) if k else "" for k, part in rows)
+
+
+def schedule(
+    tiles: Tiles,
+    *,
+    step_mm: float = 7.5,
+    stock_thickness_mm: Sequence[float] = (7.5, 15.0, 30.0),
+    footings: Footings = "keyed rim",
+    tall_stack_mm: float = 150.0,
+    tile_mm: float = 15.0,
+    footing_mm: float = 15.0,
+) -> Schedule:
+    """Count the pieces of a board and compose its stacks.
+
+    Two whole tiles are the same piece if one can be turned into the other, crossing included. A
+    cut tile cannot be turned freely: it is the same piece as another if pattern and crossing lie
+    alike to the cut, so a half from one edge of the board equals a half from the opposite edge
+    turned by 180 degrees, and quarters come left and right handed. Spacers and footings are flat
+    blocks, which can also be flipped over. A stack has the fewest spacers that add up to its level
+    exactly, in whole micrometres; of equally many, the thickest first.
+
+    Parameters
+    ----------
+    tiles
+        Fitted tiles of a `Board`.
+    step_mm
+        Height of one step, in millimetres.
+    stock_thickness_mm
+        Thicknesses of spacers that can be cut, in millimetres, in any order.
+    footings
+        "keyed rim" holds the stacks along the rim to the base, so that nothing slides out, and
+        seats the rest plainly, which is quicker to cut; "plain" seats all; "none" has none.
+    tall_stack_mm
+        Stacks of spacers higher than this are noted.
+    tile_mm
+        Thickness of a tile at its lowest corner: a full layer; common practice, no source.
+    footing_mm
+        Thickness of a footing: the same.
+
+    Returns
+    -------
+    Schedule
+        The counts of its tiles, and of its footings if any, add up to the number of cells; each
+        cell's spacers add up to ``level * step_mm``.
+
+    Raises
+    ------
+    BoardError
+        If the lattice is no board.
+    BriefError
+        If `step_mm` is not above 0 or not a whole number of micrometres.
+    StockError
+        If a stocked thickness is not above 0 or not a whole number of micrometres, none is given,
+        or a level cannot be composed.
+    """
+    board = tiles.lattice
+    if not isinstance(board, Board):
+        raise BoardError(
+            f"a {type(board).__name__} has no schedule: its cells are not tiles of one size",
+            remedy="plan a board for the part of it that you want to build",
+        )
+    stacks_mm = _compose_stacks(tiles, board, step_mm, stock_thickness_mm)
+    keys, turn = _piece_keys(tiles, board)
+    distinct, piece, counts = np.unique(keys, axis=0, return_inverse=True, return_counts=True)
+    made = [
+        _tile_piece(tiles, key, count, step_mm, tile_mm)
+        for key, count in zip(distinct.tolist(), counts.tolist(), strict=True)
+    ]
+    part = keys[:, 1]
+    footing = np.zeros(board.n_cells, dtype=np.int8)
+    if footings != "none":
+        is_keyed = board.is_rim & (footings == "keyed rim")
+        footing[:] = np.where(is_keyed, FOOTINGS.index("keyed"), FOOTINGS.index("plain"))
+    made += _spacer_pieces(tiles, part, stacks_mm)
+    made += _footing_pieces(footing, part, footing_mm)
+    return Schedule(
+        tiles=tiles,
+        step_mm=step_mm,
+        pieces=tuple(made),
+        piece=piece.ravel(),
+        turn=turn,
+        stacks_mm=stacks_mm,
+        footing=footing,
+        notes=_tall_stacks(tiles, board, step_mm, tall_stack_mm),
+    )
+
+
+def _piece_keys(tiles: Tiles, board: Board) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Return what tells each cell's piece from others, (n, 6) int64, and the pattern's turn, (n,).
+
+    The columns are pattern, part, hand, turn, crossing and ports. Ports are six bits with side 0
+    the highest, taken from 63, so that sets of sides sort as they read.
+    """
+    n = board.n_cells
+    ports = np.zeros((n, N_SIDES), dtype=np.int64)
+    if tiles.legal.water is not None:
+        ports[:] = tiles.legal.water.ports
+    side = np.arange(N_SIDES)
+    weight = 2 ** (N_SIDES - 1 - (side[None, :] - side[:, None]) % N_SIDES)
+    bits = ports @ weight.T  # (n, 6): the ports as numbered in a piece that is turned by 0 .. 5
+    period = np.array([pattern.period for pattern in tiles.catalogue.patterns])[tiles.pattern]
+    part, hand, origin = _cuts(board)
+    is_whole = part == PARTS.index("whole")
+    pattern_turn = tiles.turn.astype(np.int64)
+
+    looks_alike = (side - pattern_turn[:, None]) % period[:, None] == 0
+    turn = np.where(is_whole, np.where(looks_alike, bits, -1).argmax(axis=1), pattern_turn)
+    frame = np.where(is_whole, turn, origin)
+    turn_in_piece = (turn - frame) % period
+    columns = (
+        tiles.pattern,
+        part,
+        hand,
+        turn_in_piece,
+        tiles.crossing,
+        2**N_SIDES - 1 - bits[np.arange(n), frame],
+    )
+    return np.column_stack(columns).astype(np.int64), turn
+
+
+def _cuts(board: Board) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
+    """Return part, hand and where the piece's numbering starts on the cell, (n,) int64 each."""
+    table = np.array(
+        [[_cut(board.facing, x, y) for y in (-1, 0, 1)] for x in (-1, 0, 1)], dtype=np.int64
+    )
+    found = table[board.kept[:, 0] + 1, board.kept[:, 1] + 1]
+    return found[:, 0], found[:, 1], found[:, 2]
+
+
+def _cut(facing: Facing, kept_x: int, kept_y: int) -> tuple[int, int, int]:
+    """Return part, hand and origin of a cell of which the board keeps this half or quarter."""
+    first_deg = -30 if facing == "points" else 0  # angle of corner 0
+    angle_deg = math.degrees(math.atan2(kept_y, kept_x)) if kept_x or kept_y else first_deg
+    if not (kept_x and kept_y):
+        sixths, past = divmod(round(angle_deg) - first_deg, 60)
+        part: Part = "side-cut half" if past == 0 else "corner-cut half"
+        if not (kept_x or kept_y):
+            part = "whole"
+        return PARTS.index(part), 0, sixths % N_SIDES
+    # A quarter is bounded by the directions of x and y; one of them runs through a corner.
+    bounds = {0 if kept_x > 0 else 180, 90 if kept_y > 0 else 270}
+    (corner_deg,) = (deg for deg in bounds if (deg - first_deg) % 60 == 0)
+    (side_deg,) = bounds - {corner_deg}
+    is_left = (corner_deg - side_deg) % 360 == 90  # counter-clockwise of the shorter edge
+    hand = HANDS.index("left" if is_left else "right")
+    return PARTS.index("quarter"), hand, (corner_deg - first_deg) // 60 % N_SIDES
+
+
+def _tile_piece(tiles: Tiles, key: list[int], count: int, step_mm: float, tile_mm: float) -> Piece:
+    """Describe a tile from its row of `_piece_keys`."""
+    number, part_number, hand_number, turn, crossing_number, bits = key
+    pattern = tiles.catalogue.patterns[number]
+    part, hand = PARTS[part_number], HANDS[hand_number]
+    crossing = tiles.catalogue.crossings[crossing_number].name if crossing_number >= 0 else ""
+    mask = 2**N_SIDES - 1 - bits
+    ports = tuple(s for s in range(N_SIDES) if mask >> (N_SIDES - 1 - s) & 1)
+    words = [f"{pattern.name} with {crossing}" if crossing else pattern.name]
+    if part != "whole":
+        words.append(f"{hand} {part}".strip())
+        if pattern.period > 1:
+            words.append(f"turned {turn}")
+    if ports:
+        words.append(("ports " if len(ports) > 1 else "port ") + " ".join(map(str, ports)))
+    return Piece(
+        kind="tile",
+        name=", ".join(words),
+        part=part,
+        hand=hand,
+        pattern=pattern.name,
+        turn=turn,
+        crossing=crossing,
+        ports=ports,
+        thickness_mm=tile_mm + max(pattern.rises) * step_mm,
+        count=count,
+    )
+
+
+def _spacer_pieces(
+    tiles: Tiles, part: NDArray[np.int64], stacks_mm: tuple[tuple[float, ...], ...]
+) -> list[Piece]:
+    """Count spacers by thickness and part."""
+    needed: Counter[tuple[float, int]] = Counter()
+    rows, counts = np.unique(np.column_stack([tiles.level, part]), axis=0, return_counts=True)
+    for (level, number), count in zip(rows.tolist(), counts.tolist(), strict=True):
+        for thickness in stacks_mm[level]:
+            needed[-thickness, number] += count
+    return [
+        _block("spacer", f"spacer {-minus_mm:g} mm", PARTS[number], -minus_mm, count)
+        for (minus_mm, number), count in sorted(needed.items())
+    ]
+
+
+def _footing_pieces(
+    footing: NDArray[np.int8], part: NDArray[np.int64], footing_mm: float
+) -> list[Piece]:
+    """Count footings by kind and part."""
+    rows, counts = np.unique(np.column_stack([footing, part]), axis=0, return_counts=True)
+    return [
+        _block("footing", f"{FOOTINGS[kind]} footing", PARTS[number], footing_mm, count)
+        for (kind, number), count in zip(rows.tolist(), counts.tolist(), strict=True)
+        if FOOTINGS[kind]
+    ]
+
+
+def _part_name(name: str, part: Part) -> str:
+    return name if part == "whole" else f"{name}, {part}"
+
+
+def _block(kind: Kind, name: str, part: Part, thickness_mm: float, count: int) -> Piece:
+    return Piece(
+        kind=kind,
+        name=_part_name(name, part),
+        part=part,
+        hand="",
+        pattern="",
+        turn=0,
+        crossing="",
+        ports=(),
+        thickness_mm=thickness_mm,
+        count=count,
+    )
+
+
+def _compose_stacks(
+    tiles: Tiles, board: Board, step_mm: float, stock_mm: Sequence[float]
+) -> tuple[tuple[float, ...], ...]:
+    """Compose the stack of every level in use."""
+    step_um = _micrometres(step_mm)
+    if step_um <= 0:
+        raise BriefError(
+            f"a step is {step_mm!r} mm; it must be above 0 and a whole number of micrometres",
+            remedy="round step_mm to three decimals",
+            step_mm=step_mm,
+        )
+    stock_um = sorted({_micrometres(thickness) for thickness in stock_mm}, reverse=True)
+    if not stock_um or stock_um[-1] <= 0:
+        raise StockError(
+            f"the stocked thicknesses are {list(stock_mm)!r} mm; each must be above 0 and a whole"
+            " number of micrometres, and there must be one",
+            remedy="list what you stock, rounded to three decimals, as 7.5, 15, 30",
+            stock_mm=tuple(stock_mm),
+        )
+    levels = np.unique(tiles.level).tolist()
+    composed = _compose([level * step_um for level in levels], stock_um)
+    stacks: list[tuple[float, ...]] = [()] * (max(levels, default=-1) + 1)
+    for level in levels:
+        stack_um = composed.get(level * step_um)
+        if stack_um is None:
+            cell = board.labels[int(np.flatnonzero(tiles.level == level)[0])]
+            listed = ", ".join(f"{thickness / _UM_PER_MM:g}" for thickness in stock_um)
+            raise StockError(
+                f"level {level} (cell {cell} and others like it) needs {level * step_mm:g} mm of"
+                f" spacers, which {listed} mm do not add up to",
+                remedy=f"stock spacers of {step_mm:g} mm, of which every level can be made, or"
+                " choose a step that your spacers are multiples of",
+                level=level,
+                height_mm=level * step_mm,
+                stock_mm=tuple(thickness / _UM_PER_MM for thickness in stock_um),
+            )
+        stacks[level] = tuple(thickness / _UM_PER_MM for thickness in stack_um)
+    return tuple(stacks)
+
+
+def _micrometres(length_mm: float) -> int:
+    """Return a length in whole micrometres; 0 if it is none, or not finite."""
+    if not math.isfinite(length_mm):
+        return 0
+    length_um = round(length_mm * MM_PER_M)
+    return length_um if abs(length_um - length_mm * MM_PER_M) < 1e-6 * MM_PER_M else 0
+
+
+def _compose(heights_um: Iterable[int], stock_um: list[int]) -> dict[int, tuple[int, ...]]:
+    """Return the fewest blocks for each height that has any, thickest first.
+
+    `stock_um` descends. Breadth first over all sums up to the greatest height, counted in the
+    greatest common divisor of the stock.
+    """
+    unit = math.gcd(*stock_um)
+    wanted = {height for height in heights_um if height >= 0 and height % unit == 0}
+    blocks = [thickness // unit for thickness in stock_um]
+    fewest = np.full(max(wanted, default=0) // unit + 1, -1, dtype=np.int32)
+    fewest[0] = 0
+    edge = np.zeros(1, dtype=np.int64)
+    n_blocks = 0
+    while len(edge):
+        n_blocks += 1
+        sums = np.unique((edge[:, None] + np.array(blocks)).ravel())
+        sums = sums[sums < len(fewest)]
+        edge = sums[fewest[sums] < 0]
+        fewest[edge] = n_blocks
+    composed: dict[int, tuple[int, ...]] = {}
+    for height in wanted:
+        left = height // unit
+        if fewest[left] < 0:
+            continue
+        stack: list[int] = []
+        while left:
+            # A block that leaves one fewer for the rest; the thickest such is never followed by
+            # a thicker one, which could have been taken first.
+            block = next(b for b in blocks if b <= left and fewest[left - b] == fewest[left] - 1)
+            stack.append(block * unit)
+            left -= block
+        composed[height] = tuple(stack)
+    return composed
+
+
+def _tall_stacks(
+    tiles: Tiles, board: Board, step_mm: float, tall_stack_mm: float
+) -> tuple[str, ...]:
+    """Note stacks that may topple."""
+    tall = np.flatnonzero(tiles.level * step_mm > tall_stack_mm)
+    if not len(tall):
+        return ()
+    tallest = int(tiles.level.argmax())
+    return (
+        f"{len(tall)} stacks of spacers are higher than {tall_stack_mm:g} mm, the highest"
+        f" {tiles.level[tallest] * step_mm:g} mm at {board.labels[tallest]}: glue or pin them, or"
+        " raise datum_m.",
+    )
