@@ -1,0 +1,177 @@
+"""The last step of every run: put a plan's files into a folder, whole or not at all.
+
+Everything is first written into a partial folder beside the target. Only when every writer has
+succeeded does anything in the target change. Files that are not the plan's are never touched.
+"""
+
+from __future__ import annotations
+
+import itertools
+import json
+import os
+import shutil
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import Any, Final, cast
+
+from hexterra.errors import OutputError
+
+#: The document that marks a folder as a plan, and what it says about itself.
+PLAN_FILE: Final = "plan.json"
+FORMAT: Final = "hexterra plan"
+
+#: Writes one file to the path it is given.
+Writer = Callable[[Path], None]
+
+
+def write_folder(directory: str | os.PathLike[str], files: Mapping[str, Writer]) -> None:
+    """Write `files` into `directory`, all of them or none.
+
+    A new or empty folder is filled. A folder with an earlier plan has that plan's files (those
+    its ``plan.json`` lists under ``files``) replaced; all else in it stays as it is.
+
+    Parameters
+    ----------
+    directory
+        The plan folder. Missing parents are made.
+    files
+        File name to the function that writes it; called in this order.
+
+    Raises
+    ------
+    OutputError
+        If the folder holds something that is no plan, a foreign file bears the name of one of
+        ours, or the file system refuses. The target is then as it was, and nothing partial is
+        left beside it. An interruption by the keyboard is cleaned up in the same way.
+
+    Notes
+    -----
+    In a folder that held a plan, ``plan.json`` goes first and comes last: should the machine stop
+    in between, the folder is not mistaken for a plan.
+    """
+    target = Path(os.path.abspath(directory))  # noqa: PTH100 - resolve() would follow links
+    for name in files:
+        if Path(name).name != name:
+            raise ValueError(f"{name!r} is no plain file name")
+    try:
+        earlier = _earlier_files(target)
+        for name in files:
+            if name not in earlier and os.path.lexists(target / name):
+                raise OutputError(
+                    f"{target / name} is in the way: it does not belong to the plan in {target}",
+                    remedy="move that file, or choose another output folder",
+                    path=str(target / name),
+                )
+        _write(target, files, earlier)
+    except OutputError:
+        raise
+    except OSError as error:
+        raise OutputError(
+            f"the plan cannot be written to {target}: {error.strerror or error}"
+            + (f" ({error.filename})" if error.filename else ""),
+            remedy="check that the folder may be written to and the disk is not full,"
+            " or choose another output folder",
+            path=str(target),
+        ) from error
+
+
+def _earlier_files(target: Path) -> frozenset[str]:
+    """Name the files of the plan that `target` already holds; none if it is new or empty."""
+    if not os.path.lexists(target):
+        return frozenset()
+    if not target.is_dir():
+        raise OutputError(
+            f"{target} is a file, not a folder",
+            remedy="choose another output folder, or move that file",
+            path=str(target),
+        )
+    held = sorted(entry.name for entry in target.iterdir())
+    if not held:
+        return frozenset()
+    document = _read_document(target / PLAN_FILE)
+    if document.get("format") != FORMAT:
+        shown = ", ".join(held[:3]) + (", ..." if len(held) > 3 else "")
+        raise OutputError(
+            f"{target} is not empty and holds no earlier plan (it holds {shown})",
+            remedy="choose a new or empty output folder",
+            path=str(target),
+        )
+    listed = cast("list[object]", document.get("files", []))
+    plain = {name for name in listed if isinstance(name, str) and Path(name).name == name}
+    return frozenset(name for name in plain | {PLAN_FILE} if (target / name).is_file())
+
+
+def _read_document(path: Path) -> dict[str, Any]:
+    """Read a JSON object; anything else counts as an empty one."""
+    try:
+        document = json.loads(path.read_text(encoding="utf-8"))
+    except (FileNotFoundError, IsADirectoryError, ValueError):
+        return {}
+    return cast("dict[str, Any]", document) if isinstance(document, dict) else {}
+
+
+def _write(target: Path, files: Mapping[str, Writer], earlier: frozenset[str]) -> None:
+    made = _make_parents(target.parent)
+    partial: Path | None = None
+    done = False
+    try:
+        partial = _make_sibling(target, "partial")
+        for name, write in files.items():
+            write(partial / name)
+        if earlier:
+            _swap(target, partial, tuple(files), earlier)
+        else:
+            if target.exists():
+                target.rmdir()  # it is empty; a rename onto a folder is not possible everywhere
+            partial.rename(target)
+        done = True
+    finally:
+        if partial is not None:
+            shutil.rmtree(partial, ignore_errors=True)
+        if not done:
+            for folder in reversed(made):
+                folder.rmdir()
+
+
+def _swap(target: Path, partial: Path, names: tuple[str, ...], earlier: frozenset[str]) -> None:
+    """Take the earlier plan's files out of `target` and move the new ones in; undo on failure."""
+    aside = _make_sibling(target, "earlier")
+    last = [name for name in names if name == PLAN_FILE]
+    incoming = [name for name in names if name != PLAN_FILE] + last
+    outgoing = sorted(earlier, key=lambda name: (name != PLAN_FILE, name))
+    done = False
+    try:
+        for name in outgoing:
+            (target / name).rename(aside / name)
+        for name in incoming:
+            (partial / name).rename(target / name)
+        done = True
+    finally:
+        if not done:
+            for name in incoming:
+                if not (partial / name).exists():
+                    (target / name).rename(partial / name)
+            for name in reversed(outgoing):
+                if (aside / name).exists():
+                    (aside / name).rename(target / name)
+        shutil.rmtree(aside, ignore_errors=True)
+
+
+def _make_sibling(target: Path, role: str) -> Path:
+    """Make a hidden folder beside `target`, under the first free name."""
+    for number in itertools.count(1):
+        folder = target.with_name(f".{target.name}.{role}{number}")
+        try:
+            folder.mkdir()
+        except FileExistsError:
+            continue
+        return folder
+    raise AssertionError("itertools.count never ends")
+
+
+def _make_parents(folder: Path) -> list[Path]:
+    """Make `folder` and its parents; return those that were not there, outermost first."""
+    missing = [path for path in (folder, *folder.parents) if not path.exists()]
+    for path in reversed(missing):
+        path.mkdir()
+    return missing[::-1]

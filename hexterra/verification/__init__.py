@@ -1,0 +1,67 @@
+"""After the run: rebuild the board from the tables alone and look for anything that does not fit.
+
+This package stands apart on purpose. It shares no geometry, no neighbour table and no catalogue
+with the rest of hexterra: neighbours are found from the printed positions, patterns from the
+printed heights. What it cannot rebuild from ``tiles.csv`` and ``schedule.csv`` a maker could not
+build either.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from hexterra.verification.fitting import (
+    check_counts,
+    check_seams,
+    check_stacks,
+    check_tops,
+    check_water,
+)
+from hexterra.verification.places import check_places
+from hexterra.verification.reading import read_corner0, read_schedule, read_tiles
+from hexterra.verification.rebuilt import assemble
+from hexterra.verification.verdict import Finding, Verdict
+
+__all__ = ["Finding", "Verdict", "verify"]
+
+
+def verify(directory: str | Path) -> Verdict:
+    """Rebuild the board from the tables in `directory` and report all that does not fit.
+
+    Parameters
+    ----------
+    directory
+        A plan folder with ``tiles.csv`` and ``schedule.csv``. Of ``plan.json``, if there is one,
+        only ``corner0_deg`` is used; without it the angle is inferred from the positions.
+
+    Returns
+    -------
+    Verdict
+        Findings in the order of the checks, then of the rows. Equal folders give equal verdicts.
+
+    Raises
+    ------
+    PlanFolderError
+        If a table is missing, lacks a column, is empty, or holds something that cannot be read;
+        the error names the file, line, column and value.
+    """
+    folder = Path(directory)
+    tiles = tuple(read_tiles(folder / "tiles.csv"))
+    needed = read_schedule(folder / "schedule.csv")
+    given_deg = read_corner0(folder / "plan.json")
+    board, findings = assemble(tiles, given_deg)
+    for check in (check_tops, check_seams, check_water, check_places, check_stacks):
+        findings.extend(check(board))
+    findings.extend(check_counts(board, needed))
+    n_seams = int((board.across >= 0).sum()) // 2
+    return Verdict(
+        tuple(findings),
+        (
+            ("cells", len(tiles)),
+            ("seams", n_seams),
+            ("step faces", sum(len(tile.cliffs) for tile in tiles) // 2),
+            ("ports", sum(len(tile.ports) for tile in tiles)),
+            ("rows of the schedule", len(needed)),
+            ("spacers", sum(len(tile.spacers) for tile in tiles)),
+        ),
+    )

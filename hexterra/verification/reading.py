@@ -1,0 +1,238 @@
+"""The tables, read with every value's place in mind, so that an error can name it."""
+
+from __future__ import annotations
+
+import csv
+import json
+import math
+from collections import Counter
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final, TypeVar
+
+from hexterra.errors import PlanFolderError
+
+TILE_COLUMNS: Final = (
+    "cell", "column", "row", "x_mm", "y_mm", "part", "level", "corners", "pattern", "turn",
+    "piece", "cliffs", "crossing", "ports", "outflow", "spacers", "footing",
+)  # fmt: skip
+SCHEDULE_COLUMNS: Final = ("kind", "piece", "part", "thickness_mm", "count")
+
+#: Area each part has, as a share of the whole hexagon.
+SHARE: Final = {"whole": 1.0, "corner-cut half": 0.5, "side-cut half": 0.5, "quarter": 0.25}
+
+_T = TypeVar("_T")
+
+
+@dataclass(frozen=True)
+class Tile:
+    """One row of the table, read."""
+
+    cell: str
+    column: int
+    row: int
+    x_mm: float
+    y_mm: float
+    part: str
+    level: int
+    corners: tuple[int, ...]
+    pattern: str
+    turn: int
+    piece: str
+    cliffs: frozenset[int]
+    crossing: str
+    ports: frozenset[int]
+    outflow: int
+    spacers: tuple[float, ...]
+    footing: str
+
+    @property
+    def rises(self) -> tuple[int, ...]:
+        """Rises of the pattern as the printed heights and turn tell them."""
+        return tuple(self.corners[(k + self.turn) % 6] - self.level for k in range(6))
+
+    def port_height(self, side: int) -> float:
+        """Built height at the middle of a side, in steps."""
+        return (self.corners[side] + self.corners[(side + 1) % 6]) / 2.0
+
+
+def _read_rows(path: Path, columns: tuple[str, ...]) -> Iterator[tuple[int, dict[str, str]]]:
+    try:
+        text = path.read_text(encoding="utf-8", errors="strict")
+    except FileNotFoundError as error:
+        raise PlanFolderError(
+            f"{path} does not exist",
+            remedy="give the folder that a plan was written to",
+            file=str(path),
+        ) from error
+    except (OSError, UnicodeDecodeError) as error:
+        raise PlanFolderError(
+            f"{path} cannot be read: {error}", remedy="write the plan again", file=str(path)
+        ) from error
+    reader = csv.reader(text.splitlines())
+    try:
+        head, *rows = [(reader.line_num, fields) for fields in reader] or [(1, [])]
+    except csv.Error as error:
+        raise _unreadable(path, reader.line_num, "", "", str(error)) from error
+    for column in columns:
+        if column not in head[1]:
+            raise _unreadable(path, 1, column, "", "the column is missing")
+    if not rows:
+        raise _unreadable(path, 2, "", "", "the table has no rows")
+    for line, fields in rows:
+        if len(fields) != len(head[1]):
+            problem = f"the row has {len(fields)} fields, not {len(head[1])}"
+            raise _unreadable(path, line, "", ",".join(fields), problem)
+        yield line, dict(zip(head[1], fields, strict=True))
+
+
+def _unreadable(path: Path, line: int, column: str, value: str, problem: str) -> PlanFolderError:
+    named = f", column {column}" if column else ""
+    shown = f": {value!r}" if value else ""
+    return PlanFolderError(
+        f"{path}, line {line}{named}{shown}: {problem}",
+        remedy="write the plan again; its tables are not meant to be edited",
+        file=str(path),
+        line=line,
+        column=column,
+        value=value,
+    )
+
+
+@dataclass(frozen=True)
+class _Row:
+    """One row of a table, whose fields are read with their place in mind."""
+
+    path: Path
+    line: int
+    fields: dict[str, str]
+
+    def read(self, column: str, convert: Callable[[str], _T], wanted: str) -> _T:
+        value = self.fields[column]
+        try:
+            return convert(value)
+        except ValueError as error:
+            raise _unreadable(self.path, self.line, column, value, f"not {wanted}") from error
+
+    def whole(self, column: str) -> int:
+        return self.read(column, int, "a whole number")
+
+    def decimal(self, column: str) -> float:
+        return self.read(column, _finite, "a number")
+
+    def wholes(self, column: str) -> tuple[int, ...]:
+        return self.read(
+            column, lambda text: tuple(int(word) for word in text.split()), "whole numbers"
+        )
+
+    def sides(self, column: str) -> frozenset[int]:
+        return self.read(column, _sides, "different sides from 0 to 5")
+
+
+def _finite(text: str) -> float:
+    value = float(text)
+    if not math.isfinite(value):
+        raise ValueError(text)
+    return value
+
+
+def _sides(text: str) -> frozenset[int]:
+    sides = [int(word) for word in text.split()]
+    if len(set(sides)) != len(sides) or not set(sides) <= set(range(6)):
+        raise ValueError(text)
+    return frozenset(sides)
+
+
+def _six(text: str) -> tuple[int, ...]:
+    heights = tuple(int(word) for word in text.split())
+    if len(heights) != 6:
+        raise ValueError(text)
+    return heights
+
+
+def _turn(text: str) -> int:
+    if text not in {"0", "1", "2", "3", "4", "5"}:
+        raise ValueError(text)
+    return int(text)
+
+
+def _outflow(text: str) -> int:
+    return _turn(text) if text else -1
+
+
+def _part(text: str) -> str:
+    if text not in SHARE:
+        raise ValueError(text)
+    return text
+
+
+def read_tiles(path: Path) -> Iterator[Tile]:
+    """Read ``tiles.csv``, row by row.
+
+    Raises
+    ------
+    PlanFolderError
+        With file, line, column and value.
+    """
+    for line, fields in _read_rows(path, TILE_COLUMNS):
+        row = _Row(path, line, fields)
+        yield Tile(
+            cell=fields["cell"],
+            column=row.whole("column"),
+            row=row.whole("row"),
+            x_mm=row.decimal("x_mm"),
+            y_mm=row.decimal("y_mm"),
+            part=row.read("part", _part, f"one of {', '.join(SHARE)}"),
+            level=row.whole("level"),
+            corners=row.read("corners", _six, "six whole numbers"),
+            pattern=fields["pattern"],
+            turn=row.read("turn", _turn, "a turn from 0 to 5"),
+            piece=fields["piece"],
+            cliffs=row.sides("cliffs"),
+            crossing=fields["crossing"],
+            ports=row.sides("ports"),
+            outflow=row.read("outflow", _outflow, "a side from 0 to 5, or nothing"),
+            spacers=row.read(
+                "spacers",
+                lambda text: tuple(_finite(word) for word in text.split()),
+                "thicknesses in millimetres",
+            ),
+            footing=fields["footing"],
+        )
+
+
+def read_schedule(path: Path) -> Counter[tuple[str, str, str]]:
+    """Count needed pieces by kind, name (or thickness) and part."""
+    needed: Counter[tuple[str, str, str]] = Counter()
+    for line, fields in _read_rows(path, SCHEDULE_COLUMNS):
+        row = _Row(path, line, fields)
+        name = fields["piece"]
+        if fields["kind"] == "spacer":
+            name = thickness_name(row.decimal("thickness_mm"))
+        needed[fields["kind"], name, fields["part"]] += row.whole("count")
+    return needed
+
+
+def thickness_name(thickness_mm: float) -> str:
+    """Name a spacer by its thickness, so that equal ones count together."""
+    return f"{thickness_mm:.3f} mm"
+
+
+def read_corner0(path: Path) -> float | None:
+    """Read the angle of corner 0 from ``plan.json``; None if there is no such file.
+
+    Raises
+    ------
+    PlanFolderError
+        If there is one and it does not tell the angle.
+    """
+    if not path.exists():
+        return None
+    try:
+        document: Any = json.loads(path.read_text(encoding="utf-8"))
+        return _finite(str(document["corner0_deg"]))
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        raise _unreadable(
+            path, getattr(error, "lineno", 1), "corner0_deg", "", "it cannot be read"
+        ) from error
