@@ -14,7 +14,7 @@ from hexterra.catalogue.catalogue import MAX_RISE, WATER, Catalogue
 from hexterra.errors import CatalogueError, InfeasibleError
 from hexterra.lattice import Lattice
 from hexterra.lattice.hexagon import N_SIDES
-from hexterra.stages.legalise import LegalLevels, legalise
+from hexterra.stages.legalise import LegalLevels, relegalise
 from hexterra.stages.quantise import Levels
 from hexterra.values import Value, readonly
 
@@ -104,13 +104,16 @@ def fit(legal: LegalLevels, catalogue: Catalogue) -> Tiles:
     A lattice corner stands at the highest level of its cells; cells that a marked cliff parts, and
     no third cell joins, each keep their own height there. With ramps of at most one step and no
     marked cliff every such top is a run of raised corners or two opposite pairs, which the default
-    catalogue holds. Cells whose top it does not hold (where ramps rise two steps, or a marked
-    cliff ends) are tightened, all at once, and the levels legalised again: first their ramps may
-    rise one step only; where that is so already, their cliffs are unmarked. This happens at most
-    twice to any cell. What no tightening helps (a small catalogue, pins) takes the nearest top
-    from below: with the same lowest corner, no corner higher, both corners of a side that water
-    crosses alike, and the greatest sum of rises; of equals the earlier pattern in the catalogue,
-    then the lesser turn. The sides where tops then do not meet are step faces.
+    catalogue holds. Where ramps may rise two steps, the levels are legalised again until no cell
+    has a top that the catalogue does not hold and a neighbour two steps above: each time, of such
+    cells that adjoin, the one with the greatest sum of rises, then of the lowest number, is
+    limited to one step towards those neighbours. A side is limited at most once.
+
+    What is still not held, at the ends of marked cliffs, beside pins or because the catalogue is
+    small, takes the nearest top from below: with the same lowest corner, no corner higher, both
+    corners of a side that water crosses alike, and the greatest sum of rises; of equals the
+    earlier pattern in the catalogue, then the lesser turn. The sides where tops then do not meet
+    are step faces. (Sloping a cliff away where it ends would only move its end to the next side.)
 
     Parameters
     ----------
@@ -135,7 +138,8 @@ def fit(legal: LegalLevels, catalogue: Catalogue) -> Tiles:
     -----
     Linear in the number of cells, but for the calls of `legalise`.
     """
-    legal, notes = _tighten(legal, catalogue)
+    legal = _tighten(legal, catalogue)
+    notes: tuple[str, ...] = ()
     lattice = legal.levels.heights.lattice
     corners = corner_heights(lattice, legal.level, legal.cliff)
     level = corners.min(axis=1)
@@ -146,10 +150,9 @@ def fit(legal: LegalLevels, catalogue: Catalogue) -> Tiles:
         pattern[off], turn[off] = _nearest_below(rises[off], _ports(legal)[off], catalogue)
         around = (np.arange(N_SIDES) - turn[off, None]) % N_SIDES
         corners[off] = level[off, None] + catalogue.rises[pattern[off, None], around]
-        notes.append(
-            "No top in the catalogue fits "
-            + _name_cells(lattice, off)
-            + "; the nearest below was taken, with step faces where it does not meet the next."
+        notes = (
+            f"No top in the catalogue meets all its neighbours at {_name_cells(lattice, off)}; the"
+            " nearest below was taken, with step faces where tops do not meet.",
         )
     crossing, crossing_turn = _find_crossings(legal, catalogue)
     return Tiles(
@@ -162,7 +165,7 @@ def fit(legal: LegalLevels, catalogue: Catalogue) -> Tiles:
         crossing=crossing,
         crossing_turn=crossing_turn,
         cliff=_step_faces(lattice, corners),
-        notes=tuple(notes),
+        notes=notes,
     )
 
 
@@ -235,49 +238,34 @@ def _step_faces(lattice: Lattice, corners: NDArray[np.int32]) -> NDArray[np.bool
     return (corners != corners.take(first)) | (np.roll(corners, -1, axis=1) != corners.take(second))
 
 
-def _tighten(legal: LegalLevels, catalogue: Catalogue) -> tuple[LegalLevels, list[str]]:
-    """Legalise again until every top is in the catalogue or nothing is left to tighten."""
+def _tighten(legal: LegalLevels, catalogue: Catalogue) -> LegalLevels:
+    """Legalise with gentler ramps until no side left steep raises a top off the catalogue."""
     lattice = legal.levels.heights.lattice
-    exists = lattice.neighbours >= 0
-    marked = legal.cliff
+    there = lattice.neighbours
+    here = np.arange(lattice.n_cells)
     given_up = np.zeros(lattice.n_cells, dtype=bool)
     while True:
         corners = corner_heights(lattice, legal.level, legal.cliff)
-        pattern, _ = catalogue.find_patterns(corners - corners.min(axis=1, keepdims=True))
-        off = (pattern < 0) & ~given_up
-        is_steep = off & ((legal.limit > 1) & exists & ~legal.cliff).any(axis=1)
-        is_parted = off & ~is_steep & legal.cliff.any(axis=1)
-        if not (is_steep | is_parted).any():
-            break
-        limit = np.where(_touches(lattice, is_steep | is_parted), 1, legal.limit)
-        cliff = legal.cliff & ~_touches(lattice, is_parted)
+        rises = corners - corners.min(axis=1, keepdims=True)
+        pattern, _ = catalogue.find_patterns(rises)
+        is_ramp = (there >= 0) & ~legal.cliff
+        is_steep = is_ramp & (legal.level[there] - legal.level[:, None] > 1)
+        can_change = (pattern < 0) & ~given_up & is_steep.any(axis=1)
+        if not can_change.any():
+            return legal
+        urgency = rises.sum(axis=1) * lattice.n_cells + here[::-1]
+        urgency[~can_change] = -1
+        beside = np.where(there >= 0, urgency[there], -1).max(axis=1)
+        cell, side = np.nonzero(is_steep & (can_change & (urgency > beside))[:, None])
+        limit = legal.limit.copy()
+        limit[cell, side] = limit[there[cell, side], lattice.back_sides[cell, side]] = 1
         try:
-            legal = legalise(
-                legal.levels,
-                water=legal.water,
-                ramp_limit=limit,
-                cliffs=cliff,
-                pins=legal.pins,
-                weight=legal.weight,
-                measure=legal.measure,
-                bounds=(legal.lower, legal.upper),
-            )
-        except InfeasibleError:  # pins stand in the way: these cells take the nearest from below
-            given_up |= is_steep | is_parted
-    unmarked = np.flatnonzero((marked & ~legal.cliff).any(axis=1))
-    if not len(unmarked):
-        return legal, []
-    return legal, [
-        "Marked cliffs were sloped where no top in the catalogue could end them: "
-        + _name_cells(lattice, unmarked)
-        + "."
-    ]
-
-
-def _touches(lattice: Lattice, is_chosen: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Find the sides of chosen cells, from both cells, (n, 6) bool."""
-    there = lattice.neighbours
-    return is_chosen[:, None] | ((there >= 0) & is_chosen[there])
+            legal = relegalise(legal, limit=limit, cliff=legal.cliff)
+        except InfeasibleError as error:  # pins stand in the way
+            # Before this round the levels were feasible, so the conflict runs through a side that
+            # was limited now, and so through one of these cells.
+            chain = np.array(error.facts["chain"])
+            given_up[chain[np.isin(chain, cell)]] = True
 
 
 def _nearest_below(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Final, Literal, cast
@@ -12,11 +12,12 @@ from typing import Final, Literal, cast
 import numpy as np
 from numpy.typing import NDArray
 
-from hexterra.errors import BoardError, BriefError, StockError
+from hexterra.catalogue import Catalogue
+from hexterra.errors import BoardError
 from hexterra.lattice import Board
 from hexterra.lattice.hexagon import N_SIDES, Facing, Part
 from hexterra.stages.fit import Tiles
-from hexterra.units import MM_PER_M
+from hexterra.stages.stacks import compose_stacks
 from hexterra.values import Value, readonly
 
 Kind = Literal["tile", "spacer", "footing"]
@@ -28,8 +29,6 @@ PARTS: Final[tuple[Part, ...]] = ("whole", "corner-cut half", "side-cut half", "
 HANDS: Final[tuple[Hand, ...]] = ("", "left", "right")
 #: What a stack stands on; the first is nothing.
 FOOTINGS: Final = ("", "keyed", "plain")
-
-_UM_PER_MM: Final = 1000
 
 
 @dataclass(frozen=True, eq=False)
@@ -199,14 +198,15 @@ def schedule(
             f"a {type(board).__name__} has no schedule: its cells are not tiles of one size",
             remedy="plan a board for the part of it that you want to build",
         )
-    stacks_mm = _compose_stacks(tiles, board, step_mm, stock_thickness_mm)
-    keys, turn = _piece_keys(tiles, board)
-    distinct, piece, counts = np.unique(keys, axis=0, return_inverse=True, return_counts=True)
+    stacks_mm = compose_stacks(tiles.level, board.labels, step_mm, stock_thickness_mm)
+    part, hand, origin = _cuts(board)
+    key, turn = _piece_keys(tiles, part, hand, origin)
+    distinct, piece, counts = np.unique(key, return_inverse=True, return_counts=True)
+    columns = np.column_stack(np.unravel_index(distinct, _key_shape(tiles.catalogue)))
     made = [
-        _tile_piece(tiles, key, count, step_mm, tile_mm)
-        for key, count in zip(distinct.tolist(), counts.tolist(), strict=True)
+        _tile_piece(tiles.catalogue, row, count, step_mm, tile_mm)
+        for row, count in zip(columns.tolist(), counts.tolist(), strict=True)
     ]
-    part = keys[:, 1]
     footing = np.zeros(board.n_cells, dtype=np.int8)
     if footings != "none":
         is_keyed = board.is_rim & (footings == "keyed rim")
@@ -217,7 +217,7 @@ def schedule(
         tiles=tiles,
         step_mm=step_mm,
         pieces=tuple(made),
-        piece=piece.ravel(),
+        piece=piece.ravel().astype(np.int32),
         turn=turn,
         stacks_mm=stacks_mm,
         footing=footing,
@@ -225,37 +225,45 @@ def schedule(
     )
 
 
-def _piece_keys(tiles: Tiles, board: Board) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Return what tells each cell's piece from others, (n, 6) int64, and the pattern's turn, (n,).
+def _key_shape(catalogue: Catalogue) -> tuple[int, ...]:
+    """How many pattern, part, hand, turn, crossing (or none) and ports a tile can have."""
+    n_crossings = len(catalogue.crossings) + 1
+    return len(catalogue.patterns), len(PARTS), len(HANDS), N_SIDES, n_crossings, 2**N_SIDES
 
-    The columns are pattern, part, hand, turn, crossing and ports. Ports are six bits with side 0
-    the highest, taken from 63, so that sets of sides sort as they read.
+
+def _piece_keys(
+    tiles: Tiles, part: NDArray[np.int64], hand: NDArray[np.int64], origin: NDArray[np.int64]
+) -> tuple[NDArray[np.int64], NDArray[np.int8]]:
+    """Return the number of each cell's piece in `_key_shape`, and its pattern's turn, (n,) each.
+
+    Sets of ports are numbered in the order in which they read: side 0 is the highest bit, and
+    the bits are taken from 63.
     """
-    n = board.n_cells
-    ports = np.zeros((n, N_SIDES), dtype=np.int64)
-    if tiles.legal.water is not None:
-        ports[:] = tiles.legal.water.ports
     side = np.arange(N_SIDES)
-    weight = 2 ** (N_SIDES - 1 - (side[None, :] - side[:, None]) % N_SIDES)
-    bits = ports @ weight.T  # (n, 6): the ports as numbered in a piece that is turned by 0 .. 5
-    period = np.array([pattern.period for pattern in tiles.catalogue.patterns])[tiles.pattern]
-    part, hand, origin = _cuts(board)
-    is_whole = part == PARTS.index("whole")
-    pattern_turn = tiles.turn.astype(np.int64)
+    mask = np.zeros(len(part), dtype=np.int64)
+    if tiles.legal.water is not None:
+        mask = tiles.legal.water.ports @ (1 << side)
+    # By mask and turn: the ports as numbered in a piece that is turned so far.
+    is_port = np.arange(2**N_SIDES)[:, None, None] >> (side + side[:, None]) % N_SIDES & 1
+    bits = (is_port @ (1 << side[::-1]))[mask]
+    period = np.array([pattern.period for pattern in tiles.catalogue.patterns])
+    looks_alike = (side - side[:, None]) % period[:, None, None] == 0  # pattern, turn, other turn
 
-    looks_alike = (side - pattern_turn[:, None]) % period[:, None] == 0
-    turn = np.where(is_whole, np.where(looks_alike, bits, -1).argmax(axis=1), pattern_turn)
+    is_whole = part == PARTS.index("whole")
+    candidate = np.where(looks_alike[tiles.pattern, tiles.turn], bits, -1)
+    turn = np.where(is_whole, candidate.argmax(axis=1), tiles.turn)
     frame = np.where(is_whole, turn, origin)
-    turn_in_piece = (turn - frame) % period
+    bits_in_piece = bits[np.arange(len(part)), frame]
     columns = (
         tiles.pattern,
         part,
         hand,
-        turn_in_piece,
-        tiles.crossing,
-        2**N_SIDES - 1 - bits[np.arange(n), frame],
+        (turn - frame) % period[tiles.pattern],
+        tiles.crossing + 1,
+        2**N_SIDES - 1 - bits_in_piece,
     )
-    return np.column_stack(columns).astype(np.int64), turn
+    key = np.ravel_multi_index(columns, _key_shape(tiles.catalogue))
+    return key.astype(np.int64), turn.astype(np.int8)
 
 
 def _cuts(board: Board) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
@@ -286,12 +294,14 @@ def _cut(facing: Facing, kept_x: int, kept_y: int) -> tuple[int, int, int]:
     return PARTS.index("quarter"), hand, (corner_deg - first_deg) // 60 % N_SIDES
 
 
-def _tile_piece(tiles: Tiles, key: list[int], count: int, step_mm: float, tile_mm: float) -> Piece:
-    """Describe a tile from its row of `_piece_keys`."""
-    number, part_number, hand_number, turn, crossing_number, bits = key
-    pattern = tiles.catalogue.patterns[number]
+def _tile_piece(
+    catalogue: Catalogue, columns: list[int], count: int, step_mm: float, tile_mm: float
+) -> Piece:
+    """Describe a tile from its place in `_key_shape`."""
+    number, part_number, hand_number, turn, crossing_number, bits = columns
+    pattern = catalogue.patterns[number]
     part, hand = PARTS[part_number], HANDS[hand_number]
-    crossing = tiles.catalogue.crossings[crossing_number].name if crossing_number >= 0 else ""
+    crossing = catalogue.crossings[crossing_number - 1].name if crossing_number else ""
     mask = 2**N_SIDES - 1 - bits
     ports = tuple(s for s in range(N_SIDES) if mask >> (N_SIDES - 1 - s) & 1)
     words = [f"{pattern.name} with {crossing}" if crossing else pattern.name]
@@ -320,8 +330,9 @@ def _spacer_pieces(
 ) -> list[Piece]:
     """Count spacers by thickness and part."""
     needed: Counter[tuple[float, int]] = Counter()
-    rows, counts = np.unique(np.column_stack([tiles.level, part]), axis=0, return_counts=True)
-    for (level, number), count in zip(rows.tolist(), counts.tolist(), strict=True):
+    cells, counts = np.unique(tiles.level * len(PARTS) + part, return_counts=True)
+    for cell, count in zip(cells.tolist(), counts.tolist(), strict=True):
+        level, number = divmod(cell, len(PARTS))
         for thickness in stacks_mm[level]:
             needed[-thickness, number] += count
     return [
@@ -334,11 +345,17 @@ def _footing_pieces(
     footing: NDArray[np.int8], part: NDArray[np.int64], footing_mm: float
 ) -> list[Piece]:
     """Count footings by kind and part."""
-    rows, counts = np.unique(np.column_stack([footing, part]), axis=0, return_counts=True)
+    cells, counts = np.unique(footing * len(PARTS) + part, return_counts=True)
     return [
-        _block("footing", f"{FOOTINGS[kind]} footing", PARTS[number], footing_mm, count)
-        for (kind, number), count in zip(rows.tolist(), counts.tolist(), strict=True)
-        if FOOTINGS[kind]
+        _block(
+            "footing",
+            f"{FOOTINGS[cell // len(PARTS)]} footing",
+            PARTS[cell % len(PARTS)],
+            footing_mm,
+            count,
+        )
+        for cell, count in zip(cells.tolist(), counts.tolist(), strict=True)
+        if FOOTINGS[cell // len(PARTS)]
     ]
 
 
@@ -359,89 +376,6 @@ def _block(kind: Kind, name: str, part: Part, thickness_mm: float, count: int) -
         thickness_mm=thickness_mm,
         count=count,
     )
-
-
-def _compose_stacks(
-    tiles: Tiles, board: Board, step_mm: float, stock_mm: Sequence[float]
-) -> tuple[tuple[float, ...], ...]:
-    """Compose the stack of every level in use."""
-    step_um = _micrometres(step_mm)
-    if step_um <= 0:
-        raise BriefError(
-            f"a step is {step_mm!r} mm; it must be above 0 and a whole number of micrometres",
-            remedy="round step_mm to three decimals",
-            step_mm=step_mm,
-        )
-    stock_um = sorted({_micrometres(thickness) for thickness in stock_mm}, reverse=True)
-    if not stock_um or stock_um[-1] <= 0:
-        raise StockError(
-            f"the stocked thicknesses are {list(stock_mm)!r} mm; each must be above 0 and a whole"
-            " number of micrometres, and there must be one",
-            remedy="list what you stock, rounded to three decimals, as 7.5, 15, 30",
-            stock_mm=tuple(stock_mm),
-        )
-    levels = np.unique(tiles.level).tolist()
-    composed = _compose([level * step_um for level in levels], stock_um)
-    stacks: list[tuple[float, ...]] = [()] * (max(levels, default=-1) + 1)
-    for level in levels:
-        stack_um = composed.get(level * step_um)
-        if stack_um is None:
-            cell = board.labels[int(np.flatnonzero(tiles.level == level)[0])]
-            listed = ", ".join(f"{thickness / _UM_PER_MM:g}" for thickness in stock_um)
-            raise StockError(
-                f"level {level} (cell {cell} and others like it) needs {level * step_mm:g} mm of"
-                f" spacers, which {listed} mm do not add up to",
-                remedy=f"stock spacers of {step_mm:g} mm, of which every level can be made, or"
-                " choose a step that your spacers are multiples of",
-                level=level,
-                height_mm=level * step_mm,
-                stock_mm=tuple(thickness / _UM_PER_MM for thickness in stock_um),
-            )
-        stacks[level] = tuple(thickness / _UM_PER_MM for thickness in stack_um)
-    return tuple(stacks)
-
-
-def _micrometres(length_mm: float) -> int:
-    """Return a length in whole micrometres; 0 if it is none, or not finite."""
-    if not math.isfinite(length_mm):
-        return 0
-    length_um = round(length_mm * MM_PER_M)
-    return length_um if abs(length_um - length_mm * MM_PER_M) < 1e-6 * MM_PER_M else 0
-
-
-def _compose(heights_um: Iterable[int], stock_um: list[int]) -> dict[int, tuple[int, ...]]:
-    """Return the fewest blocks for each height that has any, thickest first.
-
-    `stock_um` descends. Breadth first over all sums up to the greatest height, counted in the
-    greatest common divisor of the stock.
-    """
-    unit = math.gcd(*stock_um)
-    wanted = {height for height in heights_um if height >= 0 and height % unit == 0}
-    blocks = [thickness // unit for thickness in stock_um]
-    fewest = np.full(max(wanted, default=0) // unit + 1, -1, dtype=np.int32)
-    fewest[0] = 0
-    edge = np.zeros(1, dtype=np.int64)
-    n_blocks = 0
-    while len(edge):
-        n_blocks += 1
-        sums = np.unique((edge[:, None] + np.array(blocks)).ravel())
-        sums = sums[sums < len(fewest)]
-        edge = sums[fewest[sums] < 0]
-        fewest[edge] = n_blocks
-    composed: dict[int, tuple[int, ...]] = {}
-    for height in wanted:
-        left = height // unit
-        if fewest[left] < 0:
-            continue
-        stack: list[int] = []
-        while left:
-            # A block that leaves one fewer for the rest; the thickest such is never followed by
-            # a thicker one, which could have been taken first.
-            block = next(b for b in blocks if b <= left and fewest[left - b] == fewest[left] - 1)
-            stack.append(block * unit)
-            left -= block
-        composed[height] = tuple(stack)
-    return composed
 
 
 def _tall_stacks(
