@@ -67,8 +67,10 @@ class LegalLevels(Value):
         squared steps, for positions and weights in fixed point (see `objective`).
     cost_units, bound_units
         The same as whole numbers, less what no level can avoid. They are equal.
+    unit
+        What one unit is worth, in weighted steps or squared steps.
     flow
-        The proof, (n, 6) int64: how hard each cell presses on each neighbour. See
+        The proof, (n, 6) int64, in units: how hard each cell presses on each neighbour. See
         `Objective.bound_units`.
 
     Raises
@@ -91,6 +93,7 @@ class LegalLevels(Value):
     bound: float
     cost_units: int
     bound_units: int
+    unit: float
     flow: NDArray[np.int64]
 
     def __post_init__(self) -> None:
@@ -217,6 +220,7 @@ def legalise(
         bound=wanted.value_of(bound_units),
         cost_units=cost_units,
         bound_units=bound_units,
+        unit=wanted.unit,
         flow=flow,
     )
 

@@ -49,6 +49,11 @@ class Objective:
         """Steepest slope for one unit of weight."""
         return self.step if self.measure == "absolute" else _NO_CAP
 
+    @property
+    def unit(self) -> float:
+        """What one unit of cost or flow is worth, in weighted steps or squared steps."""
+        return self.weight_unit / self.step
+
     def units_of(self, level: NDArray[np.int64]) -> NDArray[np.int64]:
         """Cost of each cell at a level, (n,) int64, in units."""
         if self.measure == "absolute":
@@ -60,7 +65,7 @@ class Objective:
 
     def value_of(self, units: int) -> float:
         """Turn units into weighted steps, or squared steps, with what no level can avoid."""
-        value = units / self.step * self.weight_unit
+        value = units * self.unit
         if self.measure == "square":
             rest = (self.target - self._nearest * self.step) / self.step
             value += float((self.weight * self.weight_unit * rest**2).sum())

@@ -154,7 +154,7 @@ def _position(
     position += np.maximum(above, 0.0) / metres_per_step
     # Rounding must not carry a height across the threshold that it was compared with.
     at_least = np.where(level > 0, level - 0.5, -np.inf)
-    below_that = np.where(level < k, np.nextafter(level + 0.5, -np.inf), np.inf)
+    below_that = np.where(level < k, np.nextafter(level + 1.0, -np.inf) - 0.5, np.inf)
     return np.clip(position, at_least, below_that).astype(np.float64)
 
 
