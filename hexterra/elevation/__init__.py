@@ -23,10 +23,11 @@ from pyproj import CRS
 
 from hexterra.elevation import arrays, files, frame, mosaic
 from hexterra.elevation.pixels import Pixels, Source, Window
+from hexterra.elevation.writing import write_geotiff
 from hexterra.errors import InputError, NotElevationError
 from hexterra.values import Value
 
-__all__ = ["Elevation", "Registration", "read_elevation"]
+__all__ = ["Elevation", "Registration", "read_elevation", "write_elevation"]
 
 #: What the affine of an array maps: pixel corners ("area") or pixel centres ("point").
 Registration = Literal["area", "point"]
@@ -220,6 +221,25 @@ class _Given(NamedTuple):
     band: int | None
     registration: Registration | None
     name: str | None
+
+
+def write_elevation(elevation: Elevation, path: str | Path) -> None:
+    """Write an elevation as a GeoTIFF in metres: tiled, deflated, voids as NaN.
+
+    The file appears whole or not at all, and the same elevation gives the same bytes.
+
+    Raises
+    ------
+    OutputError
+        If the file cannot be written.
+    """
+    write_geotiff(
+        path,
+        elevation.read,
+        shape=elevation.shape,
+        affine=elevation.affine,
+        crs=elevation.crs,
+    )
 
 
 def _is_data_array(source: object) -> bool:

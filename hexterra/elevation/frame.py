@@ -86,7 +86,7 @@ def make_frame(
     _check_crs(where, horizontal, affine, shape)
     units = (*stated_units, *_vertical_axis_unit(crs))
     metres = _metres_per_unit(where, units, vertical_unit)
-    return Frame(affine, horizontal.to_wkt(), metres)
+    return Frame(affine, _canonical(horizontal).to_wkt(), metres)
 
 
 def parse_crs(where: str, given: Any, stated: Any = None) -> CRS:
@@ -176,6 +176,13 @@ def _read_crs(where: str, given: Any) -> CRS:
             remedy="give an EPSG code such as EPSG:32616, WKT, or a PROJ string",
             given=str(given),
         ) from error
+
+
+def _canonical(crs: CRS) -> CRS:
+    """Return the registered form of a CRS, so that every way to state it gives the same text."""
+    authority = crs.to_authority(min_confidence=100)
+    registered = crs if authority is None else CRS.from_authority(*authority)
+    return registered if registered.equals(crs, ignore_axis_order=True) else crs
 
 
 def _check_crs(where: str, crs: CRS, affine: Affine, shape: tuple[int, int]) -> None:
