@@ -319,7 +319,8 @@ def _mend(
             is_wet[dropped] = False
             n_dropped += 1
         notes.append(
-            f"The watercourse above {lattice.labels[inflows[0]]} ({n_dropped} cells, catchment"
+            f"The watercourse above {lattice.labels[inflows[0]]} ({n_dropped}"
+            f" {'cell' if n_dropped == 1 else 'cells'}, catchment"
             f" {catchment[inflows[0]]:,.0f} m2) is left out: {lattice.labels[cell]} has"
             f" {len(inflows)} inflows and room for {allowed[cell]}."
         )

@@ -1,0 +1,1 @@
+"""Slow, plain twins of the kernels: written for reading, not for speed."""
