@@ -401,7 +401,7 @@ def test_of_equally_good_boards_the_rule_decides() -> None:
 # Against everything -----------------------------------------------------------------------------
 
 
-@settings(derandomize=True, deadline=None, max_examples=60)
+@settings(derandomize=True, deadline=None, max_examples=150)
 @given(cases(max_side=3, top=3, most_cells=6))
 def test_the_best_of_all_boards(case: Case) -> None:
     """On six cells: no legal board is cheaper, and of the cheapest the written rule's comes out."""
@@ -433,7 +433,7 @@ def test_the_best_of_all_boards(case: Case) -> None:
     np.testing.assert_array_equal(legal.level, down)
 
 
-@settings(derandomize=True, deadline=None, max_examples=120)
+@settings(derandomize=True, deadline=None, max_examples=200)
 @given(cases())
 def test_highs_finds_the_same_optimum(case: Case) -> None:
     """An independent linear solver agrees on the least cost, or that there is no board.
@@ -585,12 +585,10 @@ def test_relegalise_keeps_all_else(case: Case) -> None:
 
 
 def test_a_hair_of_weight_still_counts() -> None:
-    """A positive weight never rounds to nothing, so a light cell moves no further than it must."""
-    weights = np.full(7, 1e12)
-    weights[MIDDLE] = 1e-9
-    legal = legalise(petals(5.0, 0.0), weight=weights)
-    assert legal.level[MIDDLE] == 1
-    assert not legal.level[list(PETALS)].any()
+    """Beside 10**12 a weight of 10**-9 does not round to nothing: its cell gets what it wants."""
+    row = board(3, 2).only(np.arange(6) < 3)
+    legal = legalise(wanted(row, [2.0, 0.0, 3.0]), weight=[1e12, 0.0, 1e-9])
+    assert legal.level.tolist() == [2, 2, 3]
 
 
 # What is refused --------------------------------------------------------------------------------

@@ -142,6 +142,14 @@ def test_natural_breaks_by_hand() -> None:
     np.testing.assert_array_equal(levels.level, [1, 0, 0, 2, 0, 1])
 
 
+def test_of_equally_good_breaks_the_lowest_wins() -> None:
+    """Heights 0, 1, 2 part equally well at 0.5 and at 1.5."""
+    levels = quantise(
+        heights_of([0.0, 1.0, 2.0]), method="natural breaks", metres_per_step=1.0, n_levels=2
+    )
+    np.testing.assert_array_equal(levels.thresholds_m, [0.5])
+
+
 @settings(derandomize=True, deadline=None)
 @given(st.lists(st.integers(-30, 30), min_size=1, max_size=10), st.data())
 def test_natural_breaks_equal_the_best_of_all_splits(
