@@ -1,1 +1,86 @@
 """What a plan is written to: tables, a document, maps, geodata, and the folder that holds them."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from hexterra.outputs.folder import Writer, write_folder
+
+if TYPE_CHECKING:
+    from hexterra.plan import Plan
+
+__all__ = ["write_plan"]
+
+
+def _silent(_: str) -> None:
+    """Report nothing."""
+
+
+def write_plan(
+    plan: Plan,
+    directory: str | os.PathLike[str],
+    *,
+    progress: Callable[[str], None] = _silent,
+) -> tuple[str, ...]:
+    """Write a plan into a folder, whole or not at all; see `write_folder`.
+
+    Parameters
+    ----------
+    plan
+        The plan.
+    directory
+        A new or empty folder, or one with an earlier plan, which is replaced.
+    progress
+        Called with a few words before each file.
+
+    Returns
+    -------
+    tuple[str, ...]
+        The names of the files: ``tiles.csv``, ``schedule.csv``, ``cells.geojson``,
+        ``surface.tif``, ``map.svg``, ``map.png``, ``plan.json``. Equal plans give equal bytes.
+
+    Raises
+    ------
+    OutputError
+        See `write_folder`.
+    """
+    from hexterra.outputs.document import plan_json
+    from hexterra.outputs.geo import cells_geojson
+    from hexterra.outputs.maps import map_png, map_svg
+    from hexterra.outputs.surface import write_surface
+    from hexterra.tables import csv_text
+
+    svg = map_svg(plan)
+
+    def text(make: Callable[[], str]) -> Writer:
+        return lambda path: _write_bytes(path, make().encode())
+
+    def surface(path: Path) -> None:
+        write_surface(path, plan.fitted, plan.board, plan.elevation.affine, plan.elevation.crs)
+
+    writers: dict[str, Writer] = {
+        "tiles.csv": text(lambda: csv_text(plan.tiles)),
+        "schedule.csv": text(lambda: csv_text(plan.schedule)),
+        "cells.geojson": text(lambda: cells_geojson(plan.board, plan.tiles)),
+        "surface.tif": surface,
+        "map.svg": text(lambda: svg),
+        "map.png": lambda path: _write_bytes(path, map_png(svg)),
+        "plan.json": text(lambda: plan_json(plan, tuple(writers))),
+    }
+
+    def told(name: str, write: Writer) -> Writer:
+        def tell_and_write(path: Path) -> None:
+            progress(f"writing {name}")
+            write(path)
+
+        return tell_and_write
+
+    write_folder(directory, {name: told(name, write) for name, write in writers.items()})
+    return tuple(writers)
+
+
+def _write_bytes(path: Path, content: bytes) -> None:
+    path.write_bytes(content)

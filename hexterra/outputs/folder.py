@@ -175,3 +175,28 @@ def _make_parents(folder: Path) -> list[Path]:
     for path in reversed(missing):
         path.mkdir()
     return missing[::-1]
+
+
+def write_file(path: str | os.PathLike[str], content: bytes) -> None:
+    """Write one file, whole or not at all; an existing one is replaced.
+
+    Raises
+    ------
+    OutputError
+        If the file system refuses. Nothing partial is left.
+    """
+    target = Path(os.path.abspath(path))  # noqa: PTH100 - resolve() would follow links
+    partial: Path | None = None
+    try:
+        partial = _make_sibling(target, "partial")
+        (partial / target.name).write_bytes(content)
+        (partial / target.name).replace(target)
+    except OSError as error:
+        raise OutputError(
+            f"{target} cannot be written: {error.strerror or error}",
+            remedy="check that its folder exists and may be written to, or choose another path",
+            path=str(target),
+        ) from error
+    finally:
+        if partial is not None:
+            shutil.rmtree(partial, ignore_errors=True)

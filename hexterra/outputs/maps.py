@@ -20,9 +20,11 @@ from hexterra.lattice.hexagon import N_SIDES, Facing
 from hexterra.outputs import margins
 from hexterra.outputs.margins import CLIFF, INK, WATER, Tints
 from hexterra.outputs.svg import Drawing, line_data, polygon_data, render_png, text_width
+from hexterra.stages.fit import level_to_metres
 
 if TYPE_CHECKING:
     from hexterra.lattice.board import Board
+    from hexterra.plan import Plan
     from hexterra.stages.fit import Tiles
     from hexterra.stages.flow import Watercourses
 
@@ -78,6 +80,21 @@ class _Sheet:
         return self.place(self.board.centre_mm + shift)
 
 
+def map_svg(plan: Plan) -> str:
+    """Draw the map of a plan; see `draw_map`."""
+    levels = np.arange(plan.fitted.corners.max(initial=0) + 1, dtype=np.float64)
+    level_m = level_to_metres(plan.levels, levels)
+    return draw_map(plan.fitted, title=plan.brief.title, level_m=level_m)
+
+
+def map_png(svg: str) -> bytes:
+    """Turn a map into a PNG picture of 6 pixels to the millimetre, at most 8000 on a side."""
+    start = svg.index('viewBox="') + len('viewBox="')
+    _, _, width_mm, height_mm = (float(word) for word in svg[start : svg.index('"', start)].split())
+    per_mm = min(PIXELS_PER_MM, MAX_PIXELS / max(width_mm, height_mm))
+    return render_png(svg, round(width_mm * per_mm), round(height_mm * per_mm))
+
+
 def draw_map(tiles: Tiles, *, title: str, level_m: NDArray[np.float64]) -> str:
     """Draw the board as an SVG document.
 
@@ -124,21 +141,13 @@ def draw_map(tiles: Tiles, *, title: str, level_m: NDArray[np.float64]) -> str:
             fill_rule="evenodd",
         )
         page.rectangle(x, y, width, depth, fill="none", stroke=INK, stroke_width=0.4)
-    _draw_words(page, sheet, tiles, tints)
+    _draw_words(page, sheet, tiles)
     margins.draw(page, frame, tints)
     return page.to_text()
 
 
 def _rectangle_data(one: tuple[float, float], other: tuple[float, float]) -> str:
     return polygon_data([one, (other[0], one[1]), other, (one[0], other[1])])
-
-
-def draw_map_png(svg: str) -> bytes:
-    """Turn a map into a PNG picture of 6 pixels to the millimetre, at most 8000 on a side."""
-    start = svg.index('viewBox="') + len('viewBox="')
-    _, _, width_mm, height_mm = (float(word) for word in svg[start : svg.index('"', start)].split())
-    per_mm = min(PIXELS_PER_MM, MAX_PIXELS / max(width_mm, height_mm))
-    return render_png(svg, round(width_mm * per_mm), round(height_mm * per_mm))
 
 
 def _draw_tops(page: Drawing, sheet: _Sheet, tiles: Tiles, tints: Tints) -> None:
@@ -164,12 +173,15 @@ def _draw_tops(page: Drawing, sheet: _Sheet, tiles: Tiles, tints: Tints) -> None
             creases += [line_data(ends) for ends in corner[cells][:, (one, two)].tolist()]
     for drawn in (flat, sloped):
         for tint in sorted(drawn):
-            page.paths(drawn[tint], fill=tint, stroke=tint, stroke_width=0.05)
+            page.paths(drawn[tint], fill=tint, shape_rendering="crispEdges")  # no gaps between
     f = sheet.flats_mm
     page.paths(creases, stroke=INK, stroke_width=0.008 * f, stroke_opacity=0.4)
-    _draw_slopes(page, sheet, tiles, shapes, shape_of)
-    outlines = [polygon_data(outline) for outline in corner.tolist()]
-    page.paths(outlines, fill="none", stroke=INK, stroke_width=max(0.12, 0.012 * f))
+    _draw_slopes(page, sheet, shapes, shape_of)
+    neighbours = sheet.board.neighbours
+    cell, side = np.nonzero((neighbours < 0) | (neighbours > np.arange(len(corner))[:, None]))
+    ends = np.stack((corner[cell, side], corner[cell, (side + 1) % N_SIDES]), axis=1)
+    outlines = [line_data(line) for line in ends.tolist()]  # each side once
+    page.paths(outlines, stroke=INK, stroke_width=max(0.12, 0.012 * f))
 
 
 def _chords(facet: tuple[int, ...]) -> list[tuple[int, int]]:
@@ -181,7 +193,6 @@ def _chords(facet: tuple[int, ...]) -> list[tuple[int, int]]:
 def _draw_slopes(
     page: Drawing,
     sheet: _Sheet,
-    tiles: Tiles,
     shapes: NDArray[np.int32],
     shape_of: NDArray[np.intp],
 ) -> None:
@@ -220,7 +231,7 @@ def _edge(facet: tuple[int, ...], at_end: NDArray[np.bool_]) -> tuple[int, int]:
 
 
 def _between(
-    corner: NDArray[np.float64], cells: NDArray[np.intp], ends: tuple[int, int], share: float
+    corner: NDArray[np.float64], cells: NDArray[np.intp], ends: tuple[int, ...], share: float
 ) -> NDArray[np.float64]:
     return corner[cells, ends[0]] * (1.0 - share) + corner[cells, ends[1]] * share
 
@@ -279,8 +290,10 @@ def _draw_water(page: Drawing, sheet: _Sheet, water: Watercourses) -> None:
         stroke_width=0.015 * f,
     )
     for number, name in _ENDS.items():
-        for x, y in middle[water.kind == number].tolist():
-            margins.draw_water_end(page, x, y, 0.15 * f, name)
+        for cell in np.flatnonzero(water.kind == number).tolist():
+            radius = 0.11 * f if sheet.board.kept[cell].any() else 0.15 * f
+            x, y = middle[cell].tolist()
+            margins.draw_water_end(page, x, y, radius, name)
 
 
 def _draw_cliffs(page: Drawing, sheet: _Sheet, tiles: Tiles) -> None:
@@ -313,7 +326,7 @@ def _side_height(
     return corners[cell, side] + corners[cell, (side + 1) % N_SIDES]
 
 
-def _draw_words(page: Drawing, sheet: _Sheet, tiles: Tiles, tints: Tints) -> None:
+def _draw_words(page: Drawing, sheet: _Sheet, tiles: Tiles) -> None:
     """Write the level of each tile and the names of its pattern and crossing, unless plain."""
     board, water = sheet.board, tiles.legal.water
     centre, kept = sheet.centre().tolist(), board.kept.tolist()
@@ -327,13 +340,16 @@ def _draw_words(page: Drawing, sheet: _Sheet, tiles: Tiles, tints: Tints) -> Non
         foot = crossings[tiles.crossing[cell]] if tiles.crossing[cell] >= 0 else ""
         x, y = centre[cell]
         end = _ENDS.get(int(kind[cell]), "")
+        if end and any(kept[cell]):  # its symbol takes the room
+            foot = ""
         for word, dx, dy, size, is_level in _words(
             board.facing, *kept[cell], top, str(level[cell]), foot
         ):
             f = sheet.flats_mm
             style: dict[str, str | float] = {}
             if kind[cell]:
-                style = {"stroke": tints.at(level[cell]), "stroke_width": 0.22 * size * f}
+                style = {"stroke": "#ffffff", "stroke_opacity": 0.7}
+                style["stroke_width"] = 0.22 * size * f
             if is_level:
                 style["font_weight"] = "bold"
             if is_level and end:
@@ -355,18 +371,18 @@ def _words(
     middle = float(outline[:, 1].min() + outline[:, 1].max()) / 2.0
     half = float(np.ptp(outline[:, 1])) / 2.0
     placed: list[tuple[str, float, float, float, bool]] = []
-    for word, offset, size, is_level in (
+    for word, offset, wanted, is_level in (
         (top, -0.52, 0.125, False),
         (level, 0.0, 0.2, True),
         (foot, 0.52, 0.125, False),
     ):
         if not word:
             continue
-        size = min(size, 0.42 * half)
+        size = min(wanted, 0.42 * half)
         y = middle + offset * half
         left, right = _chord(outline, (y - 0.5 * size, y + 0.5 * size))
-        widest = (right - left) * 0.86
-        size = min(size, widest / text_width(word, 1.1))  # bold letters are a tenth wider
+        fitting = 0.86 * (right - left) / text_width(word, 1.1)  # bold letters are a tenth wider
+        size = min(size, fitting)
         placed.append((word, (left + right) / 2.0, y + 0.36 * size, size, is_level))
     return tuple(placed)
 

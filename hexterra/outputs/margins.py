@@ -111,7 +111,7 @@ def lay_out(
     last = _flow(items, key_left, page_width - 6.0 * unit, unit)[-1][1]
     key_height = max(24.0 * unit, last + 8.0 * unit)
     if not is_wide:  # the key goes below arrow and bars
-        key_height = last + 34.0 * unit
+        key_height = last + 30.0 * unit
     return Frame(
         board=board,
         scale=scale,
@@ -274,7 +274,7 @@ def _round_down(value: float) -> float:
 def _draw_key(page: Drawing, frame: Frame, tints: Tints) -> None:
     unit = frame.unit_mm
     is_wide = frame.key_left_mm > 6.0 * unit
-    top = frame.key_top_mm + (1.0 if is_wide else 26.0) * unit
+    top = frame.key_top_mm + (1.0 if is_wide else 22.0) * unit
     places = _flow(frame.items, frame.key_left_mm, frame.width_mm - 6.0 * unit, unit)
     for item, (x, dy) in zip(frame.items, places, strict=True):
         y = top + dy

@@ -121,7 +121,7 @@ def text_width(words: str, size: float) -> float:
 @cache
 def _advance(letter: str) -> float:
     """How far one letter moves the pen, in font sizes."""
-    from matplotlib.ft2font import FT2Font, LoadFlags  # noqa: PLC0415 - half the import time
+    from matplotlib.ft2font import FT2Font, LoadFlags
 
     font = FT2Font(str(_font_file("DejaVuSans.ttf")))
     font.set_size(64, 72)
@@ -135,7 +135,7 @@ def render_png(svg: str, width_pixels: int, height_pixels: int) -> bytes:
     The fonts are those that matplotlib's own package carries, so the picture is the same on a
     machine without fonts.
     """
-    import resvg_py  # noqa: PLC0415 - only pictures need it
+    import resvg_py
 
     return resvg_py.svg_to_bytes(
         svg_string=svg,
@@ -151,6 +151,6 @@ def render_png(svg: str, width_pixels: int, height_pixels: int) -> bytes:
 
 
 def _font_file(name: str) -> Path:
-    import matplotlib  # noqa: PLC0415 - half the import time
+    import matplotlib
 
     return Path(matplotlib.get_data_path()) / "fonts" / "ttf" / name

@@ -1,0 +1,344 @@
+"""The plan as one JSON document: what was asked, what was found, and every cell."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+
+from hexterra.outputs.folder import FORMAT
+from hexterra.stages.fit import level_to_metres
+from hexterra.tables import DECIMALS, NEIGHBOUR_RULE
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from numpy.typing import NDArray
+
+    from hexterra.plan import Plan
+    from hexterra.stages.flow import Watercourses
+
+VERSION: Final = 1
+
+_SIDE: Final = {"type": "integer", "minimum": 0, "maximum": 5}
+_PARTS: Final = ["whole", "corner-cut half", "side-cut half", "quarter"]
+
+
+def plan_document(plan: Plan, files: Sequence[str] = ()) -> dict[str, Any]:
+    """Gather a plan into plain lists, texts and numbers, as `plan_schema` describes them.
+
+    It holds no time and no path, and fractions are rounded, so equal plans give equal documents.
+
+    Parameters
+    ----------
+    plan
+        The plan.
+    files
+        Names of the files that are written with it.
+    """
+    board, levels, legal, fitted = plan.board, plan.levels, plan.legal, plan.fitted
+    top = np.arange(fitted.corners.max(initial=0) + 1, dtype=np.float64)
+    return {
+        "format": FORMAT,
+        "version": VERSION,
+        "title": plan.brief.title,
+        "files": list(files),
+        "corner0_deg": board.corner0_deg,
+        "neighbour_rule": NEIGHBOUR_RULE,
+        "input": {
+            "name": plan.elevation.name,
+            "digest": plan.elevation.digest,
+            "shape": list(plan.elevation.shape),
+            "crs": plan.elevation.crs,
+            "metres_per_unit": _rounded(plan.elevation.metres_per_unit, 9),
+        },
+        "brief": plan.brief.model_dump(mode="json"),
+        "assumed": list(plan.assumed),
+        "notes": list(plan.notes),
+        "board": {
+            "columns": board.columns,
+            "rows": board.rows,
+            "n_cells": board.n_cells,
+            "across_flats_mm": board.across_flats_mm,
+            "size_mm": [_rounded(length, 3) for length in board.size_mm],
+            "facing": board.facing,
+            "edges": board.edges,
+            "scale": _rounded(board.scale, 3),
+            "lon_deg": _rounded(board.lon_deg, 9),
+            "lat_deg": _rounded(board.lat_deg, 9),
+            "bearing_deg": _rounded(board.bearing_deg, 6),
+            "crs": board.crs,
+        },
+        "heights": {
+            "step_mm": plan.pieces.step_mm,
+            "metres_per_step": _rounded(levels.metres_per_step, 6),
+            "datum_m": _rounded(levels.datum_m, 3),
+            "exaggeration": _rounded(plan.exaggeration, 4),
+            "thresholds_m": _list(levels.thresholds_m, 3),
+            "level_m": _list(level_to_metres(levels, top), 3),
+        },
+        "evidence": _evidence(plan),
+        "catalogue": {
+            "patterns": {
+                pattern.name: "".join(map(str, pattern.rises))
+                for pattern in plan.catalogue.patterns
+            },
+            "crossings": {
+                crossing.name: {
+                    "water": crossing.water,
+                    "ports": [list(sides) for sides in crossing.ports],
+                }
+                for crossing in plan.catalogue.crossings
+            },
+        },
+        "cells": _cells(plan, legal.edit, levels.level),
+        "schedule": [
+            {
+                "kind": piece.kind,
+                "piece": piece.name,
+                "part": piece.part,
+                "hand": piece.hand,
+                "pattern": piece.pattern,
+                "turn": piece.turn,
+                "crossing": piece.crossing,
+                "ports": list(piece.ports),
+                "thickness_mm": _rounded(piece.thickness_mm, 3),
+                "count": piece.count,
+            }
+            for piece in plan.pieces.pieces
+        ],
+    }
+
+
+def plan_json(plan: Plan, files: Sequence[str] = ()) -> str:
+    """Write the document of a plan, a line to each cell and each piece."""
+    document = plan_document(plan, files)
+    lines: list[str] = []
+    for name, value in document.items():
+        if name in {"cells", "schedule"}:
+            rows = ",\n  ".join(_compact(row) for row in value)
+            lines.append(f'"{name}": [\n  {rows}\n]')
+        else:
+            text = json.dumps(value, ensure_ascii=False, allow_nan=False, indent=1)
+            lines.append(f'"{name}": {text}')
+    return "{\n" + ",\n".join(lines) + "\n}\n"
+
+
+def _evidence(plan: Plan) -> dict[str, Any]:
+    """Say what each stage found and changed, in numbers."""
+    heights, legal, fitted = plan.heights, plan.legal, plan.fitted
+    names = [pattern.name for pattern in plan.catalogue.patterns]
+    used = np.bincount(fitted.pattern, minlength=len(names)).tolist()
+    return {
+        "gather": {
+            "least_coverage": _rounded(heights.coverage.min(), 4),
+            "mean_coverage": _rounded(heights.coverage.mean(), 4),
+            "lowest_m": _rounded(heights.min_m.min(), 3),
+            "highest_m": _rounded(heights.max_m.max(), 3),
+        },
+        "flow": None if plan.water is None else _flow_evidence(plan.water),
+        "legalise": {
+            "measure": legal.measure,
+            "cost": _rounded(legal.cost, 9),
+            "bound": _rounded(legal.bound, 9),
+            "n_edited": int(np.count_nonzero(legal.edit)),
+            "largest_edit": int(np.abs(legal.edit).max(initial=0)),
+            "n_marked_cliffs": int(legal.cliff.sum()) // 2,
+        },
+        "fit": {
+            "patterns": {name: count for name, count in zip(names, used, strict=True) if count},
+            "n_step_faces": int(fitted.cliff.sum()) // 2,
+            "mean_residual_m": _rounded(fitted.residual_m.mean(), 3),
+            "rms_residual_m": _rounded(np.sqrt(np.mean(fitted.residual_m**2)), 3),
+            "largest_residual_m": _rounded(np.abs(fitted.residual_m).max(), 3),
+        },
+        "schedule": {
+            f"n_{kind}s": sum(piece.count for piece in plan.pieces.pieces if piece.kind == kind)
+            for kind in ("tile", "spacer", "footing")
+        }
+        | {"n_distinct": len(plan.pieces.pieces)},
+    }
+
+
+def _flow_evidence(water: Watercourses) -> dict[str, Any]:
+    fill_m = water.filled_m - water.heights.mean_m
+    kinds = np.bincount(water.kind, minlength=6).tolist()
+    return {
+        "n_filled": int(np.count_nonzero(fill_m > 0)),
+        "deepest_fill_m": _rounded(fill_m.max(), 3),
+        "n_watercourse": int(water.is_watercourse.sum()),
+        "n_springs": kinds[1],
+        "n_confluences": kinds[3],
+        "n_mouths": kinds[4],
+        "n_pools": kinds[5],
+        "largest_catchment_km2": _rounded(water.catchment_m2.max() / 1e6, 4),
+    }
+
+
+def _cells(plan: Plan, edit: NDArray[np.int32], wanted: NDArray[np.int32]) -> list[dict[str, Any]]:
+    """Turn the table of tiles into records, with what the stages knew of each cell."""
+    frame: pd.DataFrame = plan.tiles
+    records: list[dict[str, Any]] = []
+    outflow = [-1] * len(frame) if plan.water is None else plan.water.outflow.tolist()
+    lists = ("corners", "cliffs", "ports")
+    for number, row in enumerate(frame.to_dict("records")):
+        record: dict[str, Any] = {}
+        for key, value in row.items():
+            name = str(key)
+            if name in DECIMALS:
+                record[name] = _rounded(value, DECIMALS[name])
+            elif name in lists:
+                record[name] = [int(word) for word in value.split()]
+            elif name == "spacers":
+                record[name] = [float(word) for word in value.split()]
+            elif name == "outflow":
+                record[name] = outflow[number] if outflow[number] >= 0 else None
+            else:
+                record[name] = value
+        record["wanted_level"] = int(wanted[number])
+        record["edit"] = int(edit[number])
+        if plan.water is not None:
+            record["filled_m"] = _rounded(plan.water.filled_m[number], 3)
+            record["catchment_km2"] = _rounded(plan.water.catchment_m2[number] / 1e6, 4)
+        records.append(record)
+    return records
+
+
+def _rounded(value: float, decimals: int) -> float:
+    return round(float(value), decimals) + 0.0  # no negative zeros
+
+
+def _list(values: NDArray[np.float64], decimals: int) -> list[float]:
+    return [_rounded(value, decimals) for value in values.tolist()]
+
+
+def _compact(value: dict[str, Any]) -> str:
+    return json.dumps(value, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+
+
+def plan_schema() -> dict[str, Any]:
+    """Return the JSON Schema (draft 2020-12) of ``plan.json``."""
+    text, number, whole = {"type": "string"}, {"type": "number"}, {"type": "integer"}
+    count = {"type": "integer", "minimum": 0}
+    texts, numbers = _array(text), _array(number)
+    sides = _array(_SIDE) | {"uniqueItems": True, "maxItems": 6}
+    part = {"enum": _PARTS}
+    cell = _object(
+        cell={"type": "string", "pattern": "^[A-Z]+[1-9][0-9]*$"},
+        column={"type": "integer", "minimum": 1},
+        row={"type": "integer", "minimum": 1},
+        x_mm=number,
+        y_mm=number,
+        lon={"type": "number", "minimum": -180, "maximum": 180},
+        lat={"type": "number", "minimum": -90, "maximum": 90},
+        part=part,
+        height_m=number,
+        coverage={"type": "number", "minimum": 0, "maximum": 1},
+        level=whole,
+        corners=_array(whole) | {"minItems": 6, "maxItems": 6},
+        pattern=text,
+        turn=_SIDE,
+        piece=text,
+        cliffs=sides,
+        crossing=text,
+        ports=sides,
+        outflow={"anyOf": [_SIDE, {"type": "null"}]},
+        spacers=numbers,
+        footing=text,
+        residual_m=number,
+        wanted_level=whole,
+        edit=whole,
+    )
+    cell["properties"] |= {"filled_m": number, "catchment_km2": number}  # only with water
+    piece = _object(
+        kind={"enum": ["tile", "spacer", "footing"]},
+        piece=text,
+        part=part,
+        hand={"enum": ["", "left", "right"]},
+        pattern=text,
+        turn=_SIDE,
+        crossing=text,
+        ports=sides,
+        thickness_mm={"type": "number", "exclusiveMinimum": 0},
+        count={"type": "integer", "minimum": 1},
+    )
+    flow = _object(
+        n_filled=count, deepest_fill_m=number, n_watercourse=count, n_springs=count,
+        n_confluences=count, n_mouths=count, n_pools=count, largest_catchment_km2=number,
+    )  # fmt: skip
+    evidence = _object(
+        gather=_object(
+            least_coverage=number, mean_coverage=number, lowest_m=number, highest_m=number
+        ),
+        flow={"anyOf": [flow, {"type": "null"}]},
+        legalise=_object(
+            measure={"enum": ["absolute", "square"]}, cost=number, bound=number, n_edited=count,
+            largest_edit=count, n_marked_cliffs=count,
+        ),
+        fit=_object(
+            patterns={"type": "object", "additionalProperties": count}, n_step_faces=count,
+            mean_residual_m=number, rms_residual_m=number, largest_residual_m=number,
+        ),
+        schedule=_object(n_tiles=count, n_spacers=count, n_footings=count, n_distinct=count),
+    )  # fmt: skip
+    catalogue = _object(
+        patterns={
+            "type": "object",
+            "additionalProperties": {"type": "string", "pattern": "^[0-2]{6}$"},
+        },
+        crossings={
+            "type": "object",
+            "additionalProperties": _object(water=text, ports=_array(sides)),
+        },
+    )
+    return {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "title": "hexterra plan",
+        **_object(
+            format={"const": FORMAT},
+            version={"const": VERSION},
+            title=text,
+            files=texts,
+            corner0_deg=number,
+            neighbour_rule=text,
+            input=_object(
+                name=text,
+                digest=text,
+                shape=_array(count) | {"minItems": 2, "maxItems": 2},
+                crs=text,
+                metres_per_unit=number,
+            ),
+            brief={"type": "object"},
+            assumed=texts,
+            notes=texts,
+            board=_object(
+                columns=count, rows=count, n_cells=count, across_flats_mm=number,
+                size_mm=numbers, facing={"enum": ["points", "flats"]},
+                edges={"enum": ["straight", "whole"]}, scale=number, lon_deg=number,
+                lat_deg=number, bearing_deg=number, crs=text,
+            ),
+            heights=_object(
+                step_mm=number, metres_per_step=number, datum_m=number, exaggeration=number,
+                thresholds_m=numbers, level_m=numbers,
+            ),
+            evidence=evidence,
+            catalogue=catalogue,
+            cells=_array(cell),
+            schedule=_array(piece),
+        ),
+    }  # fmt: skip
+
+
+def _array(items: dict[str, Any]) -> dict[str, Any]:
+    return {"type": "array", "items": items}
+
+
+def _object(**properties: Any) -> dict[str, Any]:
+    """Describe an object that has exactly these properties."""
+    return {
+        "type": "object",
+        "properties": properties,
+        "required": list(properties),
+        "additionalProperties": False,
+    }
