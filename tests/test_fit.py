@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import itertools
-from types import SimpleNamespace
 from typing import Any
 
 import h3
@@ -17,8 +16,10 @@ from hexterra.catalogue.catalogue import WATER
 from hexterra.errors import CatalogueError, InfeasibleError
 from hexterra.lattice import Board
 from hexterra.lattice.globe import Globe
+from hexterra.stages.cliffs import mark_cliffs
 from hexterra.stages.fit import Tiles, corner_heights, fit, level_to_metres
 from hexterra.stages.flow import Kind, flow
+from hexterra.stages.gather import Heights, gather
 from hexterra.stages.legalise import legalise
 from hexterra.stages.quantise import Levels, quantise
 
@@ -32,9 +33,12 @@ def board(columns: int, rows: int, facing: Any = "points", edges: Any = "whole")
     return Board(columns, rows, 100.0, facing, edges, 25000.0, 10.0, 20.0)
 
 
-def ground(lattice: Any, mean_m: Any) -> Any:
+def ground(lattice: Any, mean_m: Any) -> Heights:
     """Give each cell a mean height, which is all that levels and water are made from."""
-    return SimpleNamespace(lattice=lattice, mean_m=np.asarray(mean_m, dtype=np.float64))
+    mean_m = np.array(mean_m, dtype=np.float64)
+    n = lattice.n_cells
+    rest = ((), np.empty((n, 0)), np.ones(n), np.zeros(lattice.n_corners))
+    return Heights(lattice, mean_m, mean_m, mean_m, *rest)
 
 
 def levels_of(lattice: Any, level: Any) -> Levels:
@@ -414,6 +418,24 @@ def test_fit_is_deterministic():
     once, again = (fit(legalise(levels_of(lattice, level), ramp_limit=2), DEFAULT) for _ in "ab")
     for name in ("corners", "level", "pattern", "turn", "cliff"):
         np.testing.assert_array_equal(getattr(once, name), getattr(again, name))
+
+
+@pytest.mark.parametrize("facing", FACINGS)
+@pytest.mark.parametrize(("ramp_limit", "rise_steps"), [(1, None), (2, None), (1, 2.5), (2, 2.5)])
+def test_every_promise_holds_on_real_ground(jacksboro, facing, ramp_limit, rise_steps):
+    """The whole chain on SRTM heights of the Jacksboro fault, with rivers and cliffs."""
+    rows, columns = jacksboro.shape
+    lon_deg, lat_deg = jacksboro.affine * (columns / 2, rows / 2)
+    lattice = Board(23, 18, 100.0, facing, "straight", 8000.0, lon_deg, lat_deg, 20.0)
+    heights = gather(jacksboro, lattice)
+    levels = quantise(heights, metres_per_step=20.0)
+    water = flow(heights, threshold_m2=12.0 * lattice.area_m2[0])
+    cliffs = mark_cliffs(levels, rise_steps=rise_steps)
+    legal = legalise(levels, water=water, ramp_limit=ramp_limit, cliffs=cliffs)
+    tiles = fit(legal, DEFAULT)
+    check_tiles(tiles)
+    assert (tiles.crossing >= 0).sum() > 20
+    assert tiles.cliff.any() == (rise_steps is not None)
 
 
 # Heights in metres -----------------------------------------------------------------------------

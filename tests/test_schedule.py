@@ -6,7 +6,6 @@ import itertools
 import math
 from collections import Counter
 from functools import cache
-from types import SimpleNamespace
 from typing import Any
 
 import h3
@@ -23,6 +22,7 @@ from hexterra.lattice import Board
 from hexterra.lattice.globe import Globe
 from hexterra.stages.fit import Tiles, fit
 from hexterra.stages.flow import flow
+from hexterra.stages.gather import Heights
 from hexterra.stages.legalise import legalise
 from hexterra.stages.quantise import quantise
 from hexterra.stages.schedule import Schedule, schedule
@@ -39,7 +39,10 @@ def board(columns: int, rows: int, facing: Any = "points", edges: Any = "straigh
 
 def fitted(lattice: Any, mean_m: Any, *, wet: bool = False, ramp_limit: int = 1) -> Tiles:
     """Run the stages on these heights, one metre to the step."""
-    heights: Any = SimpleNamespace(lattice=lattice, mean_m=np.asarray(mean_m, dtype=np.float64))
+    mean_m = np.array(mean_m, dtype=np.float64)
+    n = lattice.n_cells
+    rest = ((), np.empty((n, 0)), np.ones(n), np.zeros(lattice.n_corners))
+    heights = Heights(lattice, mean_m, mean_m, mean_m, *rest)
     water = flow(heights, threshold_m2=3.0 * lattice.area_m2[0]) if wet else None
     levels = quantise(heights, metres_per_step=1.0, datum_m=0.0)
     return fit(legalise(levels, water=water, ramp_limit=ramp_limit), DEFAULT)
