@@ -124,7 +124,8 @@ class Board(Lattice):
     def __post_init__(self) -> None:
         for name, (least, greatest, unit) in LIMITS.items():
             value = getattr(self, name)
-            if not least <= value <= greatest:  # also catches NaN
+            is_in_range = least <= value <= greatest  # NaN never is
+            if not is_in_range or (unit == "cells" and value != round(value)):
                 raise BoardError(
                     f"the board's {name} is {value!r}; it must be from {least:g} to {greatest:g}"
                     f" {unit}".rstrip(),
@@ -132,6 +133,8 @@ class Board(Lattice):
                     name=name,
                     value=value,
                 )
+            # NumPy numbers and whole floats are welcome, but held as plain Python numbers.
+            object.__setattr__(self, name, int(value) if unit == "cells" else float(value))
         if self.columns * self.rows > MAX_CELLS:
             raise BoardError(
                 f"{self.columns} columns x {self.rows} rows are {self.columns * self.rows:,} cells;"
