@@ -425,7 +425,8 @@ def test_fit_is_deterministic():
 def test_every_promise_holds_on_real_ground(jacksboro, facing, ramp_limit, rise_steps):
     """The whole chain on SRTM heights of the Jacksboro fault, with rivers and cliffs."""
     rows, columns = jacksboro.shape
-    lon_deg, lat_deg = jacksboro.affine * (columns / 2, rows / 2)
+    lon_deg = jacksboro.affine.c + jacksboro.affine.a * columns / 2
+    lat_deg = jacksboro.affine.f + jacksboro.affine.e * rows / 2
     lattice = Board(23, 18, 100.0, facing, "straight", 8000.0, lon_deg, lat_deg, 20.0)
     heights = gather(jacksboro, lattice)
     levels = quantise(heights, metres_per_step=20.0)
