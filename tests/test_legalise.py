@@ -398,6 +398,14 @@ def test_of_equally_good_boards_the_rule_decides() -> None:
     assert set(legal.level) == {1}
 
 
+def test_a_single_cell() -> None:
+    """A board of one cell has no sides to ramp: it stands on its own."""
+    alone = board(2, 2).only(np.arange(4) == 2)
+    legal = legalise(wanted(alone, [3.25]), bounds=(0, 2))
+    assert legal.level.tolist() == [2]
+    assert legal.cost == 1.25
+
+
 # Against everything -----------------------------------------------------------------------------
 
 

@@ -260,7 +260,8 @@ def _start(
     """Find a legal board that is nowhere far from the wanted one, or refuse.
 
     Halfway between the greatest legal board below the wanted levels and the least above them:
-    sums and halves of legal boards are legal, and no legal board is nearer at its worst cell.
+    the rounded mean of legal boards is legal, and where no pin or bound interferes no legal
+    board is nearer at its worst cell.
     """
     lowest, highest = least, most
     via = np.full(len(least), -1, dtype=np.int32)

@@ -20,8 +20,9 @@ if TYPE_CHECKING:
 
 Measure = Literal["absolute", "square"]
 
-#: All costs, flows and partial sums stay below 2**60.
-_BITS: Final = 60
+#: With n cells, weights W, S units per step and levels and positions within `span` of 0, no cost,
+#: flow or partial sum exceeds 8 * n * W * S * span**power: less than 2**60.
+_FREE_BITS: Final = 57
 _MOST_FRACTION_BITS: Final = 20
 _LEAST_FRACTION_BITS: Final = 6
 _MOST_WEIGHT_BITS: Final = 20
@@ -139,8 +140,8 @@ def objective(
     """
     farthest = float(np.abs(position).max(initial=0.0))
     span = 2.0 + max(abs(lower), abs(upper), farthest)
-    power = 1 if measure == "absolute" else 2
-    free_bits = _BITS - 2 - int(np.ceil(np.log2(max(len(position), 2)) + power * np.log2(span)))
+    power = 1 if measure == "absolute" else 2  # of the span, in sums
+    free_bits = _FREE_BITS - int(np.ceil(np.log2(max(len(position), 2)) + power * np.log2(span)))
     heaviest = float(weight.max(initial=0.0))
     is_even = heaviest == float(weight.min(initial=heaviest))
     weight_bits = 0 if is_even else min(_MOST_WEIGHT_BITS, free_bits // 2)
