@@ -63,7 +63,9 @@ class SurfaceGrid:
         first_row = math.floor(row.min() / step) * step
         self.width = math.ceil((column.max() - first_column) / step)
         self.height = math.ceil((row.max() - first_row) / step)
-        self.affine = affine * Affine.translation(first_column, first_row) * Affine.scale(step)
+        start_x, start_y = _apply(affine, np.array(first_column), np.array(first_row))
+        steps = (affine.a * step, affine.b * step, affine.d * step, affine.e * step)
+        self.affine = Affine(*steps[:2], float(start_x), *steps[2:], float(start_y))
 
     def _unwrapped(self, x: NDArray[np.float64], affine: Affine) -> NDArray[np.float64]:
         """Bring longitudes to within half a turn of the first one, as the raster counts them."""
