@@ -139,26 +139,29 @@ def descend(
     """
     for cell in range(len(height)):
         parent = receiver[cell]
-        lowest_level = filled[cell]
+        own = filled[cell]
+        lowest_level = own
+        for s in range(6):  # the level first, without a branch that depends on the ground
+            other = neighbours[cell, s]
+            level = filled[other] if other >= 0 else own
+            lowest_level = level if level < lowest_level else lowest_level
         lowest = -1
         across = -1
         for s in range(6):
             other = neighbours[cell, s]
-            if other < 0:
-                continue
-            level = filled[other]
-            if level < lowest_level or (
-                level == lowest_level
-                and lowest >= 0
+            if lowest_level == own:
+                if other == parent:
+                    across = s
+            elif (
+                other >= 0
+                and filled[other] == lowest_level
                 and (
-                    height[other] < height[lowest]
+                    lowest < 0
+                    or height[other] < height[lowest]
                     or (height[other] == height[lowest] and other < lowest)
                 )
             ):
-                lowest_level = level
                 lowest = other
-                across = s
-            elif other == parent and lowest < 0:
                 across = s
         if lowest >= 0:
             receiver[cell] = lowest
