@@ -13,7 +13,8 @@ Rows come in strips of `STRIP_ROWS`, aligned to the raster. What has to survive 
 strip is handed on in arrays, so the results do not depend on how many rows a call gets.
 
 Legend: `column_sum` is F at the top of each row, (STRIP_ROWS + 1, columns + 1). `column_gap` is
-the same for missing weight: the weight of the row less what of it is usable. `lo` and `hi` are the
+the same for missing weight, from the top of the strip: the weight of the row less what of it is
+usable; `gap_left` sums its last row over the columns to the left. `lo` and `hi` are the
 first and the past-the-last column that each cell touches in each row of the strip, STRIP_ROWS per
 cell.
 """
@@ -27,7 +28,14 @@ from numba import njit
 from numpy.typing import NDArray
 
 STRIP_ROWS: Final = 8
-_NOWHERE: Final = 2**31 - 1  # a first column that no cell reaches
+NOWHERE: Final = 2**31 - 1  # a first column that no cell reaches
+# Only kernels call these, so nothing is compiled for calls from Python.
+_INNER: Final[dict[str, Any]] = {
+    "cache": True,
+    "nogil": True,
+    "no_cpython_wrapper": True,
+    "no_cfunc_wrapper": True,
+}
 # NaN never gets here: the reader masks it. Sums keep their written order.
 _FAST: Final = {"nnan", "nsz", "contract"}
 
@@ -56,7 +64,7 @@ def list_by_strip(
     return start, item
 
 
-@njit(cache=True, nogil=True, fastmath=_FAST, error_model="numpy")
+@njit(**_INNER, fastmath=_FAST, error_model="numpy")
 def _integral(
     column_sum: NDArray[np.float64], k: int, left: float, right: float, y: float, slope: float
 ) -> float:
@@ -84,7 +92,7 @@ def _integral(
     return total + width * (above + y * (column_sum[k + 1, c_right] - above))
 
 
-@njit(cache=True, nogil=True, fastmath=_FAST, error_model="numpy")
+@njit(**_INNER, fastmath=_FAST, error_model="numpy")
 def _add_edges(
     edges: NDArray[np.uint32],
     edge_xy: NDArray[np.float64],
@@ -94,13 +102,19 @@ def _add_edges(
     weight_above: NDArray[np.float64],
     column_sum: NDArray[np.float64],
     column_gap: NDArray[np.float64],
-    has_voids: bool,
+    gap_left: NDArray[np.float64],
+    is_void: bool,
     sums: NDArray[np.float64],
     areas: NDArray[np.float64],
     lo: NDArray[np.uint32],
     hi: NDArray[np.uint32],
 ) -> None:
-    """Walk `edges` through the rows of one strip, for the cells on both sides."""
+    """Walk `edges` through the rows of one strip, for the cells on both sides.
+
+    Missing weight is summed within the strip only. So the part of a cell in the strip is closed
+    along the bottom, by the gap left of where each edge leaves; edges along it add nothing.
+    """
+    bottom = float(top + STRIP_ROWS)
     for i in range(len(edges)):
         e = edges[i]
         x0, y0, x1, y1 = edge_xy[e, 0], edge_xy[e, 1], edge_xy[e, 2], edge_xy[e, 3]
@@ -113,12 +127,18 @@ def _add_edges(
             # Along a row boundary the sums are those at the bottom of the row above it.
             first = np.int64(np.ceil(y1)) - 1 - top
             past = first + 1
+        has_gap = is_void and y0 < bottom
+        leaves = has_gap and y1 >= bottom
         if x0 == x1:
             column = np.uint32(x0)
             beyond = np.uint32(np.ceil(x0))
             for k in range(first, past):
                 lo[east * STRIP_ROWS + k] = min(lo[east * STRIP_ROWS + k], column)
                 hi[west * STRIP_ROWS + k] = max(hi[west * STRIP_ROWS + k], beyond)
+            if leaves:
+                gap = gap_left[column] + (x0 - column) * column_gap[STRIP_ROWS, column]
+                areas[west] -= gap
+                areas[east] += gap
             continue
         per_row = (x1 - x0) / (y1 - y0)
         per_column = (y1 - y0) / (x1 - x0)
@@ -141,7 +161,7 @@ def _add_edges(
             middle = 0.5 * (ya + yb) - row
             area += (xb - xa) * (weight_above[k] + middle * row_weight[k])
             total += sign * _integral(column_sum, k, left, right, y, per_column)
-            if has_voids:
+            if has_gap:
                 area -= sign * _integral(column_gap, k, left, right, y, per_column)
             if yb > ya:
                 column = np.uint32(left)
@@ -149,13 +169,16 @@ def _add_edges(
                 lo[east * STRIP_ROWS + k] = min(lo[east * STRIP_ROWS + k], column)
                 hi[west * STRIP_ROWS + k] = max(hi[west * STRIP_ROWS + k], beyond)
             xa, ya = xb, yb
+        if leaves:
+            column = np.uint32(xa)
+            area += gap_left[column] + (xa - column) * column_gap[STRIP_ROWS, column]
         sums[west] -= total
         areas[west] -= area
         sums[east] += total
         areas[east] += area
 
 
-@njit(cache=True, nogil=True, fastmath=_FAST)
+@njit(**_INNER, fastmath=_FAST)
 def _load(
     block: NDArray[Any],
     rows: NDArray[np.int64],
@@ -168,45 +191,29 @@ def _load(
     """Sum a strip without voids down its columns, and find the extremes of its columns.
 
     Row 0 of `low` and `high` is for single columns, row 1 for the 4 columns from each one on, and
-    row 2 for 16. Eight rows at a time, written out: twice as fast as a loop over rows.
+    row 2 for 16. Four rows at a time, written out: twice as fast as a loop over rows.
     """
     n = block.shape[1]
-    v0, v1, v2, v3 = block[rows[0]], block[rows[1]], block[rows[2]], block[rows[3]]
-    v4, v5, v6, v7 = block[rows[4]], block[rows[5]], block[rows[6]], block[rows[7]]
-    w0, w1, w2, w3 = row_weight[0], row_weight[1], row_weight[2], row_weight[3]
-    w4, w5, w6, w7 = row_weight[4], row_weight[5], row_weight[6], row_weight[7]
-    s0, s1, s2, s3, s4, s5, s6, s7, s8 = (
-        column_sum[0],
-        column_sum[1],
-        column_sum[2],
-        column_sum[3],
-        column_sum[4],
-        column_sum[5],
-        column_sum[6],
-        column_sum[7],
-        column_sum[8],
-    )
-    for c in range(n):
-        total = s0[c] + w0 * (v0[c] - reference)
-        s1[c] = total
-        total += w1 * (v1[c] - reference)
-        s2[c] = total
-        total += w2 * (v2[c] - reference)
-        s3[c] = total
-        total += w3 * (v3[c] - reference)
-        s4[c] = total
-        total += w4 * (v4[c] - reference)
-        s5[c] = total
-        total += w5 * (v5[c] - reference)
-        s6[c] = total
-        total += w6 * (v6[c] - reference)
-        s7[c] = total
-        total += w7 * (v7[c] - reference)
-        s8[c] = total
     low1, low4, low16, high1, high4, high16 = low[0], low[1], low[2], high[0], high[1], high[2]
     for c in range(n):
-        low1[c] = min(v0[c], v1[c], v2[c], v3[c], v4[c], v5[c], v6[c], v7[c])
-        high1[c] = max(v0[c], v1[c], v2[c], v3[c], v4[c], v5[c], v6[c], v7[c])
+        low1[c] = high1[c] = block[rows[0], c]
+    for k in range(0, STRIP_ROWS, 4):
+        v0, v1, v2, v3 = block[rows[k]], block[rows[k + 1]], block[rows[k + 2]], block[rows[k + 3]]
+        w0, w1, w2, w3 = row_weight[k], row_weight[k + 1], row_weight[k + 2], row_weight[k + 3]
+        s0, s1, s2 = column_sum[k], column_sum[k + 1], column_sum[k + 2]
+        s3, s4 = column_sum[k + 3], column_sum[k + 4]
+        for c in range(n):
+            total = s0[c] + w0 * (v0[c] - reference)
+            s1[c] = total
+            total += w1 * (v1[c] - reference)
+            s2[c] = total
+            total += w2 * (v2[c] - reference)
+            s3[c] = total
+            total += w3 * (v3[c] - reference)
+            s4[c] = total
+        for c in range(n):
+            low1[c] = min(low1[c], v0[c], v1[c], v2[c], v3[c])
+            high1[c] = max(high1[c], v0[c], v1[c], v2[c], v3[c])
     for c in range(n - 3):
         low4[c] = min(low1[c], low1[c + 1], low1[c + 2], low1[c + 3])
         high4[c] = max(high1[c], high1[c + 1], high1[c + 2], high1[c + 3])
@@ -215,7 +222,7 @@ def _load(
         high16[c] = max(high4[c], high4[c + 4], high4[c + 8], high4[c + 12])
 
 
-@njit(cache=True, nogil=True)
+@njit(**_INNER)
 def _load_with_voids(
     block: NDArray[Any],
     rows: NDArray[np.int64],
@@ -225,9 +232,11 @@ def _load_with_voids(
     pixel_weight: NDArray[np.float64],
     column_sum: NDArray[np.float64],
     column_gap: NDArray[np.float64],
+    gap_left: NDArray[np.float64],
 ) -> None:
     """Sum a strip with voids, or with a weight for each pixel, down its columns."""
     has_weights = pixel_weight.shape[0] > 0
+    column_gap[0, :] = 0.0
     for k in range(STRIP_ROWS):
         r = rows[k]
         for c in range(block.shape[1]):
@@ -239,9 +248,11 @@ def _load_with_voids(
                     weight *= pixel_weight[r, c]
                 column_sum[k + 1, c] += weight * (block[r, c] - reference)
             column_gap[k + 1, c] = column_gap[k, c] + (row_weight[k] - weight)
+    for c in range(block.shape[1]):
+        gap_left[c + 1] = gap_left[c] + column_gap[STRIP_ROWS, c]
 
 
-@njit(cache=True, nogil=True, fastmath=_FAST)
+@njit(**_INNER, fastmath=_FAST)
 def _extremes_within(low: NDArray[Any], high: NDArray[Any], a: int, b: int) -> tuple[Any, Any]:
     """Find the extremes of columns a to b (at least one) by overlapping windows of 16, 4 or 1."""
     window, width = 0, 1
@@ -257,7 +268,7 @@ def _extremes_within(low: NDArray[Any], high: NDArray[Any], a: int, b: int) -> t
     return least, most
 
 
-@njit(cache=True, nogil=True, fastmath=_FAST)
+@njit(**_INNER, fastmath=_FAST)
 def _add_extremes(
     cells: NDArray[np.uint32],
     lo: NDArray[np.uint32],
@@ -310,7 +321,7 @@ def _add_extremes(
         lowest[cell], highest[cell] = least, most
 
 
-@njit(cache=True, nogil=True)
+@njit(**_INNER)
 def _add_extremes_with_voids(
     cells: NDArray[np.uint32],
     lo: NDArray[np.uint32],
@@ -336,7 +347,7 @@ def _add_extremes_with_voids(
                     highest[cell] = max(highest[cell], block[rows[k], c])
 
 
-@njit(cache=True, nogil=True)
+@njit(**_INNER)
 def _has_void(usable: NDArray[np.bool_], row0: int, row1: int) -> bool:
     for r in range(row0, row1):
         n = 0
@@ -365,9 +376,14 @@ def gather_rows(
     edge_item: NDArray[np.uint32],
     cell_start: NDArray[np.int64],
     cell_item: NDArray[np.uint32],
-    strips_per_cell: int,
-    carried: NDArray[np.float64],
-    last_void: NDArray[np.int64],
+    column_sum: NDArray[np.float64],
+    column_gap: NDArray[np.float64],
+    gap_left: NDArray[np.float64],
+    low: NDArray[Any],
+    high: NDArray[Any],
+    lo: NDArray[np.uint32],
+    hi: NDArray[np.uint32],
+    rows: NDArray[np.int64],
     sums: NDArray[np.float64],
     areas: NDArray[np.float64],
     lowest: NDArray[Any],
@@ -401,10 +417,12 @@ def gather_rows(
         end 1, and the one that runs back. Number m stands for no cell.
     edge_start, edge_item, cell_start, cell_item
         Edges and cells by strip, from `list_by_strip`.
-    strips_per_cell
-        How many strips the tallest cell reaches into, at most.
-    carried, last_void
-        (2, columns) float64 zeros and (1,) int64, very negative, at the first call: the state.
+    column_sum, column_gap, gap_left
+        (STRIP_ROWS + 1, columns + 1) float64 and (columns + 1,), zeros at the first call. Row 0
+        of `column_sum` is the state between calls; the others are scratch.
+    low, high, lo, hi, rows
+        Scratch: (3, columns) in the dtype of `height`, (m + 1, STRIP_ROWS) uint32 flattened and
+        filled with `NOWHERE` and 0, (STRIP_ROWS,) int64.
     sums, areas, lowest, highest, n_touched, n_usable
         (m + 1,) results, added to: the integral of weight x (height - reference) and of weight
         over the usable part of each cell, float64; extremes, in the dtype of `height`; how many
@@ -414,17 +432,8 @@ def gather_rows(
     block = height[:, column0:column1]
     mask = usable[:, column0:column1]
     weights = pixel_weight[:, column0:column1]
-    column_sum = np.zeros((STRIP_ROWS + 1, n_columns + 1))
-    column_gap = np.zeros((STRIP_ROWS + 1, n_columns + 1))
-    low = np.empty((3, n_columns), height.dtype)
-    high = np.empty((3, n_columns), height.dtype)
-    lo = np.full(len(sums) * STRIP_ROWS, _NOWHERE, np.uint32)
-    hi = np.zeros(len(sums) * STRIP_ROWS, np.uint32)
-    rows = np.empty(STRIP_ROWS, np.int64)
-    for c in range(n_columns):
-        column_sum[0, c], column_gap[0, c] = carried[0, c], carried[1, c]
     n_strips = (height.shape[0] + STRIP_ROWS - 1) // STRIP_ROWS
-    for s in range(max(n_strips, 0)):
+    for s in range(n_strips):
         strip = row0 // STRIP_ROWS + s - strip0
         if strip < 0 or strip >= len(edge_start) - 1:
             continue
@@ -438,16 +447,11 @@ def gather_rows(
         if usable.shape[0] > 0 and not is_void:
             is_void = _has_void(mask, first, past)
         if is_void:
-            last_void[0] = strip
-        # Missing weight far above cancels around every cell that begins below it.
-        has_voids = strip - last_void[0] <= strips_per_cell
-        if is_void:
-            _load_with_voids(block, rows, weight, reference, mask, weights, column_sum, column_gap)
+            _load_with_voids(
+                block, rows, weight, reference, mask, weights, column_sum, column_gap, gap_left
+            )
         else:
             _load(block, rows, weight, reference, column_sum, low, high)
-            for k in range(STRIP_ROWS if has_voids else 0):
-                for c in range(n_columns):
-                    column_gap[k + 1, c] = column_gap[k, c]
         edges = edge_item[edge_start[strip] : edge_start[strip + 1]]
         cells = cell_item[cell_start[strip] : cell_start[strip + 1]]
         top = row0 + first
@@ -460,7 +464,8 @@ def gather_rows(
             above,
             column_sum,
             column_gap,
-            has_voids,
+            gap_left,
+            is_void,
             sums,
             areas,
             lo,
@@ -476,9 +481,6 @@ def gather_rows(
             )
         for i in range(len(cells)):
             for j in range(cells[i] * STRIP_ROWS, (cells[i] + 1) * STRIP_ROWS):
-                lo[j], hi[j] = _NOWHERE, 0
+                lo[j], hi[j] = NOWHERE, 0
         for c in range(n_columns):
             column_sum[0, c] = column_sum[STRIP_ROWS, c]
-            column_gap[0, c] = column_gap[STRIP_ROWS, c] if has_voids else 0.0
-    for c in range(n_columns):
-        carried[0, c], carried[1, c] = column_sum[0, c], column_gap[0, c]

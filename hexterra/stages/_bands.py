@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any, Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from hexterra.kernels.coverage import STRIP_ROWS, gather_rows, list_by_strip
+from hexterra.kernels.coverage import NOWHERE, STRIP_ROWS, gather_rows, list_by_strip
 from hexterra.kernels.selection import select_quantiles
 
 if TYPE_CHECKING:
@@ -27,7 +27,6 @@ if TYPE_CHECKING:
 BAND_PIXELS: Final = 2**21
 STRIPE_COLUMNS: Final = 2048
 _MIN_CELLS_ACROSS: Final = 6  # of a stripe: cells on its flanks are walked twice
-_LONG_AGO: Final = -(2**40)
 
 
 class Band(NamedTuple):
@@ -116,6 +115,8 @@ class _Stripe:
         if self.is_empty:
             return
         self.column0 = int(np.floor(edge_xy[:, ::2].min()))
+        if not ground.period:  # cells may all be pressed onto the right border
+            self.column0 = min(self.column0, ground.elevation.shape[1] - 1)
         self.column1 = max(int(np.ceil(edge_xy[:, ::2].max())), self.column0 + 1)
         first = edge_xy[:, 1].astype(np.int64)
         last = np.ceil(edge_xy[:, 3]).astype(np.int64) - 1
@@ -130,7 +131,6 @@ class _Stripe:
             np.minimum.at(cell_first, self.edge_cells[:, side], first)
             np.maximum.at(cell_last, self.edge_cells[:, side], last)
         self.cells_by_strip = list_by_strip(cell_first[:n], cell_last[:n], n_strips)
-        self.strips_per_cell = int((cell_last - cell_first)[:n].max()) + 1
         self.edge_xy = edge_xy - np.array([self.column0, 0.0, self.column0, 0.0])
         row0, row1 = self.strip0 * STRIP_ROWS, (self.strip0 + n_strips) * STRIP_ROWS
         weight = np.zeros(row1 - row0)
@@ -139,8 +139,17 @@ class _Stripe:
         self.row_weight = weight
         self.weight_above = np.cumsum(weight) - weight
         self.reference: float | None = None
-        self.carried = np.zeros((2, self.column1 - self.column0))
-        self.last_void = np.full(1, _LONG_AGO)
+        n_columns = self.column1 - self.column0
+        self.column_sum = np.zeros((STRIP_ROWS + 1, n_columns + 1))
+        self.column_gap = np.zeros((STRIP_ROWS + 1, n_columns + 1))
+        self.gap_left = np.zeros(n_columns + 1)
+        self.scratch = (
+            np.empty((3, n_columns), dtype),
+            np.empty((3, n_columns), dtype),
+            np.full((n + 1) * STRIP_ROWS, NOWHERE, np.uint32),
+            np.zeros((n + 1) * STRIP_ROWS, np.uint32),
+            np.empty(STRIP_ROWS, np.int64),
+        )
         self.sums, self.weights = np.zeros(n + 1), np.zeros(n + 1)
         self.lowest, self.highest = np.full(n + 1, np.inf, dtype), np.full(n + 1, -np.inf, dtype)
         self.n_touched = np.zeros(n + 1, np.int64)
@@ -173,9 +182,10 @@ class _Stripe:
             self.edge_cells,
             *self.by_strip,
             *self.cells_by_strip,
-            self.strips_per_cell,
-            self.carried,
-            self.last_void,
+            self.column_sum,
+            self.column_gap,
+            self.gap_left,
+            *self.scratch,
             self.sums,
             self.weights,
             self.lowest,
@@ -304,13 +314,14 @@ def find_quantiles(
         for batch in np.split(ordered, np.flatnonzero(np.diff(group)) + 1):
             row0, row1 = int(boxes[batch, 0].min()), int(boxes[batch, 1].max())
             band = ground.read(row0, row1, column0, column1)
+            height = band.height.astype(np.float64)  # one kernel serves both kinds
             weight = ground.weights.of_rows(row0, row1)
             local_boxes = boxes - np.array([row0, row0, column0, column0])
             edge_xy = outlines.edge_xy - shift - np.array([0.0, row0, 0.0, row0])
             jobs = [
                 pool.submit(
                     select_quantiles,
-                    band.height,
+                    height,
                     band.usable,
                     band.weight,
                     weight,

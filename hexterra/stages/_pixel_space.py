@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -234,7 +234,7 @@ class PixelWeights:
         there = np.roll(ring_xy, -1, axis=1)
         total = np.zeros(ring_xy.shape[:2])
         for p, q in ((middle, ring_xy), (ring_xy, there), (there, middle)):
-            point: NDArray[np.float64] = (p + q) / np.float64(2.0)
+            point = (p + q) / 2.0
             lat = self._latitude(point[..., 0], point[..., 1])
             total += self._density(lat) / 3.0
         a, b = ring_xy - middle, there - middle
@@ -251,7 +251,7 @@ class PixelWeights:
         return 0.0 if geod is None else float(geod.es)
 
     def _latitude(
-        self, columns: NDArray[np.float64], rows: NDArray[np.float64]
+        self, columns: NDArray[np.floating[Any]], rows: NDArray[np.floating[Any]]
     ) -> NDArray[np.float64]:
         _, _, _, d, e, f = tuple(self.elevation.affine)[:6]
         lat = (d * columns + e * rows + f) * self._radians_per_unit
