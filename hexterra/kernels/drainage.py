@@ -1,0 +1,290 @@
+"""Depressions of a raster: label basins, find their passes, raise the ground to their levels.
+
+Called by `hexterra.stages.drain` and its helpers only, which guarantee this of every array:
+
+- rasters are C-contiguous; pixels are numbered row by row, and ``step`` turns a direction code
+  into a difference of numbers;
+- voids and the sea hold -inf, nothing else does, and there is no NaN;
+- the outermost columns are outlets, and so are the outermost rows unless they are the halo of a
+  band: then they belong to the bands above and below and are only looked at.
+
+Direction codes are powers of two, clockwise from east = 1 to north-east = 128.
+"""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+OUTLET: Final = np.uint8(0)
+
+_E: Final = np.uint8(1)
+_SE: Final = np.uint8(2)
+_S: Final = np.uint8(4)
+_SW: Final = np.uint8(8)
+_W: Final = np.uint8(16)
+_NW: Final = np.uint8(32)
+_N: Final = np.uint8(64)
+_NE: Final = np.uint8(128)
+
+_TRAIL: Final = 1024
+_RECENT: Final = 1 << 13
+_SPREAD: Final = np.int64(0x9E3779B97F4A7C1)
+
+
+@njit(cache=True, nogil=True)
+def point_down(surface: NDArray[Any], code: NDArray[np.uint8], label: NDArray[np.int32]) -> None:
+    """Point every pixel at its lowest neighbour if that comes before it by (height, number).
+
+    Pits, outlets and voids get 0. Labels become -1, or 0 at outlets and voids. The first and last
+    row are left alone.
+    """
+    n_rows, n_columns = surface.shape
+    for row in range(1, n_rows - 1):
+        north_west = surface[row - 1, : n_columns - 2]
+        north = surface[row - 1, 1 : n_columns - 1]
+        north_east = surface[row - 1, 2:]
+        west = surface[row, : n_columns - 2]
+        here = surface[row, 1 : n_columns - 1]
+        east = surface[row, 2:]
+        south_west = surface[row + 1, : n_columns - 2]
+        south = surface[row + 1, 1 : n_columns - 1]
+        south_east = surface[row + 1, 2:]
+        code_here = code[row, 1 : n_columns - 1]
+        label_here = label[row, 1 : n_columns - 1]
+        code[row, 0] = 0
+        label[row, 0] = 0
+        code[row, n_columns - 1] = 0
+        label[row, n_columns - 1] = 0
+        for i in range(n_columns - 2):  # written so that it compiles to vector instructions
+            best = here[i]
+            k = OUTLET
+            label_here[i] = 0 if best == -np.inf else -1
+            k = _NW if north_west[i] <= best else k
+            best = min(best, north_west[i])
+            k = _N if north[i] <= best else k
+            best = min(best, north[i])
+            k = _NE if north_east[i] <= best else k
+            best = min(best, north_east[i])
+            k = _W if west[i] <= best else k
+            best = min(best, west[i])
+            k = _E if east[i] < best else k
+            best = min(best, east[i])
+            k = _SW if south_west[i] < best else k
+            best = min(best, south_west[i])
+            k = _S if south[i] < best else k
+            best = min(best, south[i])
+            code_here[i] = _SE if south_east[i] < best else k
+
+
+@njit(cache=True, nogil=True)
+def label_basins(
+    code: NDArray[np.uint8], step: NDArray[np.int64], label: NDArray[np.int32], n_labels: int
+) -> int:
+    """Give every pixel that is labelled -1 the label of where its pointers end.
+
+    A pit gets a new label, counted from `n_labels`. Return how many labels there are then.
+    """
+    trail = np.empty(_TRAIL, np.int64)
+    for start in range(label.size):
+        if label[start] >= 0:
+            continue
+        pixel = start
+        length = 0
+        while label[pixel] < 0 and code[pixel] != 0:
+            if length < _TRAIL:
+                trail[length] = pixel
+                length += 1
+            pixel += step[code[pixel]]
+        found = label[pixel]
+        if found < 0:
+            found = n_labels
+            label[pixel] = found
+            n_labels += 1
+        for i in range(length):
+            label[trail[i]] = found
+        if length == _TRAIL:
+            pixel = trail[length - 1] + step[code[trail[length - 1]]]
+            while label[pixel] < 0:
+                label[pixel] = found
+                pixel += step[code[pixel]]
+    return n_labels
+
+
+@njit(cache=True, nogil=True)
+def find_passes(
+    surface: NDArray[Any], label: NDArray[np.int32], n_columns: int
+) -> tuple[NDArray[np.int64], NDArray[Any]]:
+    """List the lowest passes between neighbouring basins, some of them more than once.
+
+    Arrays are flat. Return two labels in one number (the smaller in the upper half), and the height
+    of the pass. Pairs in the last row are not looked at. The recent pairs are remembered, so
+    most repetitions are caught.
+    """
+    capacity = 1 << 14
+    pair = np.empty(capacity, np.int64)
+    height = np.empty(capacity, surface.dtype)
+    recent = np.zeros(_RECENT, np.int32)
+    pair[0] = -1
+    n = 1
+    offsets = (1, n_columns - 1, n_columns, n_columns + 1)
+    # The outermost columns have label 0 throughout, so a step off the end of a row does no harm.
+    for pixel in range(surface.size - n_columns - 1):
+        a = label[pixel]
+        differs = (label[pixel + 1] ^ a) | (label[pixel + n_columns - 1] ^ a)
+        differs |= (label[pixel + n_columns] ^ a) | (label[pixel + n_columns + 1] ^ a)
+        if differs == 0:
+            continue
+        for offset in offsets:
+            b = label[pixel + offset]
+            if a == b:
+                continue
+            pass_height = max(surface[pixel], surface[pixel + offset])
+            key = (np.int64(min(a, b)) << 32) | np.int64(max(a, b))
+            slot = ((key * _SPREAD) >> 40) & (_RECENT - 1)
+            j = recent[slot]
+            if pair[j] == key:
+                height[j] = min(height[j], pass_height)
+                continue
+            if n == capacity:
+                capacity *= 2
+                more_pairs = np.empty(capacity, np.int64)
+                more_heights = np.empty(capacity, surface.dtype)
+                for i in range(n):
+                    more_pairs[i] = pair[i]
+                    more_heights[i] = height[i]
+                pair = more_pairs
+                height = more_heights
+            pair[n] = key
+            height[n] = pass_height
+            recent[slot] = n
+            n += 1
+    return pair[1:n], height[1:n]
+
+
+@njit(cache=True, nogil=True)
+def spill_levels(
+    pair: NDArray[np.int64], height: NDArray[Any], n_labels: int
+) -> tuple[NDArray[Any], NDArray[np.int32]]:
+    """Find the level at which each basin spills on its way to label 0; `pair` is used up.
+
+    Return the levels, and one label for all basins that hold one water between them.
+
+    Rounds of Boruvka (1926): every group of basins joins the one across its lowest pass. It joins
+    with the height of that pass as a weight; of two that chose the same pass, the later joins the
+    earlier. All passes that a group had when it joined are as high as its weight or higher, so
+    the level of a basin is the greatest weight on the way to label 0.
+    """
+    joined = np.zeros(n_labels, np.int32)
+    weight = np.empty(n_labels, height.dtype)
+    group = np.empty(n_labels, np.int32)
+    best = np.empty(n_labels, np.int32)
+    active = np.empty(n_labels, np.int32)
+    for c in range(n_labels):
+        group[c] = c
+        best[c] = -1
+        active[c] = c
+    n_active = n_labels
+    weight[0] = -np.inf
+    n = len(pair)
+    while n > 0:
+        for i in range(n):
+            a = pair[i] >> 32
+            b = pair[i] & 0x7FFFFFFF
+            if best[a] < 0 or height[i] < height[best[a]]:
+                best[a] = i
+            if best[b] < 0 or height[i] < height[best[b]]:
+                best[b] = i
+        for i in range(n_active):
+            c = active[i]
+            if c == 0 or best[c] < 0:
+                continue
+            there = (pair[best[c]] >> 32) + (pair[best[c]] & 0x7FFFFFFF) - c
+            if there > c and best[there] == best[c]:
+                continue
+            group[c] = there
+            joined[c] = there
+            weight[c] = height[best[c]]
+        kept = 0
+        for i in range(n_active):
+            c = active[i]
+            root = c
+            while group[root] != root:
+                group[root] = group[group[root]]
+                root = group[root]
+            group[c] = root
+            best[c] = -1
+            active[kept] = c
+            kept += root == c
+        left = 0
+        for i in range(n):
+            a = np.int64(group[pair[i] >> 32])
+            b = np.int64(group[pair[i] & 0x7FFFFFFF])
+            if a != b:
+                pair[left] = (min(a, b) << 32) | max(a, b)
+                height[left] = height[i]
+                left += 1
+        n = left
+        n_active = kept
+    level = weight.copy()
+    water = joined.copy()
+    is_done = False
+    while not is_done:
+        is_done = True
+        for c in range(1, n_labels):
+            to = joined[c]
+            if to != 0:
+                level[c] = max(level[c], level[to])
+                joined[c] = joined[to]
+                is_done = is_done and joined[to] == 0
+    for c in range(n_labels):
+        if weight[c] >= level[c]:
+            water[c] = c
+    for c in range(n_labels):
+        root = c
+        while water[root] != root:
+            water[root] = water[water[root]]
+            root = water[root]
+        water[c] = root
+    return level, water
+
+
+@njit(cache=True, nogil=True)
+def raise_to(surface: NDArray[Any], label: NDArray[np.int32], level: NDArray[Any]) -> None:
+    """Raise every pixel to the level of its basin; flat arrays, in place."""
+    for pixel in range(surface.size):
+        surface[pixel] = max(surface[pixel], level[label[pixel]])
+
+
+@njit(cache=True, nogil=True)
+def measure_depressions(
+    surface: NDArray[Any],
+    label: NDArray[np.int32],
+    level: NDArray[Any],
+    size: NDArray[np.int64],
+    depth: NDArray[np.float64],
+) -> None:
+    """Count the pixels below the level of each basin and find the greatest depth; flat arrays."""
+    for pixel in range(surface.size):
+        basin = label[pixel]
+        below = np.float64(level[basin]) - surface[pixel]
+        if below > 0.0:
+            size[basin] += 1
+            depth[basin] = max(depth[basin], below)
+
+
+@njit(cache=True, nogil=True)
+def mark_lakes(
+    surface: NDArray[Any],
+    label: NDArray[np.int32],
+    level: NDArray[Any],
+    is_kept: NDArray[np.bool_],
+    is_lake: NDArray[np.bool_],
+) -> None:
+    """Mark the pixels below the level of the basins that are kept; flat arrays."""
+    for pixel in range(surface.size):
+        basin = label[pixel]
+        is_lake[pixel] = is_kept[basin] and surface[pixel] < level[basin]

@@ -1,0 +1,238 @@
+"""Flow on a raster without depressions: direct every pixel, add up and order what flows.
+
+Called by `hexterra.stages.drain` and its helpers only, which guarantee this of every array:
+
+- rasters are C-contiguous; pixels are numbered row by row, and ``step`` turns a direction code
+  into a difference of numbers;
+- voids and the sea hold -inf, nothing else does, and there is no NaN;
+- the outermost columns are outlets, and so are the outermost rows unless they are the halo of a
+  band: then they belong to the bands above and below and are only looked at.
+
+Direction codes are powers of two, clockwise from east = 1 to north-east = 128.
+"""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+OUTLET: Final = np.uint8(0)
+VOID: Final = np.uint8(247)  # no power of two
+FLAT: Final = np.uint8(255)  # not directed yet
+_QUEUED: Final = np.uint8(254)
+
+_E: Final = np.uint8(1)
+_SE: Final = np.uint8(2)
+_S: Final = np.uint8(4)
+_SW: Final = np.uint8(8)
+_W: Final = np.uint8(16)
+_NW: Final = np.uint8(32)
+_N: Final = np.uint8(64)
+_NE: Final = np.uint8(128)
+
+
+@njit(cache=True, nogil=True)
+def direct(
+    surface: NDArray[Any],
+    per_m: NDArray[np.float64],
+    code: NDArray[np.uint8],
+) -> int:
+    """Direct every pixel to its steepest lower neighbour; of equals, the first clockwise from east.
+
+    `per_m` holds, for every row, one over the distance to the neighbours along the row, along the
+    column and along the diagonal. Pixels beside a void are outlets. Pixels without a lower
+    neighbour get FLAT; return how many. The first and last row are left alone.
+    """
+    n_rows, n_columns = surface.shape
+    n_flat = 0
+    for row in range(1, n_rows - 1):
+        north_west = surface[row - 1, : n_columns - 2]
+        north = surface[row - 1, 1 : n_columns - 1]
+        north_east = surface[row - 1, 2:]
+        west = surface[row, : n_columns - 2]
+        here = surface[row, 1 : n_columns - 1]
+        east = surface[row, 2:]
+        south_west = surface[row + 1, : n_columns - 2]
+        south = surface[row + 1, 1 : n_columns - 1]
+        south_east = surface[row + 1, 2:]
+        code_here = code[row, 1 : n_columns - 1]
+        along, across, diagonal = per_m[row, 0], per_m[row, 1], per_m[row, 2]
+        code[row, 0] = VOID if surface[row, 0] == -np.inf else OUTLET
+        code[row, n_columns - 1] = VOID if surface[row, n_columns - 1] == -np.inf else OUTLET
+        for i in range(n_columns - 2):
+            z = np.float64(here[i])
+            best = (z - east[i]) * along
+            k = _E
+            slope = (z - south_east[i]) * diagonal
+            k = _SE if slope > best else k
+            best = max(best, slope)
+            slope = (z - south[i]) * across
+            k = _S if slope > best else k
+            best = max(best, slope)
+            slope = (z - south_west[i]) * diagonal
+            k = _SW if slope > best else k
+            best = max(best, slope)
+            slope = (z - west[i]) * along
+            k = _W if slope > best else k
+            best = max(best, slope)
+            slope = (z - north_west[i]) * diagonal
+            k = _NW if slope > best else k
+            best = max(best, slope)
+            slope = (z - north[i]) * across
+            k = _N if slope > best else k
+            best = max(best, slope)
+            slope = (z - north_east[i]) * diagonal
+            k = _NE if slope > best else k
+            best = max(best, slope)
+            k = k if best > 0.0 else FLAT
+            k = OUTLET if best == np.inf else k
+            k = VOID if z == -np.inf else k
+            code_here[i] = k
+            n_flat += k == FLAT
+    return n_flat
+
+
+@njit(cache=True, nogil=True)
+def direct_flats(
+    surface: NDArray[Any],
+    ground: NDArray[Any],
+    step: NDArray[np.int64],
+    code: NDArray[np.uint8],
+    queue: NDArray[np.int32],
+) -> None:
+    """Direct the FLAT pixels toward the nearest way out of their flat; arrays are flat.
+
+    Rings of equal distance (in pixels, through the flat) are taken one after the other from the
+    ways out; of the neighbours one ring nearer, the lowest original `ground` receives, and of
+    equals the first clockwise from east. `queue` holds as many numbers as there are FLAT pixels.
+    """
+    pick = np.empty(len(queue), np.uint8)
+    directions = (_E, _SE, _S, _SW, _W, _NW, _N, _NE)
+    end = 0
+    for pixel in range(code.size):
+        if code[pixel] == FLAT:
+            for k in directions:
+                there = pixel + step[k]
+                if surface[there] == surface[pixel] and code[there] < _QUEUED:
+                    code[pixel] = _QUEUED
+                    queue[end] = pixel
+                    end += 1
+                    break
+    start = 0
+    while start < end:
+        for i in range(start, end):
+            pixel = queue[i]
+            lowest = np.inf
+            for k in directions:
+                there = pixel + step[k]
+                if (
+                    surface[there] == surface[pixel]
+                    and code[there] < _QUEUED
+                    and (ground[there] < lowest)
+                ):
+                    lowest = ground[there]
+                    pick[i] = k
+        for i in range(start, end):
+            code[queue[i]] = pick[i]
+        ring = end
+        for i in range(start, ring):
+            pixel = queue[i]
+            for k in directions:
+                there = pixel + step[k]
+                if code[there] == FLAT and surface[there] == surface[pixel]:
+                    code[there] = _QUEUED
+                    queue[end] = there
+                    end += 1
+        start = ring
+
+
+@njit(cache=True, nogil=True)
+def count_inflows(code: NDArray[np.uint8], inflows: NDArray[np.uint8]) -> None:
+    """Count the neighbours that run to each pixel; two-dimensional arrays.
+
+    Inflow from the first and last row counts, but is not counted there; nothing runs from the
+    outermost columns.
+    """
+    n_rows, n_columns = code.shape
+    inflows[:] = 0
+    for row in range(1, n_rows - 1):
+        north = code[row - 1]
+        here = code[row]
+        south = code[row + 1]
+        into = inflows[row]
+        for i in range(n_columns - 2):
+            count = np.uint8(north[i] == _SE) + np.uint8(here[i] == _E)
+            count += np.uint8(south[i] == _NE) + np.uint8(north[i + 1] == _S)
+            count += np.uint8(south[i + 1] == _N) + np.uint8(north[i + 2] == _SW)
+            count += np.uint8(here[i + 2] == _W) + np.uint8(south[i + 2] == _NW)
+            into[i + 1] = count
+
+
+@njit(cache=True, nogil=True)
+def accumulate(
+    code: NDArray[np.uint8],
+    step: NDArray[np.int64],
+    inflows: NDArray[np.uint8],
+    total: NDArray[np.int64],
+) -> None:
+    """Add every pixel's total to all pixels downstream; arrays are flat, `inflows` is used up."""
+    done = np.uint8(255)
+    one = np.uint8(1)
+    for start in range(code.size):
+        if inflows[start] != 0:
+            continue
+        pixel = start
+        while True:
+            inflows[pixel] = done
+            by = step[code[pixel]]
+            if by == 0:
+                break
+            carried = total[pixel]
+            pixel += by
+            total[pixel] += carried
+            inflows[pixel] -= one
+            if inflows[pixel] != 0:
+                break
+
+
+@njit(cache=True, nogil=True)
+def order_streams(
+    code: NDArray[np.uint8],
+    step: NDArray[np.int64],
+    is_stream: NDArray[np.bool_],
+    inflows: NDArray[np.uint8],
+    order: NDArray[np.uint8],
+) -> None:
+    """Give stream pixels their order after Strahler (1957); others keep 0. Arrays are flat.
+
+    What is downstream of a stream pixel must be one too. `inflows` and `order` come as zeros.
+    """
+    two = np.uint8(128)  # marks that two streams of the highest order met
+    for pixel in range(code.size):
+        if is_stream[pixel] and step[code[pixel]] != 0:
+            inflows[pixel + step[code[pixel]]] += np.uint8(1)
+    for start in range(code.size):
+        if not is_stream[start] or inflows[start] != 0:
+            continue
+        pixel = start
+        order[pixel] = 1
+        while True:
+            inflows[pixel] = np.uint8(255)
+            by = step[code[pixel]]
+            if by == 0:
+                break
+            brought = order[pixel]
+            pixel += by
+            highest = order[pixel] & np.uint8(127)
+            if brought > highest:
+                order[pixel] = brought
+            elif brought == highest:
+                order[pixel] = highest | two
+            inflows[pixel] -= np.uint8(1)
+            if inflows[pixel] != 0:
+                break
+            if order[pixel] >= two:
+                order[pixel] = order[pixel] - two + np.uint8(1)
