@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from hexterra.stages.flow import Watercourses
 
 #: The board takes up to this much paper (ISO 216 A3, landscape, less margins and key) ...
-SHEET_MM: Final = (396.0, 236.0)
+SHEET_MM: Final = (396.0, 226.0)
 #: ... but a hexagon is never drawn smaller than its text can be read, nor larger than it needs.
 LEAST_HEXAGON_MM: Final = 9.0
 MOST_HEXAGON_MM: Final = 26.0
