@@ -126,8 +126,7 @@ def _shape_land(random: np.random.Generator, rows: int, columns: int) -> _Grid:
     block = 2**_HALVINGS
     margin = int(np.ceil(_MARGIN * max(rows, columns) / block)) * block
     coarse = -(-(rows + 2 * margin) // block), -(-(columns + 2 * margin) // block)
-    uplift, scarp = _uplift(random, coarse)
-    land = 0.15 * _noise(random, coarse, falloff=2.0) + 0.3 * uplift
+    land, uplift, scarp = _start(random, coarse)
     for halving, n_rounds in zip(range(_HALVINGS, -1, -1), _ROUNDS, strict=True):
         if halving < _HALVINGS:
             land, uplift, scarp = _refine(land), _refine(uplift), _refine(scarp)
@@ -147,8 +146,11 @@ def _cut(grid: _Grid, margin: int) -> _Grid:
     return grid[margin:-margin, margin:-margin]
 
 
-def _uplift(random: np.random.Generator, shape: tuple[int, int]) -> tuple[_Grid, _Grid]:
-    """How fast each place rises (ridges on a tilt), and how far it lies beyond the escarpment."""
+def _start(random: np.random.Generator, shape: tuple[int, int]) -> tuple[_Grid, _Grid, _Grid]:
+    """Lay out a tilted plain, how fast each place rises, and how far beyond the escarpment it lies.
+
+    The plain has no large hollows, so rivers are there before the ridges and hold their ways.
+    """
     y, x = np.mgrid[0 : shape[0], 0 : shape[1]] / max(shape)
     turn = random.uniform(0.0, 2.0 * np.pi)
     across = (x - x.mean()) * np.cos(turn) + (y - y.mean()) * np.sin(turn)
@@ -156,7 +158,8 @@ def _uplift(random: np.random.Generator, shape: tuple[int, int]) -> tuple[_Grid,
     scarp = across + 0.06 * _noise(random, shape, falloff=2.4) - random.uniform(-0.1, 0.1)
     high = 1.0 / (1.0 + np.exp(-scarp / 0.06))
     rise = 0.3 + 0.4 * ridges + 0.35 * high + 0.3 * across
-    return np.clip(rise, 0.15, None), scarp
+    plain = 0.35 * across + 0.05 * _noise(random, shape, falloff=2.0)
+    return plain, np.clip(rise, 0.15, None), scarp
 
 
 def _noise(random: np.random.Generator, shape: tuple[int, ...], *, falloff: float) -> _Grid:
@@ -184,10 +187,11 @@ def _erode(land: _Grid, uplift: _Grid, spacing: float) -> _Grid:
         np.add.at(area, drainage.receiver[cells], area[cells])
     pace = 1.6
     factor = pace * np.sqrt(area) / (drainage.step * spacing)
-    height = drainage.filled.ravel()
+    height = land.flatten()
     risen = height + 0.03 * uplift.ravel()
     for cells in drainage.ranks:
-        below = height[drainage.receiver[cells]]
+        # Rivers cut through what dams them; they do not fill up behind it.
+        below = np.minimum(height[drainage.receiver[cells]], risen[cells])
         height[cells] = (risen[cells] + factor[cells] * below) / (1.0 + factor[cells])
     return ndimage.gaussian_filter(height.reshape(land.shape), 0.35)
 
@@ -300,7 +304,8 @@ def _lay_lake(land: _Grid, random: np.random.Generator) -> _Grid:
     score -= 8.0 * np.abs(land - 0.3)
     row, column = np.unravel_index(int(score.argmax()), land.shape)
     radius = 0.08 * min(rows, columns)
-    shore = np.clip(1.0 + 0.35 * _noise(random, land.shape, falloff=2.2), 0.5, 1.7)
+    shore = _noise(random, land.shape, falloff=2.2)
+    shore = np.clip(1.0 + 0.35 * (shore - shore[row, column]), 0.6, 1.7)
     distance = np.hypot(y - row, x - column) / (radius * shore)
     level = float(land[row, column])
     depth = np.clip(1.5 - distance, 0.0, 1.0)

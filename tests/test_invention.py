@@ -158,8 +158,11 @@ def test_a_file_that_cannot_be_written_leaves_nothing(tmp_path: Path) -> None:
 
 
 def test_the_sample_is_what_its_command_gives() -> None:
-    """sample_data/imbleth.tif is `hexterra invent --seed 10`, to a centimetre."""
-    sample, again = read_elevation(SAMPLE), invent(10)
+    """sample_data/imbleth.tif is `hexterra invent --seed 2 --columns 500`, to a centimetre."""
+    sample, again = (
+        read_elevation(SAMPLE),
+        invent(2, rows=360, columns=500, pixel_m=25.0, relief_m=400.0),
+    )
     assert SAMPLE.stat().st_size < 1_000_000
     assert sample.affine == again.affine
     np.testing.assert_allclose(heights_of(sample), heights_of(again), rtol=0, atol=0.01)

@@ -128,6 +128,10 @@ class Elevation(Value):
             xy = np.column_stack([xy[:, 0] - turns * turn, xy[:, 1]])
         return frame.apply(~self.affine, xy)
 
+    def to_crs(self, pixel: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Carry pixel corner coordinates, (k, 2) column and row, to points in `crs`."""
+        return frame.apply(self.affine, pixel)
+
     @cached_property
     def digest(self) -> str:
         """32 hexadecimal digits of the content: frame and pixels, but neither name nor path."""
