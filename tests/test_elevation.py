@@ -6,6 +6,7 @@ import multiprocessing
 import pickle
 import shutil
 import threading
+import zipfile
 from pathlib import Path
 from typing import Any
 
@@ -363,6 +364,34 @@ def test_data_array_coordinates_are_centres(tmp_path: Path, with_accessor: bool)
     np.testing.assert_allclose(tuple(elevation.affine), tuple(from_file.affine), rtol=0, atol=1e-9)
     for found, wanted in zip(whole(elevation), whole(from_file), strict=True):
         np.testing.assert_array_equal(found, wanted)
+
+
+def test_data_arrays_in_latitude_and_longitude_read() -> None:
+    """South-up latitudes, a leading axis of one, and a CRS given beside it are all understood."""
+    data = xarray.DataArray(
+        ramp(3, 4)[None],
+        dims=("time", "lat", "lon"),
+        coords={"lat": [0.0, 1.0, 2.0], "lon": [10.0, 11.0, 12.0, 13.0]},
+        name="height",
+    )
+    elevation = read_elevation(data, crs=4326, vertical_unit="m")
+    assert elevation.bounds == (9.5, -0.5, 13.5, 2.5)
+    np.testing.assert_allclose(elevation.to_pixel(np.array([[9.5, -0.5]])), [[0.0, 0.0]])
+    np.testing.assert_array_equal(whole(elevation)[0], ramp(3, 4))
+    assert elevation.name == "height"
+
+
+def test_a_raster_in_a_zip_archive_reads(tmp_path: Path) -> None:
+    """GDAL's own way to name a file in an archive works, and its digest is of the archive."""
+    path = write(tmp_path / "a.tif", ramp())
+    digests = []
+    for level in (1, 9):
+        with zipfile.ZipFile(tmp_path / "a.zip", "w", zipfile.ZIP_DEFLATED, True, level) as archive:
+            archive.write(path, "a.tif")
+        elevation = read_elevation(f"/vsizip/{tmp_path}/a.zip/a.tif")
+        np.testing.assert_array_equal(whole(elevation)[0], ramp())
+        digests.append(elevation.digest)
+    assert digests[0] != digests[1]
 
 
 def test_windows_agree_with_the_whole(tmp_path: Path) -> None:

@@ -122,11 +122,15 @@ class Elevation(Value):
         of the raster counts.
         """
         if self.is_geographic:
-            turn = frame.full_turn(CRS(self.crs))
+            turn = self._full_turn
             middle = (self.bounds[0] + self.bounds[2]) / 2.0
             turns = np.rint((xy[:, 0] - middle) / turn)
             xy = np.column_stack([xy[:, 0] - turns * turn, xy[:, 1]])
         return frame.apply(~self.affine, xy)
+
+    @cached_property
+    def _full_turn(self) -> float:
+        return frame.full_turn(CRS(self.crs))
 
     def to_crs(self, pixel: NDArray[np.float64]) -> NDArray[np.float64]:
         """Carry pixel corner coordinates, (k, 2) column and row, to points in `crs`."""

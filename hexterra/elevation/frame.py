@@ -188,7 +188,7 @@ def _canonical(crs: CRS) -> CRS:
 def _check_crs(where: str, crs: CRS, affine: Affine, shape: tuple[int, int]) -> None:
     if not (crs.is_geographic or crs.is_projected):
         raise CrsError(
-            f"{where} lies in {crs.name!r}, a {crs.type_name}, which has no place on a map",
+            f"{where} lies in {crs.name!r}, which has no place on a map (type: {crs.type_name})",
             remedy="use a raster in a geographic or projected CRS, or warp it into one",
             crs=crs.to_wkt(),
         )
@@ -200,7 +200,7 @@ def _check_crs(where: str, crs: CRS, affine: Affine, shape: tuple[int, int]) -> 
         if reach_deg[0] > 360.0 + _OVERHANG_DEG or reach_deg[1] > 90.0 + _OVERHANG_DEG:
             raise CrsError(
                 f"{where} is labelled {crs.name!r}, in degrees, but its coordinates reach"
-                f" {reach_deg[0]:,.6g} east or west and {reach_deg[1]:,.6g} north or south; at most"
+                f" {reach_deg[0]:,.0f} east or west and {reach_deg[1]:,.0f} north or south; at most"
                 " 360 and 90 are degrees. They look like metres of a projected CRS",
                 remedy="label the raster with the projected CRS in which it was made",
                 reach_deg=tuple(reach_deg),
