@@ -201,6 +201,11 @@ def read_elevation(
         If there are fewer than 2 x 2 pixels, or (arrays) no usable one.
     GridMismatchError
         If several files do not lie on one pixel grid in one CRS.
+
+    Notes
+    -----
+    Reading a window takes the memory of that window. Besides, GDAL keeps the blocks it read last,
+    up to its setting GDAL_CACHEMAX (5 % of the machine's memory unless set).
     """
     given = _Given(crs, affine, vertical_unit, nodata, band, registration, name)
     if _is_data_array(source):
