@@ -76,8 +76,6 @@ _HOME = {
     "write_plan": "outputs",
 }
 
-__all__ = [*_HOME]  # pyright: ignore[reportUnsupportedDunderAll]
-
 
 def __getattr__(name: str) -> Any:
     if name not in _HOME:

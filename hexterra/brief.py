@@ -12,6 +12,7 @@ import json
 import re
 import textwrap
 import tomllib
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self, cast, get_args
 
@@ -22,6 +23,7 @@ from hexterra.errors import BriefError, FileMissingError
 from hexterra.lattice.board import LIMITS
 
 _Positive = Annotated[float, Field(gt=0, le=1e6, allow_inf_nan=False)]
+_Keys = Mapping[str, Any]
 _Finite = Annotated[float, Field(ge=-1e7, le=1e7, allow_inf_nan=False)]
 
 
@@ -261,6 +263,19 @@ class Brief(Section):
         except ValidationError as error:
             raise _explain(error, "the brief") from error
 
+    def changed(self, changes: Mapping[str, Any]) -> Brief:
+        """Return this brief with `changes`, sections and keys as for `Brief`, laid over it.
+
+        >>> Brief().changed({"board": {"columns": 12}}).board.columns
+        12
+
+        Raises
+        ------
+        BriefError
+            As for `Brief`.
+        """
+        return Brief(**_laid_over(self.model_dump(exclude_unset=True), changes))
+
     @property
     def digest(self) -> str:
         """Fingerprint of what is asked for."""
@@ -309,6 +324,18 @@ def read_brief(path: str | Path) -> Brief:
     if brief.catalogue is not None:
         brief = brief.model_copy(update={"catalogue": str(path.parent / brief.catalogue)})
     return brief
+
+
+def _laid_over(data: _Keys, changes: _Keys) -> dict[str, Any]:
+    """Merge two nested mappings; where both have a value, the change counts."""
+    merged = dict(data)
+    for key, value in changes.items():
+        old = merged.get(key)
+        if isinstance(value, Mapping) and isinstance(old, Mapping):
+            merged[key] = _laid_over(cast("_Keys", old), cast("_Keys", value))
+        else:
+            merged[key] = value
+    return merged
 
 
 def _explain(error: ValidationError, where: str) -> BriefError:

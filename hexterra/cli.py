@@ -9,7 +9,7 @@ from __future__ import annotations
 import functools
 import sys
 import tomllib
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Generator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, ParamSpec, TypeVar
@@ -34,7 +34,7 @@ CAUTION = (
 
 
 @contextmanager
-def _errors_without_traceback() -> Iterator[None]:
+def _errors_without_traceback() -> Generator[None, None, None]:
     try:
         yield
     except HexterraError as error:
@@ -211,10 +211,9 @@ def _read_brief(path: str | None, settings: tuple[str, ...]) -> Brief:
     from hexterra.brief import Brief, read_brief
 
     brief = read_brief(path) if path else Brief()
-    data = brief.model_dump(exclude_unset=True)
     for setting in settings:
         try:
-            parsed = tomllib.loads(setting)
+            brief = brief.changed(tomllib.loads(setting))
         except tomllib.TOMLDecodeError as error:
             raise BriefError(
                 f"--set {setting} is not KEY=VALUE in TOML: {error}",
@@ -222,17 +221,7 @@ def _read_brief(path: str | None, settings: tuple[str, ...]) -> Brief:
                 "--set 'board.facing=\"flats\"'",
                 setting=setting,
             ) from error
-        _lay_over(data, parsed)
-    return Brief(**data) if settings else brief
-
-
-def _lay_over(data: dict[str, Any], changes: dict[str, Any]) -> None:
-    """Put `changes` into `data`, section by section."""
-    for key, value in changes.items():
-        if isinstance(value, dict) and isinstance(data.get(key), dict):
-            _lay_over(data[key], value)  # pyright: ignore[reportUnknownArgumentType]
-        else:
-            data[key] = value
+    return brief
 
 
 def _read(
@@ -247,7 +236,7 @@ def _read(
 
 
 @contextmanager
-def _progress() -> Iterator[Progress]:
+def _progress() -> Generator[Progress, None, None]:
     """Show each stage as it begins: on one live line in a terminal, a line each elsewhere."""
     from rich.console import Console
 

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from hexterra.plan import Plan
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class Comparison(Value):
     """What changes between two plans of the same cells."""
 

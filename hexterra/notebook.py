@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import html
 import io
+from base64 import b64encode
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -24,7 +25,7 @@ if TYPE_CHECKING:
     from hexterra.stages.quantise import Levels
 
 #: Longest side of a relief picture; a larger raster is thinned to it.
-_PICTURE_PIXELS = 700
+_PICTURE_PIXELS = 480
 
 
 def register_displays() -> None:
@@ -36,12 +37,13 @@ def register_displays() -> None:
         return
     formatter = shell.display_formatter.formatters["text/html"]
     for module, name, show in (
-        ("hexterra.elevation", "Elevation", lambda value: _picture(relief_figure(value))),
+        ("hexterra.elevation", "Elevation", _elevation_html),
         ("hexterra.lattice.board", "Board", _board_html),
-        ("hexterra.stages.gather", "Heights", lambda value: _picture(heights_figure(value))),
-        ("hexterra.stages.quantise", "Levels", lambda value: _picture(histogram_figure(value))),
+        ("hexterra.stages.gather", "Heights", _heights_html),
+        ("hexterra.stages.quantise", "Levels", _levels_html),
         ("hexterra.plan", "Plan", _plan_html),
         ("hexterra.comparison", "Comparison", _comparison_html),
+        ("matplotlib.figure", "Figure", _picture),  # IPython shows only those of pyplot itself
     ):
         formatter.for_type_by_name(module, name, show)
 
@@ -49,33 +51,49 @@ def register_displays() -> None:
 def relief_figure(elevation: Elevation, board: Board | None = None) -> Figure:
     """Draw the ground as shaded relief, with the outline of every cell of `board` on it.
 
+    The raster is read in bands and thinned, so a large one takes little memory.
+
     Parameters
     ----------
     elevation
-        The ground; thinned to at most 700 pixels a side for the picture.
+        The ground; thinned to at most 480 pixels a side for the picture.
     board
         A board whose lattice is drawn over it.
     """
-    from matplotlib.colors import LightSource
+    from matplotlib.cm import ScalarMappable
+    from matplotlib.colors import LightSource, Normalize
     from matplotlib.figure import Figure
 
     rows, columns = elevation.shape
-    height_m, valid = elevation.read(0, rows, 0, columns)
-    thin = max(1, int(np.ceil(max(rows, columns) / _PICTURE_PIXELS)))
-    height_m = np.asarray(height_m[::thin, ::thin], dtype=float)
-    if valid is not None:
-        height_m = np.where(valid[::thin, ::thin], height_m, np.nan)
-    figure = Figure(figsize=(8.0, 8.0 * rows / columns + 0.6), layout="constrained")
+    height_m = _thinned(elevation)
+    figure = Figure(figsize=(8.0, 7.0 * rows / columns), layout="constrained")
     axes = figure.subplots()
+    tint = ScalarMappable(Normalize(np.nanmin(height_m), np.nanmax(height_m)), cmap="cividis")
     relief_m = float(np.nanmax(height_m) - np.nanmin(height_m)) or 1.0
-    shade = LightSource(315, 45).hillshade(height_m, vert_exag=0.15 * max(rows, columns) / relief_m)
-    axes.imshow(shade, cmap="gray", extent=(0, columns, rows, 0), vmin=0, vmax=1)
-    tint = axes.imshow(height_m, cmap="cividis", extent=(0, columns, rows, 0), alpha=0.45)
+    picture = LightSource(315, 45).shade(
+        height_m,
+        tint.get_cmap(),
+        blend_mode="soft",
+        vert_exag=0.15 * max(height_m.shape) / relief_m,
+    )
+    axes.imshow(picture, extent=(0, columns, rows, 0))
     figure.colorbar(tint, ax=axes, shrink=0.8, label="height above sea level, m")
     if board is not None:
         axes.add_collection(_outlines(board, elevation))
     axes.set(xticks=[], yticks=[], title=elevation.name)
     return figure
+
+
+def _thinned(elevation: Elevation) -> NDArray[np.float64]:
+    """Read every k-th pixel of every k-th row; voids are NaN."""
+    rows, columns = elevation.shape
+    thin = -(-max(rows, columns) // _PICTURE_PIXELS)
+    lines: list[NDArray[np.float64]] = []
+    for row in range(0, rows, thin):
+        height_m, valid = elevation.read(row, row + 1, 0, columns)
+        line = height_m[0, ::thin].astype(np.float64)
+        lines.append(line if valid is None else np.where(valid[0, ::thin], line, np.nan))
+    return np.array(lines)
 
 
 def heights_figure(heights: Heights) -> Figure:
@@ -138,14 +156,29 @@ def _outlines(board: Board, elevation: Elevation) -> Any:
 
 
 def _picture(figure: Figure) -> str:
-    """Embed a figure as a scalable picture."""
+    """Embed a figure: as lines where it is drawn, as a photograph where it holds an image."""
     import matplotlib as mpl
 
-    stream = io.StringIO()
+    stream = io.BytesIO()
+    if any(axes.images for axes in figure.axes):
+        figure.savefig(stream, format="jpeg", dpi=110, pil_kwargs={"quality": 85})
+        return f'<img src="data:image/jpeg;base64,{b64encode(stream.getvalue()).decode()}">'
     with mpl.rc_context({"svg.hashsalt": "hexterra", "svg.fonttype": "none"}):
         figure.savefig(stream, format="svg", metadata={"Date": None})
-    text = stream.getvalue()
+    text = stream.getvalue().decode()
     return text[text.index("<svg") :]
+
+
+def _elevation_html(elevation: Elevation) -> str:
+    return _picture(relief_figure(elevation))
+
+
+def _heights_html(heights: Heights) -> str:
+    return _picture(heights_figure(heights))
+
+
+def _levels_html(levels: Levels) -> str:
+    return _picture(histogram_figure(levels))
 
 
 def _board_html(board: Board) -> str:
@@ -160,7 +193,8 @@ def _board_html(board: Board) -> str:
 def _plan_html(plan: Plan) -> str:
     from hexterra.outputs.maps import map_svg
 
-    return f"<pre>{html.escape(plan.describe())}</pre>{map_svg(plan)}"
+    fitted = map_svg(plan).replace("<svg ", '<svg style="max-width:100%;height:auto" ', 1)
+    return f"<pre>{html.escape(plan.describe())}</pre>{fitted}"
 
 
 def _comparison_html(comparison: Comparison) -> str:

@@ -13,17 +13,17 @@ from hexterra.brief import Brief
 from hexterra.catalogue import Catalogue, load_catalogue
 from hexterra.errors import BriefError
 from hexterra.lattice.board import Board
-from hexterra.rounding import round_up
+from hexterra.rounding import round_nearest
 from hexterra.siting import site_board
 from hexterra.stages.cliffs import mark_cliffs
 from hexterra.stages.fit import Tiles, fit
-from hexterra.stages.flow import Watercourses, flow
+from hexterra.stages.flow import Kind, Watercourses, flow
 from hexterra.stages.gather import Heights, gather
 from hexterra.stages.legalise import LegalLevels, legalise
 from hexterra.stages.quantise import Levels, quantise
 from hexterra.stages.schedule import Schedule, schedule
 from hexterra.tables import schedule_frame, tiles_frame
-from hexterra.units import MM_PER_M
+from hexterra.units import MM_PER_M, bench_mm_to_ground_m
 from hexterra.values import Value
 
 if TYPE_CHECKING:
@@ -44,7 +44,7 @@ def _silent(_: str) -> None:
     """Report nothing."""
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class Plan(Value):
     """A buildable board and how it came about.
 
@@ -114,6 +114,53 @@ class Plan(Value):
     def schedule(self) -> pd.DataFrame:
         """One row per distinct piece to make, with its count."""
         return schedule_frame(self.pieces)
+
+    def describe(self) -> str:
+        """Say in a few lines what was planned, what was assumed, and what deserves a look."""
+        board, levels, tiles = self.board, self.levels, self.fitted
+        width_mm, depth_mm = board.size_mm
+        step_mm = self.brief.heights.step_mm
+        residual_m = self.fitted.residual_m
+        n_cliffs = int(tiles.cliff.sum()) // 2
+        lines = [
+            self.brief.title,
+            f"  table   {width_mm:.0f} x {depth_mm:.0f} mm, {board.columns} x {board.rows} cells of"
+            f" {board.across_flats_mm:g} mm across flats, {board.facing} to the front,"
+            f" {board.edges} edges",
+            f"  ground  {bench_mm_to_ground_m(width_mm, board.scale) / 1000:.4g} x"
+            f" {bench_mm_to_ground_m(depth_mm, board.scale) / 1000:.4g} km at"
+            f" 1:{board.scale:,.0f}, middle {board.lat_deg:.5f}, {board.lon_deg:.5f},"
+            f" bearing {board.bearing_deg:g}°",
+            f"  height  steps of {step_mm:g} mm for {levels.metres_per_step:g} m,"
+            f" {self.exaggeration:.3g} times true to scale; levels {tiles.level.min()} to"
+            f" {tiles.corners.max()}, {tiles.corners.max() * step_mm:g} mm above level 0",
+            f"  ramps   {int((self.legal.edit != 0).sum())} of {board.n_cells} levels moved to make"
+            f" every slope cuttable, the least there is; {n_cliffs} cliffs",
+            f"  water   {self._water_line()}",
+            f"  truth   built tops are {residual_m.mean():+.1f} m from the ground on average,"
+            f" {np.sqrt(np.mean(np.square(residual_m))):.1f} m root mean square",
+            f"  pieces  {self._piece_line()}",
+        ]
+        for heading, entries in (("Assumed", self.assumed), ("To note", self.notes)):
+            if entries:
+                lines += [f"{heading}:", *(f"  - {entry}" for entry in entries)]
+        return "\n".join(lines)
+
+    def _water_line(self) -> str:
+        if self.water is None:
+            return "not shown"
+        kinds = np.bincount(self.water.kind, minlength=len(Kind))
+        return (
+            f"{int(self.water.is_watercourse.sum())} cells: {kinds[Kind.SPRING]} springs,"
+            f" {kinds[Kind.CONFLUENCE]} confluences, {kinds[Kind.MOUTH]} mouths,"
+            f" {kinds[Kind.POOL]} pools"
+        )
+
+    def _piece_line(self) -> str:
+        by_kind = self.schedule.groupby("kind", sort=False)["count"].agg(["sum", "size"])
+        return ", ".join(
+            f"{row['sum']} {kind}s of {row['size']} kinds" for kind, row in by_kind.iterrows()
+        )
 
 
 def make_plan(
@@ -219,9 +266,7 @@ def plan_heights(
     return Plan(elevation, brief, pieces, (*assumed, *step_assumed, *water_assumed))
 
 
-def _metres_per_step(
-    heights: Heights, board: Board, brief: Brief
-) -> tuple[float, tuple[str, ...]]:
+def _metres_per_step(heights: Heights, board: Board, brief: Brief) -> tuple[float, tuple[str, ...]]:
     """Settle the ground height of a step: given, from the exaggeration, or from the relief."""
     asked = brief.heights
     if asked.metres_per_step is not None:
@@ -229,7 +274,7 @@ def _metres_per_step(
     if asked.exaggeration is not None:
         return asked.step_mm / MM_PER_M * board.scale / asked.exaggeration, ()
     relief_m = float(np.ptp(heights.mean_m))
-    metres = round_up(max(relief_m, 0.01) / DEFAULT_STEPS)
+    metres = round_nearest(max(relief_m, 0.01) / DEFAULT_STEPS)
     return metres, (
         f"heights.metres_per_step = {metres:g} (relief of {relief_m:.0f} m in about"
         f" {max(1, round(relief_m / metres))} steps)",

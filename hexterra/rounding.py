@@ -1,20 +1,26 @@
-"""Round numbers as makers like them: 1, 2, 2.5 or 5 times a power of ten."""
+"""Round numbers as makers like them: few digits, close enough together to waste little."""
 
 from __future__ import annotations
 
 import math
 from typing import Final
 
-_STEPS: Final = (1.0, 2.0, 2.5, 5.0, 10.0)
+_ROUND: Final = (1.0, 1.25, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0)
 
 
 def round_up(value: float) -> float:
     """Return the least round number that is at least `value`, which must be positive."""
     power = 10.0 ** math.floor(math.log10(value))
-    return next(s * power for s in _STEPS if s * power >= value * (1 - 1e-9))
+    return next(digits * power for digits in _ROUND if digits * power >= value * (1 - 1e-9))
 
 
 def round_down(value: float) -> float:
     """Return the greatest round number that is at most `value`, which must be positive."""
     power = 10.0 ** math.floor(math.log10(value))
-    return next(s * power for s in reversed(_STEPS) if s * power <= value * (1 + 1e-9))
+    return next(d * power for d in reversed(_ROUND) if d * power <= value * (1 + 1e-9))
+
+
+def round_nearest(value: float) -> float:
+    """Return the round number nearest to `value` by ratio, the lower one if both are as near."""
+    low, high = round_down(value), round_up(value)
+    return low if value / low <= high / value else high

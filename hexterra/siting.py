@@ -22,7 +22,7 @@ DEFAULT_COLUMNS = 24
 DEFAULT_ROWS = 16
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class Site(Value):
     """A board on its ground, and what had to be assumed to put it there."""
 
@@ -119,10 +119,10 @@ def _middle(elevation: Elevation, asked: BoardBrief, assumed: list[str]) -> tupl
         x, y = asked.x, asked.y
     else:
         rows, columns = elevation.shape
-        x, y = elevation.affine * (columns / 2.0, rows / 2.0)
+        ((x, y),) = elevation.to_crs(np.array([[columns / 2.0, rows / 2.0]]))
     to_wgs84 = pyproj.Transformer.from_crs(elevation.crs, "EPSG:4326", always_xy=True)
     lon_deg, lat_deg = to_wgs84.transform(x, y)
-    if not np.isfinite([lon_deg, lat_deg]).all():
+    if not (abs(lat_deg) <= 90.0 and abs(lon_deg) <= 360.0):  # also where PROJ answers infinity
         raise CoverageError(
             f"the middle of the board, x {x:g} y {y:g}, is no place on the globe in the"
             " raster's coordinates",

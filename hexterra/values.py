@@ -74,6 +74,11 @@ class Value:
         _feed_fields(state, self)
         return state.hexdigest()
 
+    def __repr__(self) -> str:
+        """Name the type and its fields in one line, however large they are."""
+        fields = (f"{f.name}={_short(getattr(self, f.name))}" for f in dataclasses.fields(self))
+        return f"{type(self).__name__}({', '.join(fields)})"
+
     def same_as(self, other: object) -> bool:
         """Tell whether `other` has the same type and content."""
         return isinstance(other, Value) and self.digest == other.digest
@@ -84,6 +89,16 @@ class Value:
             if isinstance(item, np.ndarray):
                 item.flags.writeable = False
         self.__dict__.update(state)
+
+
+def _short(item: object) -> str:
+    """Say what a field is without printing all of it."""
+    if isinstance(item, np.ndarray):
+        return f"<{item.dtype} {item.shape}>"
+    if isinstance(item, Value):
+        return f"<{type(item).__name__}>"
+    text = repr(item)
+    return text if len(text) <= 60 else f"{text[:57]}..."
 
 
 def _feed_fields(state: Any, item: object) -> None:

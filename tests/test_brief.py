@@ -133,3 +133,11 @@ def test_bytes_that_are_no_text(tmp_path: Path) -> None:
 def test_digest_follows_content() -> None:
     """Equal briefs have equal digests, others not."""
     assert Brief(title="x").digest == Brief(title="x").digest != Brief(title="y").digest
+
+
+def test_changes_are_laid_over() -> None:
+    """A change replaces its own key only, and is checked like any brief."""
+    brief = Brief(board={"columns": 5, "rows": 6}).changed({"board": {"columns": 7}})
+    assert (brief.board.columns, brief.board.rows) == (7, 6)
+    with pytest.raises(BriefError, match=r"board\.columns"):
+        brief.changed({"board": {"columns": 1}})

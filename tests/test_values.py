@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from hexterra.values import Value, readonly
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class Sample(Value):
     """A value for tests."""
 
@@ -90,3 +90,10 @@ def test_unknown_kinds_are_refused() -> None:
     """What has no defined bytes gets no digest, rather than a random one."""
     with pytest.raises(TypeError, match="no digest for a set"):
         _ = Sample([], extra={1, 2}).digest
+
+
+def test_repr_is_one_short_line() -> None:
+    """Showing a value names its fields and never prints a large one."""
+    sample = Sample(np.zeros(5000), extra=Sample([1.0], name="x" * 500))
+    assert repr(sample) == "Sample(numbers=<float64 (5000,)>, name='a', extra=<Sample>)"
+    assert len(repr(sample.extra)) < 120

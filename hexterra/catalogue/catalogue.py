@@ -46,7 +46,7 @@ _NAME = re.compile(r"[a-z][a-z0-9]*([ -][a-z0-9]+)*")
 _ADVICE = "the default catalogue, hexterra/catalogue/default.toml, explains every line"
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class Pattern(Value):
     """The shape of a top.
 
@@ -86,7 +86,7 @@ class Pattern(Value):
         return next(t for t in turns if self.rises[t:] + self.rises[:t] == self.rises)
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class Crossing(Value):
     """A channel cut into a top.
 
@@ -144,7 +144,7 @@ class Crossing(Value):
             )
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class Catalogue(Value):
     """Everything that can be cut. The order of patterns settles ties.
 

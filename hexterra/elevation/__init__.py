@@ -33,7 +33,7 @@ __all__ = ["Elevation", "Registration", "read_elevation", "write_elevation"]
 Registration = Literal["area", "point"]
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class Elevation(Value):
     """Heights on a pixel grid: a description; pixels are read by windows.
 

@@ -14,7 +14,7 @@ from hexterra.errors import NoHeightsError, NotElevationError
 from hexterra.values import readonly
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class ArraySource(Source):
     """Stored numbers in memory, (rows, columns) of a real dtype, and what they mean."""
 

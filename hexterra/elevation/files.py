@@ -39,7 +39,7 @@ _VECTOR_SUFFIXES: Final = frozenset(
 )
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class FileSource(Source):
     """One band of a raster file.
 

@@ -27,7 +27,7 @@ class Part(NamedTuple):
     source: FileSource
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class MosaicSource(Source):
     """Rasters side by side or overlapping; the first usable pixel wins.
 

@@ -72,7 +72,7 @@ def _half_pitch_mm(across_flats_mm: float, facing: Facing) -> tuple[float, float
     return (half_flats, half_side) if facing == "points" else (half_side, half_flats)
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class Board(Lattice):
     """A rectangular table of `rows` x `columns` hexagons and the ground under it.
 

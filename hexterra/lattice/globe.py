@@ -35,7 +35,7 @@ MAX_RESOLUTION: Final = 15
 _STRIP_DEG: Final = 90.0
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class Globe(Lattice):
     """H3 cells of one resolution.
 

@@ -36,7 +36,7 @@ _N_SCALES: Final = 3
 _LEAST_RELIEF_M: Final = 0.01
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class Proposal(Value):
     """One board that fits the raster, around its middle.
 
@@ -67,7 +67,7 @@ class Proposal(Value):
         )
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class Proposals(Value):
     """Boards to choose from, the one that shows most ground first."""
 

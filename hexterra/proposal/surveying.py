@@ -26,7 +26,7 @@ _LEAST_M: Final = -11_000.0
 _GREATEST_M: Final = 9_000.0
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class Survey(Value):
     """What is in a raster.
 

@@ -29,7 +29,7 @@ MAX_RAMP: Final = 2
 _MAX_NAMED: Final = 12  # links of a chain that a message spells out
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class Constraints:
     """The rules as arrays for the kernels.
 

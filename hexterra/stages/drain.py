@@ -49,7 +49,7 @@ _UNITS_PER_PIXEL: Final = 2**20
 _BLOCK_ROWS: Final = 256
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class Drainage(Value):
     """Where water runs on the pixels of a window of a raster.
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cached_property
@@ -18,11 +19,14 @@ from hexterra.stages.legalise import LegalLevels, relegalise
 from hexterra.stages.quantise import Levels
 from hexterra.values import Value, readonly
 
+#: Rounds of tightening that choose the sides to limit one by one; later ones reach ever wider.
+PATIENT_ROUNDS: Final = 8
+
 #: How many cells a note names before it only counts them.
 N_NAMED: Final = 12
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class Tiles(Value):
     """The tile of every cell.
 
@@ -107,7 +111,8 @@ def fit(legal: LegalLevels, catalogue: Catalogue) -> Tiles:
     catalogue holds. Where ramps may rise two steps, the levels are legalised again until no cell
     has a top that the catalogue does not hold and a neighbour two steps above: each time, of such
     cells that adjoin, the one with the greatest sum of rises, then of the lowest number, is
-    limited to one step towards those neighbours. A side is limited at most once.
+    limited to one step towards those neighbours. After `PATIENT_ROUNDS` of this, all of them are
+    limited on all sides, then with their neighbours, then with theirs, and so on.
 
     What is still not held, at the ends of marked cliffs, beside pins or because the catalogue is
     small, takes the nearest top from below: with the same lowest corner, no corner higher, both
@@ -242,9 +247,8 @@ def _tighten(legal: LegalLevels, catalogue: Catalogue) -> LegalLevels:
     """Legalise with gentler ramps until no side left steep raises a top off the catalogue."""
     lattice = legal.levels.heights.lattice
     there = lattice.neighbours
-    here = np.arange(lattice.n_cells)
     given_up = np.zeros(lattice.n_cells, dtype=bool)
-    while True:
+    for n_rounds in itertools.count():
         corners = corner_heights(lattice, legal.level, legal.cliff)
         rises = corners - corners.min(axis=1, keepdims=True)
         pattern, _ = catalogue.find_patterns(rises)
@@ -252,20 +256,34 @@ def _tighten(legal: LegalLevels, catalogue: Catalogue) -> LegalLevels:
         is_steep = is_ramp & (legal.level[there] - legal.level[:, None] > 1)
         can_change = (pattern < 0) & ~given_up & is_steep.any(axis=1)
         if not can_change.any():
-            return legal
-        urgency = rises.sum(axis=1) * lattice.n_cells + here[::-1]
-        urgency[~can_change] = -1
-        beside = np.where(there >= 0, urgency[there], -1).max(axis=1)
-        cell, side = np.nonzero(is_steep & (can_change & (urgency > beside))[:, None])
-        limit = legal.limit.copy()
-        limit[cell, side] = limit[there[cell, side], lattice.back_sides[cell, side]] = 1
+            break
+        if n_rounds < PATIENT_ROUNDS:
+            changes = is_steep & _is_first(lattice, can_change, rises.sum(axis=1))[:, None]
+            changes |= (there >= 0) & changes[there, lattice.back_sides]
+        else:
+            for _ in range(n_rounds - PATIENT_ROUNDS):
+                can_change |= ((there >= 0) & can_change[there]).any(axis=1)
+            changes = can_change[:, None] | ((there >= 0) & can_change[there])
         try:
-            legal = relegalise(legal, limit=limit, cliff=legal.cliff)
+            legal = relegalise(
+                legal, limit=np.where(changes, np.int8(1), legal.limit), cliff=legal.cliff
+            )
         except InfeasibleError as error:  # pins stand in the way
             # Before this round the levels were feasible, so the conflict runs through a side that
-            # was limited now, and so through one of these cells.
+            # was limited now, and so through cells that have such a side.
             chain = np.array(error.facts["chain"])
-            given_up[chain[np.isin(chain, cell)]] = True
+            given_up[chain] |= changes[chain].any(axis=1)
+    return legal
+
+
+def _is_first(
+    lattice: Lattice, is_chosen: NDArray[np.bool_], urgency: NDArray[np.int32]
+) -> NDArray[np.bool_]:
+    """Find the chosen cells that go before all chosen neighbours: by urgency, then number."""
+    rank = urgency.astype(np.int64) * lattice.n_cells - np.arange(lattice.n_cells)
+    rank[~is_chosen] = np.iinfo(np.int64).min
+    beside = np.where(lattice.neighbours >= 0, rank[lattice.neighbours], np.iinfo(np.int64).min)
+    return is_chosen & (rank > beside.max(axis=1))
 
 
 def _nearest_below(

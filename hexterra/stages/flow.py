@@ -43,7 +43,7 @@ class Kind(IntEnum):
     POOL = 5
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class Watercourses(Value):
     """Where water runs.
 

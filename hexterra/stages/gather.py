@@ -29,7 +29,7 @@ Below = Literal["refuse", "leave out"]
 _N_NAMED = 5
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class Heights(Value):
     """The ground under each cell, in metres.
 

@@ -38,7 +38,7 @@ if TYPE_CHECKING:
 MAX_BOUND: Final = 10_000
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class LegalLevels(Value):
     """Buildable levels and the proof that none are nearer to the wanted ones.
 

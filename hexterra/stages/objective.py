@@ -29,7 +29,7 @@ _MOST_WEIGHT_BITS: Final = 20
 _NO_CAP: Final = 2**62
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class Objective:
     """Convex cost of each cell on whole levels, in fixed point.
 

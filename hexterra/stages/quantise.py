@@ -28,7 +28,7 @@ MAX_CLASSES: Final = 64  # for the methods that count levels
 MAX_LEVELS: Final = 1000
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class Levels(Value):
     """Wanted levels, not yet buildable.
 

@@ -31,7 +31,7 @@ HANDS: Final[tuple[Hand, ...]] = ("", "left", "right")
 FOOTINGS: Final = ("", "keyed", "plain")
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class Piece(Value):
     """One kind of piece to make.
 
@@ -73,7 +73,7 @@ class Piece(Value):
     count: int
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class Schedule(Value):
     """Everything to make, and where it stands.
 

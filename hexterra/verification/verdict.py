@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from hexterra.values import Value
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class Finding(Value):
     """One thing that does not fit; `cell` is "" and `side` -1 where none is meant."""
 
@@ -23,7 +23,7 @@ class Finding(Value):
         return f"{where + ': ' if where else ''}{self.what}: {self.expected}; found {self.found}"
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class Verdict(Value):
     """What `verify` found, and how much it looked at (`checked`: things and their number)."""
 

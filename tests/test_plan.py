@@ -1,0 +1,202 @@
+"""The whole job on real ground: every promise of a plan, checked from its own tables."""
+
+from __future__ import annotations
+
+import pickle
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+
+import hexterra as hx
+from hexterra.errors import BoardError, BriefError, CoverageError, InfeasibleError, StockError
+from hexterra.outputs import write_plan
+from hexterra.verification import verify
+
+BRIEFS: dict[str, dict[str, Any]] = {
+    "defaults": {},
+    "flats": {"board": {"facing": "flats", "bearing_deg": 33.0}},
+    "whole edges": {"board": {"edges": "whole"}},
+    "steep": {"ramps": {"limit": 2}},
+    "cliffs": {"ramps": {"cliff_rise_steps": 2.5}},
+    "steep with cliffs": {"ramps": {"limit": 2, "cliff_rise_steps": 2.0}},
+    "squares": {"ramps": {"measure": "square"}},
+    "quantile": {"heights": {"method": "quantile", "n_levels": 6}},
+    "natural breaks": {"heights": {"method": "natural breaks", "n_levels": 7}},
+    "given": {"heights": {"method": "given", "thresholds_m": [300, 350, 420, 500, 650, 800]}},
+    "pinned": {"ramps": {"pins": {"B2": 1, "M8": 4}}},
+    "dry": {"water": {"show": False}},
+    "wet": {"water": {"threshold_km2": 6.0}},
+}
+
+
+@pytest.fixture(scope="module", params=BRIEFS, ids=list(BRIEFS))
+def plan(request: pytest.FixtureRequest, jacksboro: hx.Elevation) -> hx.Plan:
+    """24 x 16 cells of the Jacksboro fault (SRTM, from matplotlib's package), in many ways."""
+    return hx.make_plan(jacksboro, hx.Brief(**BRIEFS[request.param]))
+
+
+def test_the_written_plan_verifies(plan: hx.Plan, tmp_path: Path) -> None:
+    """An independent rebuild from the tables finds nothing wrong."""
+    write_plan(plan, tmp_path / "plan")
+    verdict = verify(tmp_path / "plan")
+    assert verdict.agrees, verdict.describe()
+
+
+def test_every_tile_is_in_the_catalogue(plan: hx.Plan) -> None:
+    """Corner heights are the level plus the named pattern's rises, turned."""
+    rises = np.array([plan.catalogue.patterns[p].rises for p in plan.fitted.pattern])
+    turned = np.array([np.roll(r, t) for r, t in zip(rises, plan.fitted.turn, strict=True)])
+    assert np.array_equal(plan.fitted.corners, plan.fitted.level[:, None] + turned)
+
+
+def test_seams_close_outside_the_cliffs(plan: hx.Plan) -> None:
+    """Across every side that is not a listed cliff both corners have one height."""
+    corners, board = plan.fitted.corners, plan.board
+    for cell, side in board.seams:
+        if plan.fitted.cliff[cell, side]:
+            continue
+        other, back = board.neighbours[cell, side], board.back_sides[cell, side]
+        assert corners[cell, side] == corners[other, (back + 1) % 6]
+        assert corners[cell, (side + 1) % 6] == corners[other, back]
+
+
+def test_without_marked_cliffs_there_are_none(plan: hx.Plan) -> None:
+    """Step faces stand only where the brief marks cliffs."""
+    if plan.brief.ramps.cliff_rise_steps is None:
+        assert not plan.fitted.cliff.any()
+    else:
+        assert plan.fitted.cliff.any()
+
+
+def test_water_never_runs_uphill(plan: hx.Plan) -> None:
+    """Downstream the tile is not higher, and neither is the side that water leaves by."""
+    if plan.water is None:
+        assert plan.tiles["outflow"].eq("").all() or plan.tiles["outflow"].isna().all()
+        return
+    corners, level = plan.fitted.corners, plan.fitted.level
+    sources = np.flatnonzero(plan.water.outflow >= 0)
+    assert len(sources) > 10
+    for cell in sources:
+        side = plan.water.outflow[cell]
+        receiver = plan.board.neighbours[cell, side]
+        assert level[receiver] <= level[cell]
+        leaves = corners[cell, [side, (side + 1) % 6]]
+        for port in np.flatnonzero(plan.water.ports[cell]):
+            assert leaves.mean() <= corners[cell, [port, (port + 1) % 6]].mean()
+
+
+def test_the_minimum_is_proven(plan: hx.Plan) -> None:
+    """Legalising carries a bound that equals its cost, in whole units."""
+    assert plan.legal.cost_units == plan.legal.bound_units
+
+
+def test_the_schedule_counts_every_tile(plan: hx.Plan) -> None:
+    """Counts by piece agree with the rows of the tile table."""
+    tiles = plan.schedule[plan.schedule["kind"] == "tile"].set_index("piece")["count"]
+    assert tiles.to_dict() == plan.tiles["piece"].value_counts().to_dict()
+
+
+def test_equal_input_gives_equal_bytes(jacksboro: hx.Elevation, tmp_path: Path) -> None:
+    """Two runs write the same files, byte for byte."""
+    for name in ("one", "two"):
+        write_plan(hx.make_plan(jacksboro, hx.Brief()), tmp_path / name)
+    names = sorted(path.name for path in (tmp_path / "one").iterdir())
+    assert "plan.json" in names
+    for name in names:
+        assert (tmp_path / "one" / name).read_bytes() == (tmp_path / "two" / name).read_bytes()
+
+
+def test_plans_pickle(jacksboro: hx.Elevation) -> None:
+    """A plan that travels to another process is the same plan."""
+    plan = hx.make_plan(jacksboro, hx.Brief(board={"columns": 6, "rows": 5}))
+    again = pickle.loads(pickle.dumps(plan))
+    assert again.same_as(plan)
+    pd.testing.assert_frame_equal(again.tiles, plan.tiles)
+
+
+def test_thresholds_are_retuned_without_sampling_again(jacksboro: hx.Elevation) -> None:
+    """`plan_heights` on kept heights equals a plan made from the start."""
+    first = hx.make_plan(jacksboro, hx.Brief())
+    brief = hx.Brief(heights={"metres_per_step": 80})
+    kept = hx.plan_heights(jacksboro, first.heights, brief)
+    fresh = hx.make_plan(jacksboro, brief)
+    pd.testing.assert_frame_equal(kept.tiles, fresh.tiles)
+    assert kept.heights is first.heights
+
+
+def test_comparing_counts_what_changed(jacksboro: hx.Elevation) -> None:
+    """A plan differs from itself nowhere; from another, in the cells whose tops differ."""
+    one = hx.make_plan(jacksboro, hx.Brief(board={"columns": 8, "rows": 6}))
+    other = hx.plan_heights(jacksboro, one.heights, hx.Brief(heights={"metres_per_step": 120}))
+    assert not hx.compare(one, one).is_changed.any()
+    comparison = hx.compare(one, other)
+    differs = (one.fitted.corners != other.fitted.corners).any(axis=1)
+    assert differs.any()
+    assert comparison.is_changed[differs].all()
+    assert comparison.pieces["difference"].abs().sum() > 0
+    elsewhere = hx.make_plan(jacksboro, hx.Brief(board={"columns": 7, "rows": 6}))
+    with pytest.raises(BoardError, match="different boards"):
+        hx.compare(one, elsewhere)
+
+
+def test_neighbouring_boards_agree(jacksboro: hx.Elevation) -> None:
+    """The same datum and step give a cell shared by two boards the same threshold level."""
+    settings = {"metres_per_step": 60.0, "datum_m": 240.0}
+    one = hx.make_plan(jacksboro, hx.Brief(heights=settings, board={"scale": 8000}))
+    board = one.board
+    shift_m = 4 * board.across_flats_m
+    other = hx.make_plan(
+        jacksboro,
+        hx.Brief(
+            heights=settings,
+            board={
+                "scale": 8000,
+                "lon_deg": board.lon_deg + shift_m / (111_320 * np.cos(np.deg2rad(board.lat_deg))),
+                "lat_deg": board.lat_deg,
+            },
+        ),
+    )
+    here = one.levels.level.reshape(16, 24)[:, 4:]
+    there = other.levels.level.reshape(16, 24)[:, :-4]
+    # The degrees of the shift are rounded, so a cell on a threshold may fall either way.
+    assert np.mean(here == there) > 0.97
+
+
+@pytest.mark.parametrize(
+    ("brief", "error", "said"),
+    [
+        ({"ramps": {"pins": {"ZZ99": 3}}}, BriefError, "ZZ99"),
+        ({"ramps": {"pins": {"B2": 0, "C2": 9}}}, InfeasibleError, "B2"),
+        ({"ramps": {"cliffs": [["B2", "G9"]]}}, BriefError, "B2"),
+        ({"board": {"scale": 50_000}}, CoverageError, "384"),
+        ({"board": {"scale": 1e6}}, BoardError, "0.1%"),
+        ({"board": {"lon_deg": 10.0, "lat_deg": 10.0, "scale": 1000}}, CoverageError, "off"),
+        ({"board": {"lon_deg": 10.0, "lat_deg": 10.0}}, CoverageError, "off"),
+        ({"board": {"x": 500_000.0, "y": 4e6}}, CoverageError, "globe"),
+        ({"board": {"width_mm": 50.0}}, BoardError, "width_mm"),
+        ({"board": {"columns": 20_000, "rows": 20_000}}, BoardError, "400,000,000 cells"),
+        ({"stock": {"spacer_mm": [40.0]}}, StockError, "40"),
+    ],
+)
+def test_impossible_briefs_are_answered(
+    jacksboro: hx.Elevation, brief: dict[str, Any], error: type[Exception], said: str
+) -> None:
+    """What cannot be built is refused with the right class and the fact that matters."""
+    with pytest.raises(error, match=said):
+        hx.make_plan(jacksboro, hx.Brief(**brief))
+
+
+def test_table_size_gives_the_most_cells(jacksboro: hx.Elevation) -> None:
+    """The largest board that fits the table is used, in both facings and edges."""
+    for facing in ("points", "flats"):
+        for edges in ("straight", "whole"):
+            asked = {"width_mm": 1800.0, "depth_mm": 1200.0, "facing": facing, "edges": edges}
+            board = hx.site_board(jacksboro, hx.Brief(board=asked)).board
+            larger = hx.Board(
+                board.columns + 1, board.rows + 1, 100.0, facing, edges, 1000.0, 0.0, 0.0
+            )
+            assert board.size_mm[0] <= 1800.0 < larger.size_mm[0]
+            assert board.size_mm[1] <= 1200.0 < larger.size_mm[1]
