@@ -20,6 +20,7 @@ from shapely import MultiPoint, Point, Polygon
 from shapely.geometry import shape
 from small_plans import small_ground, small_plan
 
+from hexterra.brief import Brief
 from hexterra.catalogue.solids import facets
 from hexterra.errors import OutputError
 from hexterra.lattice import Board
@@ -27,6 +28,7 @@ from hexterra.outputs import write_plan
 from hexterra.outputs.document import plan_document, plan_json, plan_schema
 from hexterra.outputs.folder import write_file, write_folder
 from hexterra.outputs.geo import PROPERTIES, cells_geojson
+from hexterra.outputs.maps import map_svg
 from hexterra.outputs.surface import (
     MAX_ACROSS,
     NODATA,
@@ -35,6 +37,7 @@ from hexterra.outputs.surface import (
     nearest_cell,
     write_surface,
 )
+from hexterra.plan import make_plan
 from hexterra.tables import cell_lonlat, csv_text, fixed
 from hexterra.verification import verify
 
@@ -153,6 +156,22 @@ def test_schema_refuses(path: tuple[Any, ...], value: Any) -> None:
     place[path[-1]] = value
     with pytest.raises(jsonschema.ValidationError):
         jsonschema.Draft202012Validator(plan_schema()).validate(document)
+
+
+def test_dry_plan_follows_the_schema() -> None:
+    """Without water there are no ports, no outflows and no evidence of flow."""
+    brief = Brief.model_validate(
+        {
+            "board": {"columns": 6, "rows": 5, "x": 500_000.0, "y": 3_320_000.0},
+            "water": {"show": False},
+        }
+    )
+    plan = make_plan(small_ground(), brief)
+    dry = plan_document(plan)
+    jsonschema.Draft202012Validator(plan_schema()).validate(dry)
+    assert dry["evidence"]["flow"] is None
+    assert all(cell["outflow"] is None and not cell["ports"] for cell in dry["cells"])
+    assert "watercourse" not in map_svg(plan)
 
 
 def test_document_agrees_with_the_tables() -> None:

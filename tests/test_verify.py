@@ -6,17 +6,23 @@ import csv
 import json
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
-from small_plans import small_plan
+from small_plans import small_ground, small_plan
 
+from hexterra.brief import Brief
 from hexterra.errors import PlanFolderError
+from hexterra.plan import make_plan
 from hexterra.tables import csv_text
 from hexterra.verification import Verdict, verify
 
 Row = dict[str, str]
 Rows = list[Row]
+
+BOTH = pytest.mark.parametrize("facing", ["points", "flats"])
+OUTLINES = pytest.mark.parametrize("edges", ["straight", "whole"])
 
 
 def write_tables(folder: Path, tiles: Rows, needed: Rows) -> Path:
@@ -57,12 +63,12 @@ def is_inside(row: Row) -> bool:
     return row["part"] == "whole"
 
 
-@pytest.mark.parametrize("facing", ["points", "flats"])
-@pytest.mark.parametrize("edges", ["straight", "whole"])
+@BOTH
+@OUTLINES
 @pytest.mark.parametrize("with_document", [True, False])
-def test_sound_plans_agree(facing: str, edges: str, with_document: bool, tmp_path: Path) -> None:
+def test_sound_plans_agree(facing: Any, edges: Any, with_document: bool, tmp_path: Path) -> None:
     """A plan of either facing and either outline passes, with and without its document."""
-    plan = small_plan(facing, edges)  # type: ignore[arg-type]
+    plan = small_plan(facing, edges)
     (tmp_path / "tiles.csv").write_text(csv_text(plan.tiles), encoding="utf-8")
     (tmp_path / "schedule.csv").write_text(csv_text(plan.schedule), encoding="utf-8")
     if with_document:
@@ -89,6 +95,25 @@ def test_boards_with_cells_left_out_agree(tables: tuple[Rows, Rows], tmp_path: P
             taken = sum(float(s) == float(row["thickness_mm"]) for s in gone["spacers"].split())
             row["count"] = str(int(row["count"]) - taken)
     verdict = judge((tiles, needed), tmp_path)
+    assert verdict.agrees, verdict.describe()
+
+
+@BOTH
+@OUTLINES
+def test_boards_that_reach_beyond_the_ground_agree(facing: Any, edges: Any, tmp_path: Path) -> None:
+    """Where whole columns and rows were left out, the last ones are no edges of the board."""
+    brief = {
+        "board": {
+            "columns": 10, "rows": 8, "facing": facing, "edges": edges,
+            "x": 502_000.0, "y": 3_322_000.0, "scale": 5000.0,
+        },
+        "heights": {"below_coverage": "leave out"},
+    }  # fmt: skip
+    plan = make_plan(small_ground(), Brief.model_validate(brief))
+    assert plan.board.n_cells < 60
+    (tmp_path / "tiles.csv").write_text(csv_text(plan.tiles), encoding="utf-8")
+    (tmp_path / "schedule.csv").write_text(csv_text(plan.schedule), encoding="utf-8")
+    verdict = verify(tmp_path)
     assert verdict.agrees, verdict.describe()
 
 

@@ -67,13 +67,17 @@ def _check_parts(
     """Compare each part with the edges its centre lies on, and the sum of areas with the board."""
     is_cut = np.array([tile.part != "whole" for tile in board.tiles])
     size_mm = position.max(axis=0)
-    on_edge = np.zeros((len(position), 2), dtype=bool)  # on a left or right, front or back edge
+    near_mm = NEAR * board.flats_mm
+    at_start, at_end = position < near_mm, position > size_mm - near_mm
+    on_edge = at_start & straight  # on a left or right, front or back edge
+    is_full &= straight
     for axis in (0, 1):
-        for edge_mm in (0.0, size_mm[axis]):
-            here = np.abs(position[:, axis] - edge_mm) < NEAR * board.flats_mm
-            # where cells were left out, the outermost centres need not lie on an edge
-            if straight and (is_full or 2 * is_cut[here].sum() > here.sum()):
-                on_edge[:, axis] |= here
+        # Where cells were left out, the last centres need not lie on an edge: most of them tell,
+        # not counting those that another edge may cut.
+        beyond = at_end[:, axis] & ~(at_start | at_end)[:, 1 - axis]
+        is_edge = straight and 2 * is_cut[beyond].sum() >= beyond.sum()
+        on_edge[:, axis] |= at_end[:, axis] & is_edge
+        is_full &= is_edge
     halves = ("corner-cut half", "side-cut half")
     for tile, (side_edge, front_edge) in zip(board.tiles, on_edge.tolist(), strict=True):
         part = "quarter" if front_edge else halves[not points]
@@ -81,7 +85,7 @@ def _check_parts(
             part = halves[points] if front_edge else "whole"
         if tile.part != part:
             yield Finding(tile.cell, -1, "part", part, tile.part)
-    if is_full and straight:
+    if is_full:
         hexagon_mm2 = math.sqrt(3.0) / 2.0 * board.flats_mm**2
         filled_mm2 = sum(SHARE[tile.part] for tile in board.tiles) * hexagon_mm2
         wanted_mm2 = float(size_mm[0] * size_mm[1])
