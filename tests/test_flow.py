@@ -23,8 +23,8 @@ PETALS = (4, 6, 5, 2, 0, 1)
 
 
 def board(columns: int, rows: int, facing: str = "points") -> Board:
-    """Make a board of invented ground."""
-    return Board(columns, rows, 100.0, facing, "straight", 5000.0, 9.0, 46.0)
+    """Make a board of whole cells on invented ground."""
+    return Board(columns, rows, 100.0, facing, "whole", 5000.0, 9.0, 46.0)
 
 
 def flower() -> Board:
@@ -276,6 +276,18 @@ def test_a_threshold_of_whole_cells_takes_in_their_sum() -> None:
         water = flow(heights_of(lattice, mean), threshold_m2=k * float(lattice.area_m2[0]))
         n_cells = np.rint(water.catchment_m2 / lattice.area_m2[0])
         np.testing.assert_array_equal(water.is_watercourse, n_cells >= k)
+
+
+def test_no_watercourse_follows_a_straight_edge() -> None:
+    """Ground that falls along the front edge sends no water over the sides that the edge cuts."""
+    for facing in ("points", "flats"):
+        lattice = replace(board(9, 7, facing), edges="straight")
+        for axis in (0, 1):
+            water = flow(heights_of(lattice, -lattice.centre_mm[:, axis]), threshold_m2=1.0)
+            runs = np.flatnonzero(water.outflow >= 0)
+            assert len(runs) > 20
+            here, there = lattice.kept[runs], lattice.kept[water.receiver[runs]]
+            assert not ((here != 0) & (here == there)).any()
 
 
 # Twins and laws --------------------------------------------------------------------------------

@@ -285,6 +285,19 @@ class Board(Lattice):
         return table
 
     @cached_property
+    def water_neighbours(self) -> NDArray[np.int32]:
+        if self.edges == "whole":
+            return self.neighbours
+        outward = np.deg2rad(self.corner0_deg + 30.0 + 60.0 * np.arange(hexagon.N_SIDES))
+        to_middle = self.across_flats_mm / 2.0 * np.column_stack((np.cos(outward), np.sin(outward)))
+        middle = self.centre_mm[:, None, :] + to_middle
+        near = 1e-6 * self.across_flats_mm
+        is_inside = ((middle > near) & (middle < np.array(self.size_mm) - near)).all(axis=2)
+        table = np.where(is_inside, self.neighbours, np.int32(-1))
+        table.flags.writeable = False
+        return table
+
+    @cached_property
     def corner_of(self) -> NDArray[np.int32]:
         return self._corner_tables[0]
 

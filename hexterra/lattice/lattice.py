@@ -125,6 +125,14 @@ class Lattice(Value, ABC):
         return table
 
     @cached_property
+    def water_neighbours(self) -> NDArray[np.int32]:
+        """Cell that water can cross to over each side, (n_cells, 6) int32; -1 where it cannot.
+
+        These are the `neighbours`, but for sides that a board's straight edge cuts in half.
+        """
+        return self.neighbours
+
+    @cached_property
     def is_rim(self) -> NDArray[np.bool_]:
         """Cells with a side that no cell adjoins, (n_cells,) bool; a pentagon's sixth is none."""
         has_length = self.corner_of != np.roll(self.corner_of, -1, axis=1)

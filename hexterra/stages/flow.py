@@ -115,7 +115,7 @@ def flow(
     of neighbours are equally far apart on a board, and nearly so on the globe. Among equals the
     one of lower ground, then of lower number, receives. Where no neighbour is lower, water goes
     back the way the flood came, so a lake drains along its own deepest ground to its pass, and a
-    cell at the rim is an outlet.
+    cell at the rim is an outlet. No water crosses a side that a board's straight edge cuts in half.
 
     A watercourse runs where the catchment reaches the threshold. So that every cell can be cut, a
     cell has at most three ports. Cells with too many inflows are mended, those downstream first:
@@ -220,7 +220,7 @@ def _drain(
             break
         is_source[pools] = True
     side = np.empty(n, dtype=np.int8)
-    kernels.descend(height, lattice.neighbours, filled, receiver, side)
+    kernels.descend(height, lattice.water_neighbours, filled, receiver, side)
     return filled, receiver, side, order
 
 
@@ -271,7 +271,7 @@ def _mend(
 
     A turned tributary still runs to a cell that the flood reached before it, so `order` holds.
     """
-    neighbours = lattice.neighbours
+    neighbours = lattice.water_neighbours
     here = np.arange(lattice.n_cells)
     allowed = np.where(receiver == here, MAX_INFLOWS_AT_SINK, MAX_INFLOWS)
     crowded = np.flatnonzero(_inflows(receiver, is_wet) > allowed)
