@@ -6,7 +6,7 @@ import itertools
 from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Final
+from typing import Final, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -254,25 +254,26 @@ def _tighten(legal: LegalLevels, catalogue: Catalogue) -> LegalLevels:
         pattern, _ = catalogue.find_patterns(rises)
         is_ramp = (there >= 0) & ~legal.cliff
         is_steep = is_ramp & (legal.level[there] - legal.level[:, None] > 1)
-        can_change = (pattern < 0) & ~given_up & is_steep.any(axis=1)
-        if not can_change.any():
+        is_off = (pattern < 0) & ~given_up & is_steep.any(axis=1)
+        if not is_off.any():
             break
         if n_rounds < PATIENT_ROUNDS:
-            changes = is_steep & _is_first(lattice, can_change, rises.sum(axis=1))[:, None]
+            changes = is_steep & _is_first(lattice, is_off, rises.sum(axis=1))[:, None]
             changes |= (there >= 0) & changes[there, lattice.back_sides]
         else:
+            is_near = is_off
             for _ in range(n_rounds - PATIENT_ROUNDS):
-                can_change |= ((there >= 0) & can_change[there]).any(axis=1)
-            changes = can_change[:, None] | ((there >= 0) & can_change[there])
+                is_near = is_near | ((there >= 0) & is_near[there]).any(axis=1)
+            changes = is_near[:, None] | ((there >= 0) & is_near[there])
         try:
             legal = relegalise(
                 legal, limit=np.where(changes, np.int8(1), legal.limit), cliff=legal.cliff
             )
         except InfeasibleError as error:  # pins stand in the way
-            # Before this round the levels were feasible, so the conflict runs through a side that
-            # was limited now, and so through cells that have such a side.
-            chain = np.array(error.facts["chain"])
-            given_up[chain] |= changes[chain].any(axis=1)
+            in_conflict = np.zeros_like(is_off)
+            in_conflict[list(cast("tuple[int, ...]", error.facts["chain"]))] = True
+            in_conflict &= is_off
+            given_up |= in_conflict if in_conflict.any() else is_off
     return legal
 
 
