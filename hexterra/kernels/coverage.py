@@ -64,7 +64,7 @@ def list_by_strip(
     return start, item
 
 
-@njit(**_INNER, fastmath=_FAST, error_model="numpy")
+@njit(**_INNER, fastmath=_FAST, error_model="numpy", forceinline=True)
 def _integral(
     column_sum: NDArray[np.float64], k: int, left: float, right: float, y: float, slope: float
 ) -> float:
@@ -180,7 +180,9 @@ def _add_edges(
 
 @njit(**_INNER, fastmath=_FAST)
 def _load(
-    block: NDArray[Any],
+    height: NDArray[Any],
+    column0: int,
+    column1: int,
     rows: NDArray[np.int64],
     row_weight: NDArray[np.float64],
     reference: float,
@@ -191,29 +193,40 @@ def _load(
     """Sum a strip without voids down its columns, and find the extremes of its columns.
 
     Row 0 of `low` and `high` is for single columns, row 1 for the 4 columns from each one on, and
-    row 2 for 16. Four rows at a time, written out: twice as fast as a loop over rows.
+    row 2 for 16. The rows are written out, and taken from the whole `height`, which numba knows
+    to be contiguous: each makes it twice as fast.
     """
-    n = block.shape[1]
+    n = column1 - column0
     low1, low4, low16, high1, high4, high16 = low[0], low[1], low[2], high[0], high[1], high[2]
+    v0, v1 = height[rows[0], column0:column1], height[rows[1], column0:column1]
+    v2, v3 = height[rows[2], column0:column1], height[rows[3], column0:column1]
+    v4, v5 = height[rows[4], column0:column1], height[rows[5], column0:column1]
+    v6, v7 = height[rows[6], column0:column1], height[rows[7], column0:column1]
+    w0, w1, w2, w3 = row_weight[0], row_weight[1], row_weight[2], row_weight[3]
+    w4, w5, w6, w7 = row_weight[4], row_weight[5], row_weight[6], row_weight[7]
+    s0, s1, s2, s3 = column_sum[0], column_sum[1], column_sum[2], column_sum[3]
+    s4, s5, s6, s7 = column_sum[4], column_sum[5], column_sum[6], column_sum[7]
+    s8 = column_sum[8]
     for c in range(n):
-        low1[c] = high1[c] = block[rows[0], c]
-    for k in range(0, STRIP_ROWS, 4):
-        v0, v1, v2, v3 = block[rows[k]], block[rows[k + 1]], block[rows[k + 2]], block[rows[k + 3]]
-        w0, w1, w2, w3 = row_weight[k], row_weight[k + 1], row_weight[k + 2], row_weight[k + 3]
-        s0, s1, s2 = column_sum[k], column_sum[k + 1], column_sum[k + 2]
-        s3, s4 = column_sum[k + 3], column_sum[k + 4]
-        for c in range(n):
-            total = s0[c] + w0 * (v0[c] - reference)
-            s1[c] = total
-            total += w1 * (v1[c] - reference)
-            s2[c] = total
-            total += w2 * (v2[c] - reference)
-            s3[c] = total
-            total += w3 * (v3[c] - reference)
-            s4[c] = total
-        for c in range(n):
-            low1[c] = min(low1[c], v0[c], v1[c], v2[c], v3[c])
-            high1[c] = max(high1[c], v0[c], v1[c], v2[c], v3[c])
+        total = s0[c] + w0 * (v0[c] - reference)
+        s1[c] = total
+        total += w1 * (v1[c] - reference)
+        s2[c] = total
+        total += w2 * (v2[c] - reference)
+        s3[c] = total
+        total += w3 * (v3[c] - reference)
+        s4[c] = total
+        total += w4 * (v4[c] - reference)
+        s5[c] = total
+        total += w5 * (v5[c] - reference)
+        s6[c] = total
+        total += w6 * (v6[c] - reference)
+        s7[c] = total
+        total += w7 * (v7[c] - reference)
+        s8[c] = total
+    for c in range(n):
+        low1[c] = min(v0[c], v1[c], v2[c], v3[c], v4[c], v5[c], v6[c], v7[c])
+        high1[c] = max(v0[c], v1[c], v2[c], v3[c], v4[c], v5[c], v6[c], v7[c])
     for c in range(n - 3):
         low4[c] = min(low1[c], low1[c + 1], low1[c + 2], low1[c + 3])
         high4[c] = max(high1[c], high1[c + 1], high1[c + 2], high1[c + 3])
@@ -451,7 +464,7 @@ def gather_rows(
                 block, rows, weight, reference, mask, weights, column_sum, column_gap, gap_left
             )
         else:
-            _load(block, rows, weight, reference, column_sum, low, high)
+            _load(height, column0, column1, rows, weight, reference, column_sum, low, high)
         edges = edge_item[edge_start[strip] : edge_start[strip + 1]]
         cells = cell_item[cell_start[strip] : cell_start[strip + 1]]
         top = row0 + first

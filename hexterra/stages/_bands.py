@@ -211,13 +211,14 @@ def add_up(ground: Ground, outlines: Outlines) -> Totals:
             if not (stripe := _Stripe(cells, outlines, ground, dtype)).is_empty
         ]
         pixel = _corner_pixels(outlines, window[2])
+        by_row = np.argsort(pixel[:, 0], kind="stable")
         with ThreadPoolExecutor(max(1, min(len(stripes), os.cpu_count() or 1))) as pool:
             running: list[Any] = []
             for band in ground.bands(window):  # the next band is read while this one is added
                 for future in running:
                     future.result()
                 running = [pool.submit(stripe.add, band, window[2]) for stripe in stripes]
-                _sample_corners(band, window[2], pixel, corner_height, corner_usable)
+                _sample_corners(band, window[2], pixel, by_row, corner_height, corner_usable)
             for future in running:
                 future.result()
         for stripe in stripes:
@@ -267,17 +268,22 @@ def _sample_corners(
     band: Band,
     column0: int,
     pixel: NDArray[np.int64],
+    by_row: NDArray[np.int64],
     height: NDArray[np.float64],
     usable: NDArray[np.bool_],
 ) -> None:
-    """Take what the band holds of the four pixels around each corner."""
+    """Take what the band holds of the four pixels around each corner; `by_row` sorts them."""
     n_rows, n_columns = band.height.shape
     for tap in range(4):
-        row = pixel[:, 0] + tap // 2 - band.row0
-        column = pixel[:, 1] + tap % 2 - column0
-        here = np.flatnonzero((row >= 0) & (row < n_rows) & (column >= 0) & (column < n_columns))
-        height[here, tap] = band.height[row[here], column[here]]
-        usable[here, tap] = band.usable[row[here], column[here]] if band.usable.size else True
+        ends = band.row0 - tap // 2 + np.array([0, n_rows])
+        first, past = np.searchsorted(pixel[:, 0], ends, sorter=by_row)
+        here = by_row[first:past]
+        column = pixel[here, 1] + tap % 2 - column0
+        is_inside = (column >= 0) & (column < n_columns)
+        here, column = here[is_inside], column[is_inside]
+        row = pixel[here, 0] + tap // 2 - band.row0
+        height[here, tap] = band.height[row, column]
+        usable[here, tap] = band.usable[row, column] if band.usable.size else True
 
 
 def find_quantiles(
