@@ -125,7 +125,7 @@ class HeightsBrief(Section):
     datum_m: _Finite | None = Field(
         default=None,
         description="Ground height of level 0. Give neighbouring boards the same. Default: the"
-        " lowest cell, rounded down to whole steps.",
+        " lowest cell, rounded to whole steps.",
     )
     method: Literal["even", "quantile", "natural breaks", "given"] = Field(
         default="even", description="Where the thresholds between levels lie."

@@ -64,11 +64,11 @@ def test_even_by_hand() -> None:
     np.testing.assert_allclose(levels.position, [0.3, 1.0, 1.49, 1.5, 2.5, 3.1], rtol=1e-15)
 
 
-def test_the_datum_is_a_whole_step_below_the_lowest_cell() -> None:
-    """Below sea level, too, the datum rounds down: -7 m with 5 m steps gives -10 m."""
+def test_the_datum_is_the_whole_step_nearest_the_lowest_cell() -> None:
+    """Below sea level, too: -7 m with 5 m steps gives -5 m, and the lowest cell level 0."""
     levels = quantise(heights_of([-7.0, 4.0]), metres_per_step=5.0)
-    assert levels.datum_m == -10.0
-    np.testing.assert_array_equal(levels.level, [1, 3])  # 0.6 and 2.8 steps above it
+    assert levels.datum_m == -5.0
+    np.testing.assert_array_equal(levels.level, [0, 2])  # -0.4 and 1.8 steps above it
 
 
 @settings(derandomize=True, deadline=None)

@@ -93,8 +93,8 @@ def quantise(
         Ground height of one step, in metres, greater than 0.
     datum_m
         Ground height of level 0, in metres. With "even", lower cells get level 0. By default the
-        lowest cell mean rounded down to a whole number of steps above 0 m, so the levels of
-        neighbouring boards with equal `metres_per_step` differ by a whole number.
+        lowest cell mean rounded to a whole number of steps from 0 m: that cell then has level 0,
+        and levels of neighbouring boards with equal `metres_per_step` differ by a whole number.
     n_levels
         How many levels "quantile" and "natural breaks" make, 1 to 64, and at most as many as there
         are different heights.
@@ -123,7 +123,7 @@ def quantise(
         )
     mean_m = heights.mean_m
     if datum_m is None:
-        datum_m = math.floor(float(mean_m.min()) / metres_per_step) * metres_per_step
+        datum_m = math.floor(float(mean_m.min()) / metres_per_step + 0.5) * metres_per_step
     _check_finite("datum_m", datum_m)
 
     if n_levels is not None:
