@@ -325,6 +325,20 @@ def test_every_promise_holds_on_random_ground(case, catalogue):
         assert tiles.legal.level[i] == level
 
 
+@settings(derandomize=True, deadline=None, max_examples=100)
+@given(boards(), st.integers(0, 2))
+def test_promises_hold_however_soon_patience_ends(case, rounds):
+    """Limiting ever wider ends in sound tiles too, also where pins make it infeasible."""
+    levels, water, _, cliffs, pins = case
+    try:
+        legal = legalise(levels, water=water, ramp_limit=2, cliffs=cliffs, pins=pins)
+    except InfeasibleError:
+        assume(False)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("hexterra.stages.fit.PATIENT_ROUNDS", rounds)
+        check_tiles(fit(legal, DEFAULT))
+
+
 @settings(derandomize=True, deadline=None, max_examples=80)
 @given(boards())
 def test_gentle_ramps_without_cliffs_always_close(case):
