@@ -12,12 +12,20 @@ from typing import TYPE_CHECKING, Any, Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from pyproj import CRS
 
 from hexterra.elevation.pixels import Window
 from hexterra.errors import BriefError, NoHeightsError
 from hexterra.kernels import breach, drainage, runoff
-from hexterra.stages._pixel_space import PixelWeights, outline_cells
+from hexterra.stages._pixel_ground import (
+    frozen,
+    grown,
+    pixel_areas,
+    pixel_distances,
+    pixel_steps,
+    pixels_in,
+    whole_units,
+    window_of,
+)
 from hexterra.values import Value, readonly
 
 if TYPE_CHECKING:
@@ -31,21 +39,8 @@ Depressions = Literal["breach then fill", "fill"]
 OUTLET: Final = int(runoff.OUTLET)
 VOID: Final = int(runoff.VOID)
 
-#: Rows down and columns right of the neighbour that each direction code names.
-STEP_OF_CODE: Final[dict[int, tuple[int, int]]] = {
-    1: (0, 1),
-    2: (1, 1),
-    4: (1, 0),
-    8: (1, -1),
-    16: (0, -1),
-    32: (-1, -1),
-    64: (-1, 0),
-    128: (-1, 1),
-}
-
 _MAX_PIXELS: Final = 2**31 - 1
 _MAX_BREACH_PIXELS: Final = 500
-_UNITS_PER_PIXEL: Final = 2**20
 _BLOCK_ROWS: Final = 256
 
 
@@ -157,11 +152,11 @@ def drain(
     _check(depressions, breach_length_pixels, breach_depth_m, lake_depth_m, lake_area_m2)
     rows, columns = elevation.shape
     whole = Window(0, rows, 0, columns)
-    board = whole if around is None else _window_of(elevation, around)
+    board = whole if around is None else window_of(elevation, around)
     limit = whole
     if surroundings_m is not None:
-        limit = _grown(board, whole, _pixels_in(elevation, board, surroundings_m))
-    window = board if board == limit else _grown(board, limit, (8, 8))
+        limit = grown(board, whole, pixels_in(elevation, board, surroundings_m))
+    window = board if board == limit else grown(board, limit, (8, 8))
     while True:
         arrays = _drain_window(
             elevation,
@@ -174,9 +169,9 @@ def drain(
         )
         enters = around is not None and _enters(arrays[1], window, board, whole)
         if not enters or window == limit:
-            return Drainage(elevation, tuple(window), *arrays, is_complete=not enters)
+            return Drainage(elevation, window, *arrays, is_complete=not enters)
         height, width = window.shape
-        window = _grown(window, limit, (height // 2 + 1, width // 2 + 1))
+        window = grown(window, limit, (height // 2 + 1, width // 2 + 1))
 
 
 def fill(heights: NDArray[Any]) -> NDArray[Any]:
@@ -219,14 +214,6 @@ def label_catchments(drained: Drainage) -> NDArray[np.int32]:
     label[is_outlet] = np.arange(1, np.count_nonzero(is_outlet) + 1)
     drainage.label_basins(code.ravel(), pixel_steps(code.shape[1]), label.ravel(), 1)
     return label
-
-
-def pixel_steps(n_columns: int) -> NDArray[np.int64]:
-    """Difference of pixel numbers for each of the 256 direction codes; 0 where water stays."""
-    steps = np.zeros(256, dtype=np.int64)
-    for code, (d_row, d_column) in STEP_OF_CODE.items():
-        steps[code] = d_row * n_columns + d_column
-    return steps
 
 
 def _check(
@@ -381,96 +368,6 @@ def _accumulate(code: NDArray[np.uint8], area_m2: NDArray[np.float64]) -> NDArra
         block = slice(row, row + _BLOCK_ROWS)
         catchment_m2[block] = total[block] * unit_m2
     return catchment_m2
-
-
-def whole_units(area_m2: NDArray[np.float64]) -> tuple[NDArray[np.int64], float]:
-    """Express pixel areas in whole units; return them and the unit in square metres."""
-    largest = float(area_m2.max())
-    if (area_m2 == largest).all():
-        return np.ones(area_m2.shape, dtype=np.int64), largest
-    unit_m2 = largest / _UNITS_PER_PIXEL
-    return np.maximum(np.rint(area_m2 / unit_m2), 1.0).astype(np.int64), unit_m2
-
-
-def pixel_areas(elevation: Elevation, window: Window) -> NDArray[np.float64]:
-    """Ground area of pixels in square metres: (rows, 1), or (rows, columns) if rows vary."""
-    crs, affine = CRS(elevation.crs), elevation.affine
-    determinant = abs(affine.determinant)
-    if not elevation.is_geographic:
-        return np.full((window.shape[0], 1), determinant * _metres_per_unit(crs) ** 2)
-    weights = PixelWeights(elevation)
-    geod = crs.get_geod()
-    axis_m = 6_371_008.8 if geod is None else float(geod.a)
-    scale = determinant * _metres_per_unit(crs) ** 2 * axis_m**2 / 2.0
-    if weights.differ_in_rows:
-        return weights.of_pixels(*window) * scale
-    return weights.of_rows(window.row0, window.row1)[:, None] * scale
-
-
-def pixel_distances(elevation: Elevation, window: Window) -> NDArray[np.float64]:
-    """Ground distance along rows, along columns and along diagonals, (rows, 3), in metres.
-
-    On a geographic raster with the radii of curvature at the latitude of the middle of the row
-    (Snyder, Map Projections: A Working Manual, USGS Professional Paper 1395, 1987, p. 24-25).
-    """
-    crs, affine = CRS(elevation.crs), elevation.affine
-    unit = _metres_per_unit(crs)
-    x_m = y_m = np.full(window.shape[0], unit)
-    if elevation.is_geographic:
-        row = np.arange(window.row0, window.row1) + 0.5
-        column = (window.column0 + window.column1) / 2.0
-        lat = np.clip((affine.d * column + affine.e * row + affine.f) * unit, -1.57, 1.57)
-        geod = crs.get_geod()
-        axis_m, e2 = (6_371_008.8, 0.0) if geod is None else (float(geod.a), float(geod.es))
-        w2 = 1.0 - e2 * np.sin(lat) ** 2
-        x_m = axis_m / np.sqrt(w2) * np.cos(lat) * unit
-        y_m = axis_m * (1.0 - e2) / w2**1.5 * unit
-    along = np.hypot(affine.a * x_m, affine.d * y_m)
-    across = np.hypot(affine.b * x_m, affine.e * y_m)
-    return np.column_stack([along, across, np.hypot(along, across)])
-
-
-def _metres_per_unit(crs: CRS) -> float:
-    """Length of the unit of the axes in metres, or in radians if they are angles."""
-    return float(crs.axis_info[0].unit_conversion_factor)
-
-
-def frozen(array: NDArray[Any]) -> NDArray[Any]:
-    """View `array` read-only: a kernel is compiled anew for each kind of array it is given."""
-    view = array.view()
-    view.flags.writeable = False
-    return view
-
-
-def _window_of(elevation: Elevation, lattice: Lattice) -> Window:
-    """Rows and columns that the cells reach, within the raster."""
-    outlines = outline_cells(elevation, lattice)
-    rows, columns = elevation.shape
-    if outlines is None:
-        return Window(0, rows, 0, columns)
-    least = np.floor(outlines.ring_xy.min(axis=(0, 1))).astype(int) - 1
-    most = np.ceil(outlines.ring_xy.max(axis=(0, 1))).astype(int) + 1
-    row0, row1 = np.clip((least[1], most[1]), 0, rows)
-    column0, column1 = np.clip((least[0], most[0]), 0, columns)
-    if row1 - row0 < 1 or column1 - column0 < 1:
-        return Window(0, rows, 0, columns)
-    return Window(int(row0), int(row1), int(column0), int(column1))
-
-
-def _pixels_in(elevation: Elevation, window: Window, length_m: float) -> tuple[int, int]:
-    """Rows and columns that make up a length on the ground, rounded up."""
-    along, across, _ = pixel_distances(elevation, window).min(axis=0)
-    return math.ceil(length_m / across), math.ceil(length_m / along)
-
-
-def _grown(window: Window, limit: Window, by: tuple[int, int]) -> Window:
-    """Grow a window by rows and columns on each side, no farther than `limit`."""
-    return Window(
-        max(window.row0 - by[0], limit.row0),
-        min(window.row1 + by[0], limit.row1),
-        max(window.column0 - by[1], limit.column0),
-        min(window.column1 + by[1], limit.column1),
-    )
 
 
 def _enters(code: NDArray[np.uint8], window: Window, board: Window, whole: Window) -> bool:

@@ -1,0 +1,309 @@
+"""Drainage -> Watercourses: carry the water of the raster onto the lattice.
+
+What comes in is where every pixel runs. What goes out is the same as `flow` makes from the cells
+alone, but the rivers run where they run on the ground, and bring the water of the ground outside
+the board along.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from hexterra.errors import BriefError, CoverageError
+from hexterra.kernels import flood, upscale
+from hexterra.stages._pixel_ground import pixel_steps
+from hexterra.stages._pixel_space import outline_cells
+from hexterra.stages.flow import (
+    MAX_INFLOWS,
+    Kind,
+    Watercourses,
+    _inflows,  # pyright: ignore[reportPrivateUsage]
+    _mend,  # pyright: ignore[reportPrivateUsage]
+)
+from hexterra.values import Value, readonly
+
+if TYPE_CHECKING:
+    from hexterra.lattice import Lattice
+    from hexterra.stages.drain import Drainage
+    from hexterra.stages.gather import Heights
+
+# Passes over the wrong cells: least share of a cell's area (or of its largest exit) that an outlet
+# drains, and whether errors move toward small rivers (1) or large ones (-1), where they may meet.
+_PASSES: Final = ((0.25, 1.0), (0.0, 1.0), (0.0, -1.0), (0.0, 1.0))
+_SWEEPS: Final = 4
+_ROUNDING: Final = 1e-9  # as in `flow`
+#: Catchment, in cells, above which `displacement` looks at a watercourse.
+LARGE_CELLS: Final = 20.0
+
+
+@dataclass(frozen=True, eq=False)
+class RoutingReport(Value):
+    """The drainage of the raster upscaled onto cells, and how true it is.
+
+    Parameters
+    ----------
+    lattice
+        The cells, n of them.
+    receiver
+        Cell that the water of each runs to, a neighbour, (n,) int32; its own number where it
+        leaves the lattice.
+    receiver_side
+        Side by which it leaves, (n,) int8; -1 for none.
+    order
+        All cells, upstream before downstream, (n,) int32.
+    outlet_row, outlet_column
+        Pixel of the raster by which the water of each cell leaves it, (n,) int32; -1 for cells
+        without ground.
+    outlet_m2
+        Catchment of that pixel on the raster, (n,) float64.
+    catchment_m2
+        Ground area that drains through each cell, (n,) float64: that of its outlet pixel, and more
+        below wrong cells.
+    is_wrong
+        Cells whose water does not meet the outlet of their receiver first, (n,) bool.
+    displacement_cells
+        Mean distance of the way of the water from the drawn line, in distances between centres,
+        (n,) float64; NaN for wrong cells and those that drain less than `LARGE_CELLS` cells.
+    """
+
+    lattice: Lattice
+    receiver: NDArray[np.int32]
+    receiver_side: NDArray[np.int8]
+    order: NDArray[np.int32]
+    outlet_row: NDArray[np.int32]
+    outlet_column: NDArray[np.int32]
+    outlet_m2: NDArray[np.float64]
+    catchment_m2: NDArray[np.float64]
+    is_wrong: NDArray[np.bool_]
+    displacement_cells: NDArray[np.float64]
+
+    def __post_init__(self) -> None:
+        for name, dtype in (
+            ("receiver", np.int32),
+            ("receiver_side", np.int8),
+            ("order", np.int32),
+            ("outlet_row", np.int32),
+            ("outlet_column", np.int32),
+            ("outlet_m2", np.float64),
+            ("catchment_m2", np.float64),
+            ("is_wrong", np.bool_),
+            ("displacement_cells", np.float64),
+        ):
+            held = readonly(
+                getattr(self, name), dtype=dtype, shape=(self.lattice.n_cells,), name=name
+            )
+            object.__setattr__(self, name, held)
+
+    @property
+    def share_wrong(self) -> float:
+        """Share of the cells with ground that are wrong."""
+        has_ground = self.outlet_row >= 0
+        return float(self.is_wrong[has_ground].mean()) if has_ground.any() else 0.0
+
+    @property
+    def area_error(self) -> float:
+        """Sum of ``catchment_m2 - outlet_m2`` over all cells, per sum of `outlet_m2`."""
+        total_m2 = float(self.outlet_m2.sum())
+        return float((self.catchment_m2 - self.outlet_m2).sum()) / total_m2 if total_m2 else 0.0
+
+    @property
+    def mean_displacement_cells(self) -> float:
+        """Mean of `displacement_cells` where it is a number; NaN if it nowhere is."""
+        known = self.displacement_cells[np.isfinite(self.displacement_cells)]
+        return float(known.mean()) if len(known) else math.nan
+
+
+def carry(drained: Drainage, lattice: Lattice) -> RoutingReport:
+    """Upscale the drainage of the raster onto the cells of a lattice.
+
+    Each cell is stood for by one pixel whose water leaves it, its outlet, and runs to the cell of
+    the outlet that this water meets next: the idea of iterative hydrography upscaling (Eilander
+    et al., Hydrology and Earth System Sciences 25, 2021). A cell is right if that is a neighbour,
+    or if its water leaves the lattice from it. Beginning with the largest outlets, those of wrong
+    cells, or of cells on their way, are moved as long as fewer cells are wrong, or as many but
+    with smaller rivers; then as many but with larger ones, for where errors meet they vanish.
+    What stays wrong runs to the last neighbour on its way that closes no circle.
+
+    Receivers are always neighbours, so no two links cross: the centres of a hexagonal lattice and
+    its links are a planar net.
+
+    Raises
+    ------
+    CoverageError
+        If no cell of the lattice lies on the window that was drained.
+    """
+    n = lattice.n_cells
+    outlines = outline_cells(drained.elevation, lattice)
+    n_columns = drained.direction.shape[1]
+    cell_at = np.full(drained.direction.shape, -1, dtype=np.int32)
+    ring_xy = np.full((n, 1, 2), -1.0)
+    if outlines is not None:
+        ring_xy = outlines.ring_xy - np.array([drained.window[2], drained.window[0]], np.float64)
+    upscale.cells_of_pixels(ring_xy, cell_at)
+    code = drained.direction.ravel()
+    step = pixel_steps(n_columns)
+    exits, begin, then = upscale.list_exits(cell_at.ravel(), code, step, n)
+    del cell_at
+    if not len(exits):
+        raise CoverageError(
+            f"no cell of the lattice lies on the ground that was drained of"
+            f" {drained.elevation.name!r}",
+            remedy="drain the part of the raster that the board covers",
+            window=drained.window,
+        )
+    area = drained.catchment_m2.ravel()[exits]
+    cell_of = np.repeat(np.arange(n, dtype=np.int32), np.diff(begin))
+    outlet, is_wrong, visit = _choose(lattice, begin, then, cell_of, area)
+    receiver, order = np.empty((2, n), dtype=np.int32)
+    side = np.empty(n, dtype=np.int8)
+    upscale.connect(
+        then, cell_of, outlet, lattice.neighbours, visit, is_wrong, receiver, side, order
+    )
+
+    has_ground = outlet >= 0
+    pixel = np.where(has_ground, exits[outlet], -1)
+    outlet_m2 = np.where(has_ground, area[outlet], 0.0)
+    own = outlet_m2.copy()  # what runs to the outlet and not through that of another cell
+    donor = np.flatnonzero(has_ground & ~is_wrong & (receiver != np.arange(n)))
+    np.subtract.at(own, receiver[donor], outlet_m2[donor])
+    catchment = np.maximum(own, 0.0)
+    flood.accumulate(order, receiver, catchment)
+
+    centre_xy = ring_xy.mean(axis=1)
+    total, length = np.zeros(n), np.zeros(n, dtype=np.int64)
+    large = donor[outlet_m2[donor] >= LARGE_CELLS * lattice.area_m2[donor]]
+    upscale.measure_displacement(
+        code, step, n_columns, exits, centre_xy, outlet, receiver, large, total, length
+    )
+    displacement = np.full(n, np.nan)
+    pitch = np.hypot(*(centre_xy[receiver[large]] - centre_xy[large]).T)
+    displacement[large] = total[large] / length[large] / pitch
+    return RoutingReport(
+        lattice=lattice,
+        receiver=receiver,
+        receiver_side=side,
+        order=order,
+        outlet_row=np.where(has_ground, pixel // n_columns + drained.window[0], -1),
+        outlet_column=np.where(has_ground, pixel % n_columns + drained.window[2], -1),
+        outlet_m2=outlet_m2,
+        catchment_m2=catchment,
+        is_wrong=is_wrong,
+        displacement_cells=displacement,
+    )
+
+
+def route(drained: Drainage, heights: Heights, *, threshold_m2: float) -> Watercourses:
+    """Draw the watercourses of the raster on the lattice.
+
+    Receivers are those of `carry`. A watercourse runs where the catchment, ground outside the
+    board included, reaches the threshold. A cell has at most three ports: tributaries beyond are
+    merged or dropped as `flow` does, the smallest first, and noted.
+
+    Parameters
+    ----------
+    drained
+        The raster under the board, from `drain`.
+    heights
+        Heights of the lattice, from `gather`.
+    threshold_m2
+        Least catchment of a watercourse, in square metres, above 0.
+
+    Returns
+    -------
+    Watercourses
+        Receivers are neighbours and never form a circle. `filled_m` is the mean height, raised
+        to that of the receiver where it was lower, so it never rises downstream.
+
+    Raises
+    ------
+    BriefError
+        If the threshold is not a finite number above 0.
+    CoverageError
+        If no cell of the lattice lies on the window that was drained.
+    """
+    if not 0.0 < threshold_m2 < math.inf:  # also catches NaN
+        raise BriefError(
+            f"threshold_m2 is {threshold_m2!r} m2; it must be a finite number above 0 m2",
+            remedy="give a positive threshold_m2",
+            name="threshold_m2",
+            value=threshold_m2,
+        )
+    lattice = heights.lattice
+    carried = carry(drained, lattice)
+    here = np.arange(lattice.n_cells)
+    receiver, side = carried.receiver.copy(), carried.receiver_side.copy()
+    catchment = carried.catchment_m2.copy()
+    own = catchment.copy()
+    runs_on = receiver != here
+    np.subtract.at(own, receiver[runs_on], catchment[runs_on])
+    is_sink = ~runs_on
+    is_wet = catchment >= threshold_m2 * (1.0 - _ROUNDING)
+    is_wet &= ~is_sink | (_inflows(receiver, is_wet) > 0)  # a lone cell joins nothing
+    notes = _mend(lattice, carried.order, receiver, side, catchment, is_wet)
+    if notes:
+        catchment = np.maximum(own, 0.0)
+        flood.accumulate(carried.order, receiver, catchment)
+
+    filled = heights.mean_m.copy()
+    for cell in carried.order[::-1]:
+        filled[cell] = max(filled[cell], filled[receiver[cell]])
+    outflow = np.where(is_wet, side, np.int8(-1))
+    cell = np.flatnonzero(outflow >= 0)
+    ports = np.zeros((lattice.n_cells, lattice.neighbours.shape[1]), dtype=np.bool_)
+    ports[cell, outflow[cell]] = True
+    ports[receiver[cell], lattice.back_sides[cell, outflow[cell]]] = True
+    n_inflows = np.minimum(_inflows(receiver, is_wet), MAX_INFLOWS)
+    kind = np.array([Kind.SPRING, Kind.REACH, Kind.CONFLUENCE], dtype=np.int8)[n_inflows]
+    kind[is_sink] = np.where(lattice.is_rim[is_sink], Kind.MOUTH, Kind.POOL)
+    kind[~is_wet] = Kind.DRY
+    return Watercourses(
+        heights=heights,
+        filled_m=filled,
+        receiver=receiver,
+        receiver_side=side,
+        order=carried.order,
+        catchment_m2=catchment,
+        is_watercourse=is_wet,
+        ports=ports,
+        outflow=outflow,
+        kind=kind,
+        notes=notes,
+    )
+
+
+def _choose(
+    lattice: Lattice,
+    begin: NDArray[np.int32],
+    then: NDArray[np.int32],
+    cell_of: NDArray[np.int32],
+    area: NDArray[np.float64],
+) -> tuple[NDArray[np.int32], NDArray[np.bool_], NDArray[np.int64]]:
+    """Choose the outlet of every cell; return them, which are wrong, and the cells by size."""
+    outlet = upscale.largest_exits(begin, area)
+    size = np.where(outlet >= 0, area[outlet], 0.0)
+    visit = np.argsort(-size, kind="stable")
+    is_wrong = np.zeros(lattice.n_cells, dtype=np.bool_)
+    before, source = upscale.list_sources(then)
+    for share, sign in _PASSES:
+        least = share * np.minimum(size, lattice.area_m2)
+        upscale.choose_outlets(
+            begin,
+            then,
+            before,
+            source,
+            cell_of,
+            area,
+            least,
+            sign * size,
+            lattice.neighbours,
+            visit,
+            _SWEEPS,
+            outlet,
+            is_wrong,
+        )
+    return outlet, is_wrong, visit
