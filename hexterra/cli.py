@@ -211,17 +211,15 @@ def _read_brief(path: str | None, settings: tuple[str, ...]) -> Brief:
     from hexterra.brief import Brief, read_brief
 
     brief = read_brief(path) if path else Brief()
-    for setting in settings:
-        try:
-            brief = brief.changed(tomllib.loads(setting))
-        except tomllib.TOMLDecodeError as error:
-            raise BriefError(
-                f"--set {setting} is not KEY=VALUE in TOML: {error}",
-                remedy="write numbers plainly and text in quotes, as in "
-                "--set 'board.facing=\"flats\"'",
-                setting=setting,
-            ) from error
-    return brief
+    try:
+        return brief.changed(tomllib.loads("\n".join(settings)))
+    except tomllib.TOMLDecodeError as error:
+        raise BriefError(
+            f"--set {' --set '.join(settings)} is not KEY=VALUE in TOML: {error}",
+            remedy="write numbers plainly, text in quotes, and each key once, as in"
+            " --set board.columns=12 --set 'board.facing=\"flats\"'",
+            settings=settings,
+        ) from error
 
 
 def _read(

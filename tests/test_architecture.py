@@ -18,7 +18,7 @@ LAYERS = (
     {"stages"},
     {"tables"},
     {"plan"},
-    {"outputs", "comparison", "verification"},
+    {"workshop", "outputs", "comparison", "verification"},
     {"notebook", "cli"},
 )
 RANK = {name: rank for rank, layer in enumerate(LAYERS) for name in layer}

@@ -1,0 +1,237 @@
+"""The command line as a user meets it: files, plain messages, exit codes, nothing half-written."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+import rasterio
+from affine import Affine
+from click.testing import CliRunner, Result
+
+from hexterra.brief import Brief, read_brief
+from hexterra.cli import main
+
+SAMPLE = Path(__file__).parent.parent / "sample_data" / "imbleth.tif"
+
+
+def run(*words: object) -> Result:
+    """Run `hexterra` with these words; a traceback fails the test."""
+    result = CliRunner().invoke(main, [str(word) for word in words], catch_exceptions=False)
+    assert "Traceback" not in result.output
+    return result
+
+
+def write_raster(path: Path, height: np.ndarray, *, unit: str = "m", **changes: object) -> Path:
+    """Write a GeoTIFF of 10 m pixels in UTM zone 31 N."""
+    profile: dict[str, object] = {
+        "driver": "GTiff",
+        "height": height.shape[0],
+        "width": height.shape[1],
+        "count": 1,
+        "dtype": height.dtype,
+        "crs": "EPSG:32631",
+        "transform": Affine(10.0, 0.0, 500_000.0, 0.0, -10.0, 5_000_000.0),
+    }
+    with rasterio.open(path, "w", **{**profile, **changes}) as dataset:
+        dataset.write(height, 1)
+        if unit:
+            dataset.units = (unit,)
+    return path
+
+
+@pytest.fixture(scope="module")
+def slope(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """4 x 3 km of ground that falls to the north-east."""
+    row, column = np.mgrid[0:300, 0:400]
+    height = (row - 0.5 * column + 300.0).astype(np.float32)
+    return write_raster(tmp_path_factory.mktemp("ground") / "slope.tif", height)
+
+
+def test_plan_writes_and_verifies(jacksboro_file: Path, tmp_path: Path) -> None:
+    """One word and a file are enough; the folder it makes verifies."""
+    out = tmp_path / "plan"
+    result = run("plan", jacksboro_file, "--out", out)
+    assert result.exit_code == 0, result.output
+    assert {path.name for path in out.iterdir()} == {
+        "tiles.csv", "schedule.csv", "plan.json", "cells.geojson", "surface.tif", "map.svg",
+        "map.png",
+    }  # fmt: skip
+    assert "Assumed:" in result.output
+    assert json.loads((out / "plan.json").read_text())["assumed"]
+    assert run("verify", out).exit_code == 0
+
+
+def test_the_sample_and_its_brief(tmp_path: Path) -> None:
+    """README's sample command works as printed."""
+    out = tmp_path / "imbleth-plan"
+    result = run("plan", SAMPLE, "--brief", SAMPLE.with_suffix(".toml"), "--out", out)
+    assert result.exit_code == 0, result.output
+    assert "Imbleth vale" in result.output
+    assert run("verify", out).exit_code == 0
+
+
+def test_verify_finds_a_changed_row(slope: Path, tmp_path: Path) -> None:
+    """A tile table that was edited by hand no longer agrees, and verify says where."""
+    out = tmp_path / "plan"
+    assert run("plan", slope, "--out", out, "--set", "board.columns=6").exit_code == 0
+    table = out / "tiles.csv"
+    lines = table.read_text().splitlines()
+    header = lines[0].split(",")
+    cells = lines[7].split(",")
+    level = header.index("level")
+    cells[level] = str(int(cells[level]) + 1)
+    table.write_text("\n".join([*lines[:7], ",".join(cells), *lines[8:]]) + "\n")
+    result = run("verify", out)
+    assert result.exit_code == 3
+    assert cells[0] in result.output
+
+
+def test_settings_lie_over_the_brief(slope: Path, tmp_path: Path) -> None:
+    """--set changes one key and leaves the others as the brief has them."""
+    brief = tmp_path / "brief.toml"
+    brief.write_text('title = "Slope"\n[board]\ncolumns = 5\nrows = 4\n')
+    out = tmp_path / "plan"
+    result = run("plan", slope, "--brief", brief, "--set", "board.columns=7", "--out", out)
+    assert result.exit_code == 0, result.output
+    board = json.loads((out / "plan.json").read_text())["board"]
+    assert (board["columns"], board["rows"]) == (7, 4)
+
+
+def test_inspect_speaks_plainly(slope: Path) -> None:
+    """Inspect names the size on the ground and proposes boards."""
+    result = run("inspect", slope)
+    assert result.exit_code == 0
+    assert "400 columns x 300 rows" in result.output
+    assert "4 km" in result.output
+    assert "1:" in result.output
+
+
+def test_brief_prints_or_writes_a_starter(tmp_path: Path) -> None:
+    """The starter brief asks for the defaults, printed or written."""
+    path = tmp_path / "brief.toml"
+    assert run("brief", "--out", path).exit_code == 0
+    assert read_brief(path) == Brief()
+    assert run("brief").output == path.read_text()
+
+
+def test_schemas_are_json() -> None:
+    """Both schemas are printed as JSON Schema objects."""
+    for what in ("brief", "plan"):
+        schema = json.loads(run("schema", what).output)
+        assert schema["type"] == "object"
+        assert schema["properties"]
+
+
+def test_invent_reproduces_the_sample(tmp_path: Path) -> None:
+    """README's command for the sample ground gives its heights in its place."""
+    out = tmp_path / "imbleth.tif"
+    assert run("invent", "--seed", 2, "--columns", 500, "--out", out).exit_code == 0
+    with rasterio.open(out) as made, rasterio.open(SAMPLE) as kept:
+        np.testing.assert_array_equal(made.read(1), kept.read(1))
+        assert (made.transform, made.crs, made.units) == (kept.transform, kept.crs, kept.units)
+
+
+def test_help_and_misspelling() -> None:
+    """Help is help; an unknown command is a usage error."""
+    assert run("--help").exit_code == 0
+    assert run("plans").exit_code == 2
+    assert run("plan").exit_code == 2
+
+
+FLAT = np.zeros((300, 400), dtype=np.float32)
+
+BAD_FILES = {
+    "missing": (None, 11, "no file"),
+    "not a raster": ("text", 12, "no raster"),
+    "folder": ("folder", 12, "folder"),
+    "no crs": ({"crs": None}, 13, "--crs"),
+    "metres as degrees": ({"crs": "EPSG:4326"}, 13, "degrees"),
+    "no unit": ({"unit": ""}, 14, "--vertical-unit"),
+    "all nodata": ({"nodata": 0.0}, 15, "void"),
+    "all NaN": ({"height": np.full_like(FLAT, np.nan)}, 15, "void"),
+    "all infinite": ({"height": np.full_like(FLAT, np.inf)}, 15, "void"),
+    "one pixel": ({"height": FLAT[:1, :1]}, 15, "1 x 1"),
+}
+
+
+@pytest.mark.parametrize("case", BAD_FILES)
+def test_bad_files(case: str, tmp_path: Path) -> None:
+    """A file that cannot be used ends with its own exit code, a remedy, and no output folder."""
+    what, code, said = BAD_FILES[case]
+    path = tmp_path / "bad.tif"
+    if what == "text":
+        path.write_text("no heights here")
+    elif what == "folder":
+        path.mkdir()
+    elif isinstance(what, dict):
+        changes = dict(what)
+        height = changes.pop("height", FLAT)
+        write_raster(path, height, **changes)
+    result = run("plan", path, "--out", tmp_path / "plan")
+    assert result.exit_code == code, result.output
+    assert said in result.output
+    assert "To fix it:" in result.output
+    assert not (tmp_path / "plan").exists()
+
+
+@pytest.mark.parametrize(
+    ("setting", "code", "said"),
+    [
+        ("board.rows=0", 20, "at least 2"),
+        ("board.across_flats_mm=-5", 20, "at least 5"),
+        ("board.columns=1000000000", 20, "at most 20000"),
+        ("board.colums=5", 20, "'columns'"),
+        ("board.columns", 20, "KEY=VALUE"),
+        ("heights.step_mm=0", 20, "at least 0.5"),
+        ("board.scale=200000", 17, "50%"),
+        ("catalogue='absent.toml'", 11, "absent.toml"),
+        ("stock.spacer_mm=[40]", 32, "40"),
+    ],
+)
+def test_bad_briefs(setting: str, code: int, said: str, slope: Path, tmp_path: Path) -> None:
+    """A brief that cannot be met ends with its own exit code, and no output folder."""
+    result = run("plan", slope, "--set", setting, "--out", tmp_path / "plan")
+    assert result.exit_code == code, result.output
+    assert said in result.output
+    assert not (tmp_path / "plan").exists()
+
+
+def test_absurd_boards_are_refused_before_anything_is_made(slope: Path, tmp_path: Path) -> None:
+    """400 million cells are refused by their number."""
+    big = ("--set", "board.columns=20000", "--set", "board.rows=20000")
+    result = run("plan", slope, *big, "--out", tmp_path / "plan")
+    assert result.exit_code == 18
+    assert "400,000,000" in result.output
+
+
+def test_a_board_off_the_raster(slope: Path, tmp_path: Path) -> None:
+    """A board placed elsewhere is told so."""
+    away = ("--set", "board.lon_deg=100", "--set", "board.lat_deg=10", "--set", "board.scale=1000")
+    result = run("plan", slope, *away, "--out", tmp_path / "plan")
+    assert result.exit_code == 17
+    assert "off" in result.output
+
+
+def test_unwritable_output(slope: Path, tmp_path: Path) -> None:
+    """An output that is a file, or a folder of other things, is left as it is."""
+    file = tmp_path / "file"
+    file.write_text("mine")
+    full = tmp_path / "full"
+    full.mkdir()
+    (full / "mine.txt").write_text("mine")
+    for out in (file, full, "/proc/hexterra/plan"):
+        result = run("plan", slope, "--out", out, "--set", "board.columns=4")
+        assert result.exit_code == 40, result.output
+    assert file.read_text() == "mine"
+    assert [path.name for path in full.iterdir()] == ["mine.txt"]
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["file", "full"]
+
+
+def test_verify_of_no_plan(tmp_path: Path) -> None:
+    """A folder without a plan is refused by name."""
+    result = run("verify", tmp_path)
+    assert result.exit_code == 22
+    assert "tiles.csv" in result.output
