@@ -58,7 +58,7 @@ FILES = sorted(path for path in PACKAGE.rglob("*.py") if path.name != "__init__.
 
 def test_every_module_has_a_layer() -> None:
     """A new module must be given its place before it can be imported by others."""
-    assert {_part(path) for path in FILES} == set(RANK)
+    assert {_part(path) for path in FILES} <= set(RANK)
 
 
 def test_imports_point_one_way() -> None:
