@@ -1,0 +1,198 @@
+"""Choices -> a lower bound on any board, and good boards: the driver of the message kernels.
+
+`refine` sweeps until cost and bound are near enough to each other; what its sweeps rule out need
+not be looked at by the exact search.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
+
+from hexterra.kernels import messages as kernels
+from hexterra.kernels.labels import TOO_MUCH
+from hexterra.kernels.moves import improve
+from hexterra.lattice.hexagon import N_SIDES
+from hexterra.stages.choices import Choices
+
+#: Rounds of local moves; most boards need fewer than ten.
+MOST_ROUNDS: Final = 50
+#: Relative error of one cell's or side's part of a bound: a few thousand roundings.
+_ROUNDING: Final = 1e-12
+
+
+class Search:
+    """The best board found so far among choices, and the greatest bound; both only get better.
+
+    Parameters
+    ----------
+    choices
+        Tiles and prices; n is the number of cells.
+    owned, new_price
+        Pieces owned of each kind, (n_kinds,) int64, and what each tile costs beyond them.
+    """
+
+    def __init__(
+        self,
+        choices: Choices,
+        owned: NDArray[np.int64] | None = None,
+        new_price: float = 0.0,
+    ) -> None:
+        lattice = choices.tiles.lattice
+        settings = choices.settings
+        self.choices = choices
+        self.owned = np.zeros(len(settings.kinds), np.int64) if owned is None else owned
+        self.new_price = new_price
+        self.corners = np.array(choices.tiles.corners)
+        self.cost = self.price(self.corners)
+        self.proposed = self.corners
+        self.bound = -np.inf
+        self.last_bound = -np.inf  # of the sweep before, with the same prices
+        self._cheapest = np.minimum.reduceat(choices.price, choices.first[:-1])
+        water = choices.tiles.legal.water
+        self._order = np.arange(lattice.n_cells, dtype=np.int32)
+        if water is not None:
+            upward = water.order[::-1]
+            is_wet = water.is_watercourse
+            self._order = np.concatenate([upward[is_wet[upward]], self._order[~is_wet]])
+        # What the message kernels work on.
+        self._max_rise = int(settings.rises.max())
+        self.width = width = 2 * self._max_rise + 1
+        climb = np.roll(settings.rises, -1, axis=1) - settings.rises
+        self._codes = (settings.rises * width + climb + self._max_rise).astype(np.int32)
+        self._n_heights = (choices.n_bases + self._max_rise).astype(np.int32)
+        self._start = np.zeros(lattice.n_cells + 1, dtype=np.int64)
+        np.cumsum(self._n_heights.astype(np.int64) * width * N_SIDES, out=self._start[1:])
+        self._message = np.zeros(self._start[-1])
+        ahead = lattice.neighbours > np.arange(lattice.n_cells)[:, None]
+        n_ahead = ahead.sum(axis=1)
+        n_behind = (lattice.neighbours >= 0).sum(axis=1) - n_ahead
+        self._share = 1.0 / np.maximum(1, np.maximum(n_ahead, n_behind))
+        self.n_left = (choices.n_bases * choices.n_rows).astype(np.int32)
+        number = np.arange(len(choices.price)) - np.repeat(choices.first[:-1], self.n_left)
+        self.row = (number % choices.n_rows).astype(np.int16)
+        self.offset = (number // choices.n_rows * width).astype(np.int32)
+        self.labels_price = choices.price.copy()
+        self.kind_price = np.zeros(len(settings.kinds))
+
+    def price(self, corners: NDArray[np.int32]) -> float:
+        """Return what a board costs, pieces that are not owned included."""
+        total = self.choices.price_board(corners)
+        if self.new_price > 0.0 and total < TOO_MUCH:
+            total += self.new_price * int(np.maximum(self.n_used(corners) - self.owned, 0).sum())
+        return total
+
+    def n_used(self, corners: NDArray[np.int32]) -> NDArray[np.int64]:
+        """Count the tiles of each kind on a board, (n_kinds,) int64."""
+        settings = self.choices.settings
+        row = self.choices.labels(corners) % self.choices.n_rows
+        kind = settings.kind_of[settings.setting, row]
+        return np.bincount(kind, minlength=len(settings.kinds)).astype(np.int64)
+
+    def offer(self, corners: NDArray[np.int32]) -> None:
+        """Better a board by local moves, and take from it what betters the best so far."""
+        choices, settings = self.choices, self.choices.settings
+        corners = np.array(corners)
+        held = choices.labels(corners)
+        if (held < 0).any() or (choices.top_prices(corners) >= TOO_MUCH).any():
+            return
+        improve(
+            MOST_ROUNDS, *choices.sides, choices.lowest, choices.first, choices.price,
+            self._cheapest, settings.rises, choices.row_of_code, settings.setting,
+            settings.kind_of, self.owned, self.new_price, self.n_used(corners), held, corners,
+        )  # fmt: skip
+        for board in (corners, self._patched(corners)):
+            cost = self.price(board)
+            if cost < self.cost:
+                self.cost, self.corners = cost, board
+
+    def _patched(self, corners: NDArray[np.int32]) -> NDArray[np.int32]:
+        """Return the best board with those patches of another that make it cheaper.
+
+        A patch is a connected set of cells whose tiles differ; what it saves depends on no other.
+        """
+        lattice = self.choices.tiles.lattice
+        n = lattice.n_cells
+        differs = (corners != self.corners).any(axis=1)
+        cell, side = lattice.seams.T
+        other = lattice.neighbours[cell, side]
+        joined = differs[cell] & differs[other]
+        link = (np.ones(np.count_nonzero(joined), np.int8), (cell[joined], other[joined]))
+        _, patch = connected_components(coo_array(link, shape=(n, n)), directed=False)
+        choices = self.choices
+        dearer = choices.top_prices(corners) - choices.top_prices(self.corners)
+        more = np.bincount(patch, weights=dearer)
+        dearer = choices.face_prices(corners) - choices.face_prices(self.corners)
+        owner = np.where(differs[cell], patch[cell], patch[other])
+        more += np.bincount(owner, weights=dearer, minlength=len(more))
+        takes = differs & (more < 0.0)[patch]
+        return np.where(takes[:, None], corners, self.corners)
+
+    def sweep(self, is_up: bool) -> None:
+        """Pass messages once, raise the bound, and drop labels that no better board has."""
+        choices = self.choices
+        # A label is out only if it is worse by more than any rounding.
+        slack = min(TOO_MUCH / 2, self.cost - self.last_bound + self._margin())
+        proven = kernels.sweep(
+            int(is_up), slack, *choices.sides, self._share, self._codes, self._max_rise,
+            choices.lowest, self._n_heights, choices.first, self.n_left, self.labels_price,
+            self.row, self.offset, self._start, self._message,
+        )  # fmt: skip
+        # A board's pieces cost no less than this much each, less that much for all those owned.
+        proven -= float(self.kind_price @ self.owned)
+        self.last_bound = proven - self._margin()
+        self.prove(self.last_bound)
+
+    def prove(self, bound: float) -> None:
+        """Take note of a bound. By rounding it may exceed the best cost, which is a bound then."""
+        self.bound = max(self.bound, min(bound, self.cost))
+
+    def press(self, per_step: NDArray[np.float64]) -> None:
+        """Start the messages anew with a pressure on each side, (n, 6) in price per step of height.
+
+        Any messages prove a bound; pressures close to what the best board exerts on its water
+        prove a good one from the beginning.
+        """
+        self._message[:] = 0.0
+        self.last_bound = -np.inf
+        climb = np.arange(self.width) - self._max_rise
+        for cell, side in np.argwhere(per_step != 0.0).tolist():
+            height = np.arange(self._n_heights[cell])[:, None] + 0.5 * climb
+            begin = self._start[cell] + side * height.size
+            self._message[begin : begin + height.size] = (per_step[cell, side] * height).ravel()
+
+    def charge(self, kind_price: NDArray[np.float64]) -> None:
+        """Charge every tile of each kind so much, (n_kinds,), instead of what pieces cost."""
+        choices, settings = self.choices, self.choices.settings
+        more = (kind_price - self.kind_price)[settings.kind_of]
+        n_labels = np.diff(choices.first)
+        cell_setting = np.repeat(settings.setting, n_labels)
+        self.labels_price += more[cell_setting, self.row]
+        self.kind_price = kind_price
+        self.last_bound = -np.inf
+
+    def propose(self) -> None:
+        """Offer the board that the messages suggest.
+
+        Water is chosen first, from its end upward: what it hears from upstream then rules out
+        every tile from which it could not run on.
+        """
+        choices = self.choices
+        corners = np.empty_like(self.corners)
+        kernels.choose(
+            self._order, *choices.sides, choices.settings.rises, self._codes, self.width,
+            choices.lowest, self._n_heights, choices.first, self.n_left, self.labels_price,
+            self.row, self.offset, self._start, self._message, corners,
+        )  # fmt: skip
+        self.proposed = corners
+        self.offer(corners)
+
+    def _margin(self) -> float:
+        """Return how far rounding may carry a bound."""
+        told = self._message
+        greatest = float(np.max(told, initial=0.0, where=told < TOO_MUCH))
+        return _ROUNDING * (N_SIDES + 1) * len(self.n_left) * (greatest + 1.0)

@@ -1,0 +1,83 @@
+"""Owned pieces: what each kind of tile should cost so that the stock is used, and what is left.
+
+Part of `refine`. A tile beyond those owned costs ``Prices.new_piece``; it is the board as a whole
+that pays, not one cell. For the bound, each kind is charged a price between 0 and that on every
+tile instead, and the owned ones are credited with it: for any such prices no board costs less.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from hexterra.stages.bounding import Search
+from hexterra.stages.settings import TileKind
+from hexterra.values import Value
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class StockUse(Value):
+    """What becomes of the owned pieces: kinds of tile and how many of each.
+
+    Parameters
+    ----------
+    used
+        Owned and on the board.
+    to_cut
+        On the board and not owned.
+    unused
+        Owned and not on the board.
+    """
+
+    used: tuple[tuple[TileKind, int], ...]
+    to_cut: tuple[tuple[TileKind, int], ...]
+    unused: tuple[tuple[TileKind, int], ...]
+
+    @property
+    def n_to_cut(self) -> int:
+        """How many tiles are still to be cut."""
+        return sum(count for _, count in self.to_cut)
+
+
+def count_owned(kinds: tuple[TileKind, ...], stock: Mapping[TileKind, int]) -> NDArray[np.int64]:
+    """Return how many pieces of each kind are owned, (n_kinds,) int64."""
+    return np.array([stock.get(kind, 0) for kind in kinds], dtype=np.int64)
+
+
+def use_of(search: Search, stock: Mapping[TileKind, int]) -> StockUse:
+    """Compare the best board of a search with a stock."""
+    kinds = search.choices.settings.kinds
+    needed = {
+        kind: count
+        for kind, count in zip(kinds, search.n_used(search.corners).tolist(), strict=True)
+        if count
+    }
+    rows = [(kind, needed.get(kind, 0), stock.get(kind, 0)) for kind in sorted({*needed, *stock})]
+    return StockUse(
+        used=tuple((kind, min(n, m)) for kind, n, m in rows if min(n, m) > 0),
+        to_cut=tuple((kind, n - m) for kind, n, m in rows if n > m),
+        unused=tuple((kind, m - n) for kind, n, m in rows if m > n),
+    )
+
+
+def start_prices(search: Search) -> None:
+    """Charge kinds that the best board so far has too many of, or that are not owned at all."""
+    excess = search.n_used(search.corners) > search.owned
+    search.charge(np.where(excess | (search.owned == 0), search.new_price, 0.0))
+
+
+def adjust_prices(search: Search, number: int) -> None:
+    """Charge more for kinds of which the last proposed board has too many, and less for others.
+
+    A subgradient step, shorter each time: `number` counts them from 1.
+    """
+    if search.new_price == 0.0:
+        return
+    used = search.n_used(search.proposed)
+    share = np.clip((used - search.owned) / np.maximum(search.owned, 1), -1.0, 1.0)
+    price = search.kind_price + search.new_price * 0.5 / np.sqrt(number) * share
+    price = np.clip(price, 0.0, search.new_price)
+    search.charge(np.where(search.owned == 0, search.new_price, price))

@@ -1,0 +1,86 @@
+"""What a good board is worth: the prices that `refine` weighs against each other.
+
+All prices are in one unit: 1 is what a whole tile costs whose top is one step off the ground.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, fields
+from types import MappingProxyType
+from typing import Final
+
+from hexterra.errors import BriefError
+from hexterra.values import Value
+
+#: More than any price may be: what is forbidden costs this, once for each time.
+FORBIDDEN: Final = 1e5
+MOST: Final = 100.0
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Prices(Value):
+    """What each fault of a board costs, 0 to 100 each.
+
+    Parameters
+    ----------
+    mean_height
+        Per tile and step that the mean of its top is off the ground's.
+    corner_heights
+        Per tile and step that its six corners are off the ground's, on average. Corners that the
+        board's edge cuts away do not count.
+    sloping
+        Per tile all of whose top slopes, where figures slide; less in proportion. A top that rises
+        two steps counts twice.
+    cutting
+        Per pass of the wire over a top, or per unit of `effort`.
+    sloping_port
+        Per side by which water crosses a tile with corners unlike in height.
+    sunk_in_slope
+        Per tile where a watercourse has to be cut into a slope.
+    step_face, step_face_rise
+        Per side where two tops do not meet, and per step that they differ there on average.
+    marked_cliff
+        What share of both is charged on cliffs that are marked, 0 to 1.
+    new_piece
+        Per tile that has to be cut because no piece of its kind is left in stock, or that one
+        board more than the others of a campaign asks for.
+    effort
+        Pattern names and the effort of cutting each, where it is not the number of passes.
+    """
+
+    mean_height: float = 1.0
+    corner_heights: float = 1.0
+    sloping: float = 0.25
+    cutting: float = 0.05
+    sloping_port: float = 0.5
+    sunk_in_slope: float = 0.1
+    step_face: float = 3.0
+    step_face_rise: float = 1.0
+    marked_cliff: float = 0.0
+    new_piece: float = 1.0
+    effort: tuple[tuple[str, float], ...] = ()
+
+    def __post_init__(self) -> None:
+        named = [(f.name, getattr(self, f.name)) for f in fields(self) if f.name != "effort"]
+        named += [(f"effort of {name!r}", minutes) for name, minutes in self.effort]
+        for name, price in named:
+            most = 1.0 if name == "marked_cliff" else MOST
+            if not (math.isfinite(price) and 0.0 <= price <= most):
+                raise BriefError(
+                    f"the price {name} is {price!r}; it must be from 0 to {most:g}",
+                    remedy="choose a price in that range; 1 is what a tile one step off costs",
+                    key=name,
+                    value=price,
+                )
+
+
+#: Prices that are enough to start with, by what they are for.
+PRESETS: Final[Mapping[str, Prices]] = MappingProxyType(
+    {
+        "truest ground": Prices(),
+        "fewest different pieces": Prices(sloping=0.25, cutting=0.4, sunk_in_slope=0.3),
+        "most standing room": Prices(corner_heights=0.5, sloping=1.0),
+    }
+)

@@ -1,0 +1,299 @@
+"""What tells cells apart but for their ground: water, cut edges, steepness; and tops in each.
+
+`choices` prices tiles with it: all that depends on a top and its surroundings alone is worked out
+once per *setting*, of which a board has few, and not once per cell.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from hexterra.catalogue import Catalogue
+from hexterra.catalogue.catalogue import WATER
+from hexterra.catalogue.solids import facet_planes, facets
+from hexterra.errors import CatalogueError
+from hexterra.kernels.labels import NEVER
+from hexterra.lattice import Board
+from hexterra.lattice.hexagon import (
+    CORNER0_DEG,
+    N_SIDES,
+    Facing,
+    area,
+    corner_offsets,
+    part_name,
+)
+from hexterra.stages.fit import Tiles
+from hexterra.stages.legalise import LegalLevels
+from hexterra.stages.prices import Prices
+from hexterra.values import Value, readonly
+
+#: Gradient of the strip of a gentle bank, in steps per distance across flats.
+GENTLE = 2.0
+
+
+class TileKind(NamedTuple):
+    """What tells one tile to cut from others; the fields are those of a schedule's `Piece`."""
+
+    pattern: str
+    part: str
+    hand: str
+    turn: int
+    crossing: str
+    ports: tuple[int, ...]
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Settings(Value):
+    """The rows (oriented patterns) that may be used, and what they cost in k settings.
+
+    Parameters
+    ----------
+    catalogue
+        Where the rows come from.
+    pattern, turn
+        What each row is, (R,) int16 and int8.
+    rises, mean_rise
+        Its six rises, (R, 6) int32, and their mean over the top, (R,) float64, in steps.
+    setting
+        Setting of each cell, (n,) int32.
+    terms
+        Name of each price, and what the rows cost by it in each setting, (k, R) float64.
+    is_allowed
+        Whether a row may be used in a setting, (k, R) bool.
+    kinds
+        All kinds of tile that rows make in the settings.
+    kind_of
+        Their numbers, (k, R) int32.
+    """
+
+    catalogue: Catalogue
+    pattern: NDArray[np.int16]
+    turn: NDArray[np.int8]
+    rises: NDArray[np.int32]
+    mean_rise: NDArray[np.float64]
+    setting: NDArray[np.int32]
+    terms: tuple[tuple[str, NDArray[np.float64]], ...]
+    is_allowed: NDArray[np.bool_]
+    kinds: tuple[TileKind, ...]
+    kind_of: NDArray[np.int32]
+
+    def __post_init__(self) -> None:
+        n_rows, n_settings = len(self.rises), len(self.is_allowed)
+        for name, dtype, shape in (
+            ("pattern", np.int16, (n_rows,)),
+            ("turn", np.int8, (n_rows,)),
+            ("rises", np.int32, (n_rows, N_SIDES)),
+            ("mean_rise", np.float64, (n_rows,)),
+            ("setting", np.int32, (None,)),
+            ("is_allowed", np.bool_, (n_settings, n_rows)),
+            ("kind_of", np.int32, (n_settings, n_rows)),
+        ):
+            held = readonly(getattr(self, name), dtype=dtype, shape=shape, name=name)
+            object.__setattr__(self, name, held)
+        shape = (n_settings, n_rows)
+        terms = tuple(
+            (name, readonly(term, dtype=np.float64, shape=shape, name=name))
+            for name, term in self.terms
+        )
+        object.__setattr__(self, "terms", terms)
+
+    @property
+    def shape_price(self) -> NDArray[np.float64]:
+        """What rows cost in each setting in all, (k, R) float64; `NEVER` if not allowed."""
+        total = np.sum([term for _, term in self.terms], axis=0)
+        return np.where(self.is_allowed, total, NEVER)
+
+
+def settle(tiles: Tiles, prices: Prices, catalogue: Catalogue) -> Settings:
+    """Find the settings of a board and price the tops of a catalogue in them.
+
+    Parameters
+    ----------
+    tiles
+        The board; its water, cliffs and ramp limits count, and its own steep tops stay allowed.
+    prices
+        What faults cost.
+    catalogue
+        What can be cut.
+
+    Raises
+    ------
+    CatalogueError
+        If the catalogue lacks a crossing that the water needs.
+    """
+    lattice, legal, water = tiles.lattice, tiles.legal, tiles.legal.water
+    n = lattice.n_cells
+    oriented = catalogue.oriented
+    is_open = (lattice.neighbours >= 0) & ~legal.cliff
+    may_be_steep = ((legal.limit > 1) & is_open).any(axis=1)
+    may_be_steep |= (tiles.corners - tiles.level[:, None]).max(axis=1, initial=0) > 1
+    if not may_be_steep.any():
+        oriented = oriented[oriented[:, 2:].max(axis=1) < 2]
+    features = np.zeros((n, N_SIDES + 6), dtype=np.int64)
+    features[:, N_SIDES + 1] = -1
+    if water is not None:
+        features[:, :N_SIDES] = water.ports
+        features[:, N_SIDES] = find_crossings(legal, catalogue)[0] + 1
+        features[:, N_SIDES + 1] = water.outflow
+    if isinstance(lattice, Board):
+        features[:, N_SIDES + 2 : N_SIDES + 4] = lattice.kept
+    features[:, N_SIDES + 4] = may_be_steep
+    features[:, N_SIDES + 5] = lattice.corner_of[:, 0] == lattice.corner_of[:, -1]
+    code = np.zeros(n, dtype=np.int64)
+    for column in features.T:
+        code = code * 128 + column + 1 if column.max() > 1 else code * 4 + column + 1
+    _, at, setting = np.unique(code, return_index=True, return_inverse=True)
+    distinct = features[at]
+
+    rises = oriented[:, 2:]
+    terms, is_allowed = _price_rows(distinct, oriented, prices, catalogue)
+    facing: Facing = lattice.facing if isinstance(lattice, Board) else "points"
+    kinds, kind_of = _name_kinds(distinct, oriented, catalogue, facing)
+    return Settings(
+        catalogue=catalogue,
+        pattern=oriented[:, 0].astype(np.int16),
+        turn=oriented[:, 1].astype(np.int8),
+        rises=rises,
+        mean_rise=catalogue.mean_rise[oriented[:, 0]],
+        setting=setting.ravel().astype(np.int32),
+        terms=terms,
+        is_allowed=is_allowed,
+        kinds=kinds,
+        kind_of=kind_of,
+    )
+
+
+def find_crossings(
+    legal: LegalLevels, catalogue: Catalogue
+) -> tuple[NDArray[np.int16], NDArray[np.int8]]:
+    """Find the crossing and turn of every cell with water; -1 and 0 elsewhere.
+
+    Raises
+    ------
+    CatalogueError
+        If the catalogue lacks one.
+    """
+    water, n = legal.water, legal.levels.heights.lattice.n_cells
+    if water is None:
+        return np.full(n, -1, dtype=np.int16), np.zeros(n, dtype=np.int8)
+    crossing, turn = catalogue.find_crossings(water.kind, water.ports)
+    missing = np.flatnonzero((crossing < 0) & (water.kind != 0))
+    if len(missing):
+        cell = int(missing[0])
+        sides = " ".join(str(side) for side in np.flatnonzero(water.ports[cell]))
+        name = WATER[water.kind[cell]]
+        raise CatalogueError(
+            f"the catalogue has no {name} that joins the sides {sides!r}, which {len(missing)}"
+            f" cells would need, {legal.levels.heights.lattice.labels[cell]} first",
+            remedy=f'add a crossing with water = "{name}" and ports = ["{sides}"]',
+            cell=cell,
+            water=name,
+            ports=sides,
+        )
+    return crossing, turn
+
+
+def _price_rows(
+    settings: NDArray[np.int64],
+    oriented: NDArray[np.int32],
+    prices: Prices,
+    catalogue: Catalogue,
+) -> tuple[tuple[tuple[str, NDArray[np.float64]], ...], NDArray[np.bool_]]:
+    """Return the terms of `Settings`, and what is allowed."""
+    rises = oriented[:, 2:]
+    ports = settings[:, :N_SIDES] > 0
+    is_wet = settings[:, N_SIDES] > 0
+    outflow = settings[:, N_SIDES + 1]
+    steepness = np.array([_steepness(p.rises) for p in catalogue.patterns])[oriented[:, 0]]
+    effort_of = dict(prices.effort)
+    effort = np.array([effort_of.get(p.name, _n_passes(p.rises)) for p in catalogue.patterns])
+    is_uneven = rises != np.roll(rises, -1, axis=1)
+    n_uneven = ports.astype(np.int64) @ is_uneven.T.astype(np.int64)
+    is_sloped = rises.max(axis=1) > 0
+    every = np.ones((len(settings), 1))
+    terms = (
+        ("sloping", prices.sloping * every * steepness),
+        ("cutting", prices.cutting * every * effort[oriented[:, 0]]),
+        (
+            "crossing",
+            prices.sloping_port * n_uneven + prices.sunk_in_slope * is_wet[:, None] * is_sloped,
+        ),
+    )
+    is_allowed = np.ones((len(settings), len(rises)), dtype=bool)
+    # Water leaves at the lowest corner, so no port is below it.
+    leaves_low = (rises == 0) & (np.roll(rises, -1, axis=1) == 0)
+    has_outflow = outflow >= 0
+    is_allowed[has_outflow] &= leaves_low.T[outflow[has_outflow]]
+    may_be_steep, is_pentagon = settings[:, N_SIDES + 4] > 0, settings[:, N_SIDES + 5] > 0
+    is_allowed &= may_be_steep[:, None] | (rises.max(axis=1) < 2)
+    is_allowed &= ~is_pentagon[:, None] | (rises[:, 0] == rises[:, -1])
+    return terms, is_allowed
+
+
+def _steepness(rises: tuple[int, ...]) -> float:
+    """Mean gradient over a top, where that of a gentle bank's strip counts 1."""
+    corner = corner_offsets(1.0, "flats")
+    total = 0.0
+    for facet, (slope_x, slope_y, _) in zip(facets(rises), facet_planes(rises, 0.0), strict=True):
+        x, y = corner[list(facet)].T
+        twice_area = float(np.sum(x * np.roll(y, -1) - y * np.roll(x, -1)))
+        total += 0.5 * twice_area * math.hypot(slope_x, slope_y)
+    return total / area(1.0) / GENTLE
+
+
+def _n_passes(rises: tuple[int, ...]) -> float:
+    """How often the wire passes over a top: once per facet that slopes."""
+    slopes = facet_planes(rises, 0.0)[:, :2]
+    return float(np.sum(np.abs(slopes).max(axis=1) > 1e-9))
+
+
+def _name_kinds(
+    settings: NDArray[np.int64],
+    oriented: NDArray[np.int32],
+    catalogue: Catalogue,
+    facing: Facing,
+) -> tuple[tuple[TileKind, ...], NDArray[np.int32]]:
+    """Return the kinds of tile that rows make in settings, and the number of each."""
+    kind_of = np.empty((len(settings), len(oriented)), dtype=np.int32)
+    number: dict[TileKind, int] = {}
+    for k, features in enumerate(settings.tolist()):
+        ports = tuple(s for s in range(N_SIDES) if features[s])
+        crossing_number = features[N_SIDES] - 1
+        crossing = catalogue.crossings[crossing_number].name if crossing_number >= 0 else ""
+        part, hand, origin = cut_of(facing, features[N_SIDES + 2], features[N_SIDES + 3])
+        for row, (pattern_number, turn) in enumerate(oriented[:, :2].tolist()):
+            pattern = catalogue.patterns[pattern_number]
+            # A whole tile is numbered from its pattern; among turns that look alike, from that
+            # in which its ports read lowest.
+            frames = range(turn, N_SIDES, pattern.period) if part == "whole" else (origin,)
+            read = min(tuple(sorted((s - f) % N_SIDES for s in ports)) for f in frames)
+            turn_in_piece = 0 if part == "whole" else (turn - origin) % pattern.period
+            kind = TileKind(pattern.name, part, hand, turn_in_piece, crossing, read)
+            kind_of[k, row] = number.setdefault(kind, len(number))
+    return tuple(number), kind_of
+
+
+def cut_of(facing: Facing, kept_x: int, kept_y: int) -> tuple[str, str, int]:
+    """Return part, hand and origin of a cell of which the board keeps this half or quarter.
+
+    As a schedule numbers them: side 0 of a corner-cut half and corner 0 of a side-cut half are
+    the middle ones; the cut of a quarter runs through corner 0, and its hand is that of the longer
+    cut edge, seen from the right angle.
+    """
+    part = part_name(facing, kept_x, kept_y)
+    if part == "whole":
+        return part, "", 0
+    first_deg = round(CORNER0_DEG[facing])
+    if part != "quarter":
+        angle_deg = round(math.degrees(math.atan2(kept_y, kept_x)))
+        return part, "", (angle_deg - first_deg) // 60 % N_SIDES
+    bounds = (90 - 90 * kept_x, 180 - 90 * kept_y)  # along x and y, seen from the right angle
+    to_corner = next(deg for deg in bounds if (deg - first_deg) % 60 == 0)
+    to_side = next(deg for deg in bounds if deg != to_corner)
+    hand = "left" if (to_corner - to_side) % 360 == 90 else "right"
+    return part, hand, (to_corner - first_deg) // 60 % N_SIDES

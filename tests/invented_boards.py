@@ -1,0 +1,68 @@
+"""Fitted boards over invented ground, for the tests that refine them."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from hexterra.catalogue import Catalogue, Pattern
+from hexterra.lattice import Board
+from hexterra.stages.cliffs import mark_cliffs
+from hexterra.stages.fit import Tiles, fit
+from hexterra.stages.flow import flow
+from hexterra.stages.gather import Heights
+from hexterra.stages.legalise import legalise
+from hexterra.stages.quantise import quantise
+
+METRES_PER_STEP = 10.0
+#: What a maker with two guides can cut.
+SMALL = Catalogue(
+    (
+        Pattern("flat", (0, 0, 0, 0, 0, 0)),
+        Pattern("bank", (1, 1, 0, 0, 0, 0)),
+        Pattern("shoulder", (1, 1, 1, 1, 0, 0)),
+    ),
+    Catalogue.default().crossings,
+)
+
+
+def hills(seed: int, points_mm: np.ndarray, n_waves: int, relief_steps: float) -> np.ndarray:
+    """Height of invented hills at points on the bench, in metres: waves of falling size."""
+    random = np.random.default_rng(seed)
+    height = np.zeros(len(points_mm))
+    for k in range(1, n_waves + 1):
+        direction = random.uniform(0.0, 2.0 * np.pi)
+        along = points_mm @ (np.cos(direction), np.sin(direction))
+        height += np.sin(along * k / 300.0 + random.uniform(0.0, 2.0 * np.pi)) / k
+    return METRES_PER_STEP * relief_steps * (height + 2.0) / 4.0
+
+
+def invented_board(
+    seed: int,
+    columns: int = 8,
+    rows: int = 8,
+    *,
+    is_rough: bool = False,
+    water: bool = True,
+    cliff_steps: float | None = None,
+    ramp_limit: int = 1,
+    pins: Any = (),
+    catalogue: Catalogue | None = None,
+    facing: Any = "points",
+    edges: Any = "straight",
+    only: np.ndarray | None = None,
+) -> Tiles:
+    """Fit a board of hills, 4 steps high or, where rough, 12."""
+    board = Board(columns, rows, 100.0, facing, edges, 2500.0, 9.0, 46.0)
+    if only is not None:
+        board = board.only(only)
+    shape = (12, 12.0) if is_rough else (3, 4.0)
+    mean_m, corner_m = (hills(seed, p, *shape) for p in (board.centre_mm, board.corner_mm))
+    n = board.n_cells
+    heights = Heights(board, mean_m, mean_m, mean_m, (), np.empty((n, 0)), np.ones(n), corner_m)
+    levels = quantise(heights, metres_per_step=METRES_PER_STEP)
+    courses = flow(heights, threshold_m2=6.0 * float(board.area_m2[0])) if water else None
+    cliffs = None if cliff_steps is None else mark_cliffs(levels, rise_steps=cliff_steps)
+    legal = legalise(levels, water=courses, cliffs=cliffs, ramp_limit=ramp_limit, pins=pins)
+    return fit(legal, catalogue or Catalogue.default())
