@@ -122,11 +122,11 @@ def pixels_in(elevation: Elevation, window: Window, length_m: float) -> tuple[in
     return math.ceil(length_m / across), math.ceil(length_m / along)
 
 
-def grown(window: Window, limit: Window, by: tuple[int, int]) -> Window:
-    """Grow a window by rows and columns on each side, no farther than `limit`."""
+def grown(window: Window, limit: Window, by: tuple[int, int, int, int]) -> Window:
+    """Grow a window by rows above and below and columns before and after, within `limit`."""
     return Window(
         max(window.row0 - by[0], limit.row0),
-        min(window.row1 + by[0], limit.row1),
-        max(window.column0 - by[1], limit.column0),
-        min(window.column1 + by[1], limit.column1),
+        min(window.row1 + by[1], limit.row1),
+        max(window.column0 - by[2], limit.column0),
+        min(window.column1 + by[3], limit.column1),
     )

@@ -42,6 +42,7 @@ VOID: Final = int(runoff.VOID)
 _MAX_PIXELS: Final = 2**31 - 1
 _MAX_BREACH_PIXELS: Final = 500
 _BLOCK_ROWS: Final = 256
+_MARGIN: Final = 8  # pixels around a board to begin with
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -155,8 +156,9 @@ def drain(
     board = whole if around is None else window_of(elevation, around)
     limit = whole
     if surroundings_m is not None:
-        limit = grown(board, whole, pixels_in(elevation, board, surroundings_m))
-    window = board if board == limit else grown(board, limit, (8, 8))
+        rows, columns = pixels_in(elevation, board, surroundings_m)
+        limit = grown(board, whole, (rows, rows, columns, columns))
+    window = grown(board, limit, (_MARGIN,) * 4)
     while True:
         arrays = _drain_window(
             elevation,
@@ -167,11 +169,13 @@ def drain(
             lakes=None if lake_depth_m is None else (lake_depth_m, lake_area_m2 or 0.0),
             sea_level_m=sea_level_m,
         )
-        enters = around is not None and _enters(arrays[1], window, board, whole)
-        if not enters or window == limit:
-            return Drainage(elevation, window, *arrays, is_complete=not enters)
+        enters = (False,) * 4 if around is None else _entries(arrays[1], window, board, whole)
         height, width = window.shape
-        window = grown(window, limit, (height // 2 + 1, width // 2 + 1))
+        by = (height // 2 + 1, height // 2 + 1, width // 2 + 1, width // 2 + 1)
+        larger = grown(window, limit, tuple(n * side for n, side in zip(by, enters, strict=True)))
+        if larger == window:
+            return Drainage(elevation, window, *arrays, is_complete=not any(enters))
+        window = larger
 
 
 def fill(heights: NDArray[Any]) -> NDArray[Any]:
@@ -370,8 +374,14 @@ def _accumulate(code: NDArray[np.uint8], area_m2: NDArray[np.float64]) -> NDArra
     return catchment_m2
 
 
-def _enters(code: NDArray[np.uint8], window: Window, board: Window, whole: Window) -> bool:
-    """Tell whether water of the rim of the window that is not the raster's reaches the board."""
+def _entries(
+    code: NDArray[np.uint8], window: Window, board: Window, whole: Window
+) -> tuple[bool, ...]:
+    """Tell on which sides of the window, save the raster's own, water runs on to the board.
+
+    The sides are those of the first and last row, and of the first and last column. Their own
+    pixels are outlets, so those beside them are looked at.
+    """
     rows, columns = window.shape
     label = np.full(code.shape, -1, dtype=np.int32)
     label[(code == VOID) | (code == OUTLET)] = 0
@@ -387,4 +397,4 @@ def _enters(code: NDArray[np.uint8], window: Window, board: Window, whole: Windo
         (window.column0 > whole.column0, label[:, 1]),
         (window.column1 < whole.column1, label[:, columns - 2]),
     )
-    return any(is_cut and bool((along == 1).any()) for is_cut, along in sides)
+    return tuple(is_cut and bool((along == 1).any()) for is_cut, along in sides)

@@ -1,0 +1,102 @@
+"""Slow plain twins of the drainage and upscaling kernels, written from their definitions."""
+
+from __future__ import annotations
+
+import heapq
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+STEPS = {
+    1: (0, 1),
+    2: (1, 1),
+    4: (1, 0),
+    8: (1, -1),
+    16: (0, -1),
+    32: (-1, -1),
+    64: (-1, 0),
+    128: (-1, 1),
+}
+
+
+def fill(heights: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Fill by priority-flood (Barnes, Lehman and Mulla, 2014, algorithm 1) from the rim."""
+    rows, columns = heights.shape
+    filled = heights.copy()
+    is_done = np.zeros(heights.shape, bool)
+    queue: list[tuple[float, int, int]] = []
+    for row in range(rows):
+        for column in range(columns):
+            if row in (0, rows - 1) or column in (0, columns - 1):
+                heapq.heappush(queue, (filled[row, column], row, column))
+                is_done[row, column] = True
+    while queue:
+        level, row, column = heapq.heappop(queue)
+        for d_row, d_column in STEPS.values():
+            there = row + d_row, column + d_column
+            if 0 <= there[0] < rows and 0 <= there[1] < columns and not is_done[there]:
+                is_done[there] = True
+                filled[there] = max(filled[there], level)
+                heapq.heappush(queue, (filled[there], *there))
+    return filled
+
+
+def direct(surface: NDArray[np.float64], ground: NDArray[np.float64]) -> NDArray[np.uint8]:
+    """Direct pixels of a filled surface on square pixels: steepest, flats by distance."""
+    rows, columns = surface.shape
+    code = np.zeros(surface.shape, np.uint8)
+    distance = np.zeros(surface.shape)
+    interior = [(r, c) for r in range(1, rows - 1) for c in range(1, columns - 1)]
+    for row, column in interior:
+        best = 0.0
+        for name, (d_row, d_column) in STEPS.items():
+            drop = surface[row, column] - surface[row + d_row, column + d_column]
+            slope = drop * (1.0 / math.hypot(d_row, d_column))
+            if slope > best:
+                best, code[row, column] = slope, name
+        distance[row, column] = 0 if best > 0.0 else np.inf
+    for _ in range(rows * columns):  # distances settle after as many rounds at the latest
+        before = distance.copy()
+        for row, column in interior:
+            for d_row, d_column in STEPS.values():
+                there = row + d_row, column + d_column
+                if surface[there] == surface[row, column]:
+                    distance[row, column] = min(distance[row, column], distance[there] + 1)
+        if (before == distance).all():
+            break
+    for row, column in interior:
+        if distance[row, column] > 0:
+            nearer = [
+                (ground[row + d_row, column + d_column], name)
+                for name, (d_row, d_column) in STEPS.items()
+                if surface[row + d_row, column + d_column] == surface[row, column]
+                and distance[row + d_row, column + d_column] == distance[row, column] - 1
+            ]
+            code[row, column] = min(nearer)[1]
+    return code
+
+
+def accumulate(code: NDArray[np.uint8]) -> NDArray[np.int64]:
+    """Count the pixels that drain through each, by following the water of every one."""
+    total = np.zeros(code.shape, np.int64)
+    for row, column in np.ndindex(*code.shape):
+        r, c = row, column
+        total[r, c] += 1
+        while code[r, c] in STEPS:
+            d_row, d_column = STEPS[int(code[r, c])]
+            r, c = r + d_row, c + d_column
+            total[r, c] += 1
+    return total
+
+
+def next_outlet(
+    code: NDArray[np.uint8], outlet_at: dict[tuple[int, int], int], row: int, column: int
+) -> int | None:
+    """Follow the water from a pixel to the first outlet after it and return its cell."""
+    while code[row, column] in STEPS:
+        d_row, d_column = STEPS[int(code[row, column])]
+        row, column = row + d_row, column + d_column
+        if (row, column) in outlet_at:
+            return outlet_at[row, column]
+    return None

@@ -1,0 +1,219 @@
+"""Carrying the raster's water onto hexagons: adjacent, without circles, true to the pixels."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+from pyproj import Transformer
+from shapely import Point, Polygon
+
+from hexterra.elevation import Elevation
+from hexterra.errors import BriefError, CoverageError
+from hexterra.kernels import upscale
+from hexterra.lattice import Board
+from hexterra.lattice.hexagon import Facing
+from hexterra.stages.drain import Drainage, drain
+from hexterra.stages.flow import Kind, Watercourses
+from hexterra.stages.gather import gather
+from hexterra.stages.route import RoutingReport, carry, route
+from tests.plain import drain as plain
+from tests.test_drain import PIXEL_M, on_grid, rough, valley
+
+
+def board_on(
+    elevation: Elevation, cell_m: float, cells: int, facing: Facing = "points", bearing: float = 0.0
+) -> Board:
+    """Lay a board of cells x cells around the middle of a raster."""
+    x0, y0, x1, y1 = elevation.bounds
+    to_wgs84 = Transformer.from_crs(elevation.crs, "EPSG:4326", always_xy=True)
+    lon, lat = to_wgs84.transform((x0 + x1) / 2.0, (y0 + y1) / 2.0)
+    return Board(cells, cells, 30.0, facing, "straight", cell_m / 0.03, lon, lat, bearing)
+
+
+def check_tree(carried: RoutingReport | Watercourses, lattice: Any) -> None:
+    """Check that receivers are neighbours across the named side and come later in the order."""
+    here = np.arange(lattice.n_cells)
+    runs_on = carried.receiver != here
+    side = carried.receiver_side
+    assert np.array_equal(side >= 0, runs_on)
+    assert np.array_equal(
+        lattice.neighbours[here[runs_on], side[runs_on]], carried.receiver[runs_on]
+    )
+    place = np.empty(lattice.n_cells, dtype=int)
+    place[carried.order] = here
+    assert sorted(carried.order.tolist()) == here.tolist()
+    assert (place[carried.receiver[runs_on]] > place[runs_on]).all()
+
+
+CASES = [(10, "points", 0.0), (10, "flats", 25.0), (25, "points", 40.0), (50, "flats", 0.0)]
+
+
+@pytest.fixture(scope="module")
+def rugged() -> Drainage:
+    """Drain 1500 x 1500 invented pixels."""
+    return drain(on_grid(rough(1500, seed=41, slope=1.7)))
+
+
+@pytest.mark.parametrize(("pixels", "facing", "bearing"), CASES)
+def test_invented_ground_is_carried_truly(
+    rugged: Drainage, pixels: int, facing: Facing, bearing: float
+) -> None:
+    """At cells of 10, 25 and 50 pixels at most 2 % of the receivers are wrong, rivers near."""
+    lattice = board_on(rugged.elevation, pixels * PIXEL_M, 1000 // pixels, facing, bearing)
+    carried = carry(rugged, lattice)
+    check_tree(carried, lattice)
+    assert carried.share_wrong <= 0.02
+    assert not carried.mean_displacement_cells >= 0.5  # NaN where the board has no such river
+
+
+@pytest.mark.parametrize(("pixels", "facing", "bearing"), CASES)
+def test_real_ground_is_carried_truly(
+    jacksboro: Elevation, pixels: int, facing: Facing, bearing: float
+) -> None:
+    """The same on the Jacksboro fault, whose pixels are about 85 m."""
+    lattice = board_on(jacksboro, pixels * 85.0, 220 // pixels, facing, bearing)
+    carried = carry(drain(jacksboro, around=lattice), lattice)
+    check_tree(carried, lattice)
+    assert carried.share_wrong <= 0.02
+    assert not carried.mean_displacement_cells >= 0.5
+
+
+def test_wrong_means_what_the_definition_says(rugged: Drainage) -> None:
+    """Following pixels from outlet to outlet finds just the cells that are called wrong.
+
+    The definition is that of Eilander et al., "A hydrography upscaling method for scale-invariant
+    parametrization of distributed hydrological models", HESS 25, 2021: the first outlet pixel
+    downstream of a cell's outlet lies in the cell it runs to.
+    """
+    lattice = board_on(rugged.elevation, 9.0 * PIXEL_M, 60)
+    carried = carry(rugged, lattice)
+    outlet_at = {
+        (int(row), int(column)): cell
+        for cell, (row, column) in enumerate(
+            zip(carried.outlet_row, carried.outlet_column, strict=True)
+        )
+    }
+    assert carried.is_wrong.any()
+    for (row, column), cell in outlet_at.items():
+        found = plain.next_outlet(rugged.direction, outlet_at, row, column)
+        if carried.receiver[cell] != cell and not carried.is_wrong[cell]:
+            assert found == carried.receiver[cell]
+        elif found is not None and carried.is_wrong[cell] and not lattice.is_rim[found]:
+            assert found not in lattice.neighbours[cell]
+
+
+def test_errors_equal_pyflwdir(rugged: Drainage) -> None:
+    """By pyflwdir's measure the same receivers are right, where water stays on the board."""
+    upscaling = pytest.importorskip("pyflwdir.upscale")
+    pyflwdir = pytest.importorskip("pyflwdir")
+    lattice = board_on(rugged.elevation, 12.0 * PIXEL_M, 45)
+    carried = carry(rugged, lattice)
+    pixels = pyflwdir.from_array(rugged.direction, ftype="d8")
+    outlet = (carried.outlet_row * 1500 + carried.outlet_column).astype(pixels.idxs_ds.dtype)
+    receiver = carried.receiver.astype(pixels.idxs_ds.dtype)
+    is_right, _ = upscaling.upscale_error(outlet, receiver, pixels.idxs_ds, mv=pixels._mv)
+    runs_on = carried.receiver != np.arange(lattice.n_cells)
+    assert np.array_equal(is_right[runs_on] == 1, ~carried.is_wrong[runs_on])
+
+
+def test_right_cells_drain_what_their_outlets_drain(rugged: Drainage) -> None:
+    """Above any wrong cell, the catchment is the raster's at the outlet."""
+    lattice = board_on(rugged.elevation, 15.0 * PIXEL_M, 30)
+    carried = carry(rugged, lattice)
+    below_wrong = carried.is_wrong.copy()
+    for cell in carried.order:
+        below_wrong[carried.receiver[cell]] |= below_wrong[cell]
+    assert (~below_wrong).mean() > 0.5
+    assert carried.catchment_m2[~below_wrong] == pytest.approx(carried.outlet_m2[~below_wrong])
+    at_outlet = rugged.catchment_m2[carried.outlet_row, carried.outlet_column]
+    assert np.array_equal(carried.outlet_m2, at_outlet)
+
+
+def test_a_river_enters_the_board_with_the_water_of_the_ground_above() -> None:
+    """Where the valley's river comes in, the cell drains more than all cells of the board."""
+    elevation = on_grid(valley(160))
+    lattice = board_on(elevation, 8.0 * PIXEL_M, 7)
+    carried = carry(drain(elevation, around=lattice), lattice)
+    top = lattice.row == lattice.row.max()
+    assert carried.catchment_m2[top].max() > lattice.area_m2.sum()
+
+
+def test_a_sloping_plane_drains_to_the_front() -> None:
+    """On a plane every cell that is right runs to the row before."""
+    row = np.mgrid[:200, :200][0]
+    elevation = on_grid(200.0 - row + 0.0)
+    lattice = board_on(elevation, 10.0 * PIXEL_M, 12)
+    carried = carry(drain(elevation), lattice)
+    check_tree(carried, lattice)
+    inside = ~lattice.is_rim & ~carried.is_wrong
+    receiver = carried.receiver[inside]
+    assert (lattice.row[receiver] < lattice.row[inside]).all()
+
+
+@pytest.mark.parametrize("facing", ["points", "flats"])
+def test_pixels_belong_to_the_cell_that_holds_their_centre(facing: Facing) -> None:
+    """Every pixel goes to the hexagon that shapely says contains its centre."""
+    lattice = Board(5, 5, 30.0, facing, "whole", 1000.0, 0.0, 0.0)
+    ring_xy = lattice.rings_xy / 3.7 + 20.0
+    cell_at = np.full((40, 40), -1, dtype=np.int32)
+    upscale.cells_of_pixels(ring_xy, cell_at)
+    polygons = [Polygon(ring) for ring in ring_xy]
+    for row, column in np.ndindex(40, 40):
+        centre = Point(column + 0.5, row + 0.5)
+        holding = [cell for cell, polygon in enumerate(polygons) if polygon.contains(centre)]
+        assert cell_at[row, column] == (holding[0] if holding else -1)
+
+
+# ---------------------------------------------------------------- watercourses
+
+
+@pytest.mark.parametrize(("pixels", "facing", "bearing"), CASES[:3])
+def test_watercourses_can_be_built(
+    rugged: Drainage, pixels: int, facing: Facing, bearing: float
+) -> None:
+    """At most three ports, symmetric; water level never rises; all flow on to a mouth."""
+    lattice = board_on(rugged.elevation, pixels * PIXEL_M, 1000 // pixels, facing, bearing)
+    heights = gather(rugged.elevation, lattice)
+    water = route(rugged, heights, threshold_m2=4.0 * lattice.area_m2[0])
+    check_tree(water, lattice)
+    assert water.is_watercourse.any()
+    assert water.ports.sum(axis=1).max() <= 3
+    assert (water.filled_m[water.receiver] <= water.filled_m).all()
+    assert (water.filled_m >= heights.mean_m).all()
+    for cell, side in np.argwhere(water.ports):
+        assert water.ports[lattice.neighbours[cell, side], lattice.back_sides[cell, side]]
+    wet = np.flatnonzero(water.is_watercourse)
+    assert water.is_watercourse[water.receiver[wet]].all()
+    assert np.array_equal(water.kind != Kind.DRY, water.is_watercourse)
+    runs_on = water.receiver[wet] != wet
+    assert np.array_equal(water.outflow[wet] >= 0, runs_on)
+    n_inflows = water.ports[wet].sum(axis=1) - runs_on
+    springs = wet[(n_inflows == 0) & runs_on]
+    assert (water.kind[springs] == Kind.SPRING).all()
+    assert (water.kind[wet[(n_inflows == 2) & runs_on]] == Kind.CONFLUENCE).all()
+
+
+def test_same_ground_same_water(rugged: Drainage) -> None:
+    """Routing twice gives the same value, by its digest."""
+    lattice = board_on(rugged.elevation, 20.0 * PIXEL_M, 20)
+    assert carry(rugged, lattice).same_as(carry(rugged, lattice))
+
+
+# ---------------------------------------------------------------- errors
+
+
+@pytest.mark.parametrize("threshold_m2", [0.0, -1.0, float("nan"), float("inf")])
+def test_a_threshold_must_be_positive(rugged: Drainage, threshold_m2: float) -> None:
+    """A threshold that is no finite number above 0 is refused."""
+    heights = gather(rugged.elevation, board_on(rugged.elevation, 600.0, 4))
+    with pytest.raises(BriefError, match="threshold_m2"):
+        route(rugged, heights, threshold_m2=threshold_m2)
+
+
+def test_a_board_beside_the_drained_ground_is_refused() -> None:
+    """A lattice that no drained pixel lies under cannot be routed."""
+    drained = drain(on_grid(rough(60, seed=1)))
+    with pytest.raises(CoverageError, match="no cell of the lattice"):
+        carry(drained, Board(4, 4, 30.0, "points", "whole", 1000.0, 10.0, 50.0))
