@@ -304,35 +304,53 @@ def _fill_sheets(
     of equals is taken.
     """
     sheets: list[_Filled] = []
+    known: dict[tuple[int, Counts], _Placed | None] = {}
+    most = [max((sum(lay.n_slots.values()) for _, _, lay in one), default=0) for one in layouts]
     left = wanted
     while any(left):
         sheet: list[_Placed] = []
-        for choices in layouts:
-            best: _Placed | None = None
-            best_score = 0
-            wanted_score = sum(n * each for n, each in zip(left, weights, strict=True))
-            for facing, left_mm, layout in choices:
-                most = layout.n_whole * weights[0] + layout.n_quarters - 4 * layout.n_whole
-                if min(most, wanted_score) <= best_score:
-                    continue
-                filling = fill(layout, left)
-                score = sum(n * each for n, each in zip(filling.placed, weights, strict=True))
-                if score > best_score:
-                    best_score = score
-                    best = (facing, left_mm, filling)
+        for number, choices in enumerate(layouts):
+            # No slot takes more than four pieces: what is wanted beyond that changes nothing.
+            at_most = 4 * most[number]
+            asked = (
+                min(left[0], at_most),
+                min(left[1], at_most),
+                min(left[2], at_most),
+                min(left[3], at_most),
+            )
+            if (number, asked) not in known:
+                known[number, asked] = _best(choices, asked, weights)
+            best = known[number, asked]
             if best is not None:
                 sheet.append(best)
-                placed = best[2].placed
+                whole, corner_cut, side_cut, quarter = best[2].placed
                 left = (
-                    left[0] - placed[0],
-                    left[1] - placed[1],
-                    left[2] - placed[2],
-                    left[3] - placed[3],
+                    left[0] - whole,
+                    left[1] - corner_cut,
+                    left[2] - side_cut,
+                    left[3] - quarter,
                 )
         if not sheet:
             return None
         sheets.append(tuple(sheet))
     return sheets
+
+
+def _best(choices: tuple[_Choice, ...], wanted: Counts, weights: Counts) -> _Placed | None:
+    """Return the first of the best layouts; None if none takes anything."""
+    best: _Placed | None = None
+    best_score = 0
+    wanted_score = sum(n * each for n, each in zip(wanted, weights, strict=True))
+    for facing, left_mm, layout in choices:
+        most = layout.n_whole * (weights[0] - 4) + layout.n_quarters
+        if min(most, wanted_score) <= best_score:
+            continue
+        filling = fill(layout, wanted)
+        score = sum(n * each for n, each in zip(filling.placed, weights, strict=True))
+        if score > best_score:
+            best_score = score
+            best = (facing, left_mm, filling)
+    return best
 
 
 def _sheet(filled: _Filled, across_flats_mm: float, kerf_mm: float, margin_mm: float) -> Sheet:

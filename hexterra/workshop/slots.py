@@ -267,6 +267,8 @@ class _Filler:
 
     def put(self, part: int, slots: list[tuple[Extent, Extent]], fewest: int = 1) -> None:
         """Put one kind of part into those of these slots that hold at least `fewest` of it."""
+        if not self.left[part]:
+            return
         for extents in sorted(slots, key=lambda extents: self._rank(part, extents)):
             keeps = _keeps(part, extents)
             if not keeps or len(keeps) < fewest:
