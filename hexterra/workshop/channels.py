@@ -15,7 +15,7 @@ from hexterra.workshop.footprints import kept_corners
 from hexterra.workshop.guides import Guides, counted, file_name
 
 if TYPE_CHECKING:
-    from shapely import LineString
+    from shapely.geometry.base import BaseGeometry
 
     from hexterra.stages.schedule import Piece
     from hexterra.workshop.solids import Solid
@@ -79,7 +79,6 @@ def channel_figure(
         What carries it, for the notes.
     turns
         Which patterns have it turned how far, for the notes.
-        Which patterns have it turned how far, for the notes.
     """
     middles = solid.channels_mm(ports)
     strokes = [stroke("piece", solid.outline_mm, is_closed=True)]
@@ -110,27 +109,40 @@ def banks_mm(
     solid: Solid, ports: Sequence[int], width_mm: float
 ) -> tuple[NDArray[np.float64], ...]:
     """Return the banks of a watercourse on the plan of a piece, each (k, 2) float64."""
-    from shapely import LineString, Polygon, get_coordinates, get_parts, line_merge, union_all
+    from shapely import Polygon, get_coordinates, get_parts, line_merge
 
-    middles = [LineString(line) for line in solid.channels_mm(ports)]
+    bed = bed_mm(solid.channels_mm(ports), len(ports), width_mm)
     outline = Polygon(solid.outline_mm)
-    # Where it crosses a side the bed goes on, or the side itself would seem to be a bank.
-    ends = [LineString([line.coords[0], _beyond(line, width_mm)]) for line in middles]
-    if len(middles) == 1 and len(ports) == 2:
-        back = LineString(list(middles[0].coords)[::-1])
-        ends.append(LineString([back.coords[0], _beyond(back, width_mm)]))
-    bed = union_all([line.buffer(width_mm / 2.0, quad_segs=16) for line in (*middles, *ends)])
     lines = line_merge(bed.boundary.intersection(outline.buffer(1e-6)))
     return tuple(
         get_coordinates(line) for line in get_parts(lines) if line.length > 1e-3 * width_mm
     )
 
 
-def _beyond(line: LineString, reach_mm: float) -> tuple[float, float]:
-    """Return a point as far before the start of a line, straight on."""
-    from shapely import get_coordinates
+def bed_mm(
+    middles_mm: Sequence[NDArray[np.float64]], n_ports: int, width_mm: float
+) -> BaseGeometry:
+    """Return the bed of a watercourse on the plan, which goes on past the sides it crosses.
 
-    first, second = get_coordinates(line)[:2]
-    out = (first - second) / np.linalg.norm(first - second)
-    x, y = first + out * reach_mm
-    return float(x), float(y)
+    Parameters
+    ----------
+    middles_mm
+        Its middle lines, each from a port, (k, 2) float64.
+    n_ports
+        How many sides it crosses; a single line with two ports crosses one at either end.
+    width_mm
+        Distance between its banks.
+    """
+    from shapely import LineString, union_all
+
+    lines = list(middles_mm)
+    if len(lines) == 1 and n_ports == 2:
+        lines.append(lines[0][::-1])
+    extended = [np.concatenate([[_beyond(line, width_mm)], line]) for line in lines]
+    return union_all([LineString(line).buffer(width_mm / 2.0) for line in extended])
+
+
+def _beyond(line: NDArray[np.float64], reach_mm: float) -> NDArray[np.float64]:
+    """Return a point as far before the start of a line, straight on."""
+    out = line[0] - line[1]
+    return line[0] + out * (reach_mm / float(np.linalg.norm(out)))

@@ -32,13 +32,14 @@ if TYPE_CHECKING:
 #: above the lowest corner, in steps.
 Point = tuple[Fraction, Fraction, Fraction]
 Polygon = tuple[Point, ...]
+#: What straight cuts keep: where ``p a + q b`` is not negative, for each (p, q).
+Cuts = tuple[tuple[int, int], ...]
 
 #: Corners 0 to 5 in the frame of corners 0 and 1; the middle of the hexagon is (0, 0).
 _CORNERS: Final = ((1, 0), (0, 1), (-1, 1), (-1, 0), (0, -1), (1, -1))
 
-#: What each part keeps: where ``p a + q b`` is not negative, for each (p, q). The numbers of
-#: corners and sides are those of `hexterra.stages.schedule.Piece`.
-_KEPT: Final[dict[tuple[Part, Hand], tuple[tuple[int, int], ...]]] = {
+#: What each part keeps; corners and sides are numbered as in `hexterra.stages.schedule.Piece`.
+_KEPT: Final[dict[tuple[Part, Hand], Cuts]] = {
     ("whole", ""): (),
     ("corner-cut half", ""): ((1, 1),),
     ("side-cut half", ""): ((2, 1),),
@@ -109,7 +110,7 @@ class Solid(Value):
     @property
     def top(self) -> tuple[Polygon, ...]:
         """Planar facets of the top as exact points, each counter-clockwise from above."""
-        return cut_top(self.rises, self.part, self.hand)
+        return cut_top(self.rises, _KEPT[self.part, self.hand])
 
     # Measures ----------------------------------------------------------------------------------
 
@@ -167,7 +168,7 @@ class Solid(Value):
     def outline_mm(self) -> NDArray[np.float64]:
         """Footprint, counter-clockwise, (k, 2) float64."""
         whole: Polygon = tuple((Fraction(a), Fraction(b), Fraction(0)) for a, b in _CORNERS)
-        return self.place(_cut(whole, self.part, self.hand))[:, :2]
+        return self.place(_cut(whole, _KEPT[self.part, self.hand]))[:, :2]
 
     @cached_property
     def facets_mm(self) -> tuple[NDArray[np.float64], ...]:
@@ -223,14 +224,38 @@ class Solid(Value):
         Two ports of a whole tile are joined by the straight line or the circular arc that meets
         both sides squarely; all else runs straight from each port to the middle of the piece.
         """
-        corner = self.corner_mm()
-        port = (corner + np.roll(corner, -1, axis=0)) / 2.0
-        if self.part != "whole" or len(ports) != 2:
-            return tuple(np.array([port[side], self.middle_mm]) for side in ports)
-        first, second = sorted(ports)
-        if second - first > N_SIDES // 2:
-            first, second = second, first + N_SIDES
-        return (_arc(corner, first, second),)
+        return channel_lines_mm(
+            self.corner_mm(), ports, middle_mm=self.middle_mm, is_whole=self.part == "whole"
+        )
+
+
+def channel_lines_mm(
+    corner_mm: NDArray[np.float64],
+    ports: Sequence[int],
+    *,
+    middle_mm: NDArray[np.float64],
+    is_whole: bool,
+) -> tuple[NDArray[np.float64], ...]:
+    """Return the middle lines of a channel; see `Solid.channels_mm`.
+
+    Parameters
+    ----------
+    corner_mm
+        Corners of the whole hexagon, (6, 2) float64.
+    ports
+        Sides that it joins.
+    middle_mm
+        Middle of what is left of the hexagon, (2,) float64.
+    is_whole
+        Whether nothing of it is cut away.
+    """
+    port = (corner_mm + np.roll(corner_mm, -1, axis=0)) / 2.0
+    if not is_whole or len(ports) != 2:
+        return tuple(np.array([port[side], middle_mm]) for side in ports)
+    first, second = sorted(ports)
+    if second - first > N_SIDES // 2:
+        first, second = second, first + N_SIDES
+    return (_arc(corner_mm - middle_mm, first, second) + middle_mm,)
 
 
 def _arc(corner: NDArray[np.float64], first: int, second: int) -> NDArray[np.float64]:
@@ -300,8 +325,15 @@ def piece_solid(
 
 
 @lru_cache(maxsize=4096)
-def cut_top(rises: tuple[int, ...], part: Part, hand: Hand) -> tuple[Polygon, ...]:
-    """Return the facets of a top that are left on a part, as exact points.
+def cut_top(rises: tuple[int, ...], cuts: Cuts) -> tuple[Polygon, ...]:
+    """Return the facets of a top that straight cuts leave, as exact points.
+
+    Parameters
+    ----------
+    rises
+        Steps that each of the six corners stands above the lowest.
+    cuts
+        What is kept, for each cut.
 
     Raises
     ------
@@ -314,13 +346,13 @@ def cut_top(rises: tuple[int, ...], part: Part, hand: Hand) -> tuple[Polygon, ..
         )
         for facet in facets(rises)
     ]
-    left = [_cut(polygon, part, hand) for polygon in whole]
+    left = [_cut(polygon, cuts) for polygon in whole]
     return tuple(polygon for polygon in left if len(polygon) > 2 and _share(polygon) > 0)
 
 
-def _cut(polygon: Polygon, part: Part, hand: Hand) -> Polygon:
-    """Clip a convex polygon to what a part keeps, exactly."""
-    for p, q in _KEPT[part, hand]:
+def _cut(polygon: Polygon, cuts: Cuts) -> Polygon:
+    """Clip a convex polygon to what cuts keep, exactly."""
+    for p, q in cuts:
         clipped: list[Point] = []
         for here, there in pairwise((*polygon, *polygon[:1])):
             h, t = p * here[0] + q * here[1], p * there[0] + q * there[1]
