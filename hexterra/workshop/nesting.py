@@ -98,6 +98,8 @@ class Nest(Value):
         The layouts; only the last is meant to have room left.
     n_whole_per_sheet
         How many whole hexagons the best regular packing holds, of those that the grain allows.
+    most_per_sheet
+        The most foam that any layout tried holds, parts along the rim included, in hexagons.
     """
 
     stock: StockSheet
@@ -107,6 +109,7 @@ class Nest(Value):
     counts: Counts
     sheets: tuple[Sheet, ...]
     n_whole_per_sheet: int
+    most_per_sheet: float
 
     @property
     def n_sheets(self) -> int:
@@ -145,15 +148,18 @@ class Nest(Value):
 
     @property
     def packing_bound(self) -> int:
-        """Sheets needed if none holds more whole hexagons than the best regular packing.
+        """Sheets that no layout on interlocked hexagons can do without.
 
-        The greater of the sheets that the wholes alone take then, and `area_bound`. Foam that
-        regular packing leaves unused around whole hexagons is counted as free for parts, so this
-        is a lower bound, which no layout need reach.
+        The greatest of `area_bound`, the sheets that the wholes alone take at `n_whole_per_sheet`,
+        and those that all pieces take by area at `most_per_sheet`. Parts are counted as if they
+        fitted any room of their area, so this is a lower bound, which no layout need reach.
         """
-        n_whole = self.counts[0]
-        by_wholes = math.ceil(n_whole / self.n_whole_per_sheet) if n_whole else 0
-        return max(self.area_bound, by_wholes)
+        bounds = [self.area_bound]
+        if self.sheets:
+            bounds.append(math.ceil(self.n_whole_equivalents / self.most_per_sheet - 1e-9))
+        if self.counts[0]:
+            bounds.append(math.ceil(self.counts[0] / self.n_whole_per_sheet))
+        return max(bounds)
 
 
 def nest(
@@ -222,7 +228,8 @@ def nest(
         )
         for left_mm, right_mm in bins
     ]
-    n_whole = sum(max((lay.n_whole for _, _, lay in choices), default=0) for choices in layouts)
+    n_whole = sum(max((lay.n_whole for *_, lay in one), default=0) for one in layouts)
+    n_quarters = sum(max((lay.n_quarters for *_, lay in one), default=0) for one in layouts)
     by_area = _fill_sheets(layouts, wanted, weights=QUARTERS)
     by_wholes = _fill_sheets(layouts, wanted, weights=_WHOLES_FIRST)
     found = min((plan for plan in (by_area, by_wholes) if plan is not None), key=len, default=None)
@@ -244,6 +251,7 @@ def nest(
         counts=wanted,
         sheets=tuple(_sheet(filled, across_flats_mm, kerf_mm, margin_mm) for filled in found),
         n_whole_per_sheet=n_whole,
+        most_per_sheet=n_quarters / 4.0,
     )
 
 
@@ -305,7 +313,7 @@ def _fill_sheets(
     """
     sheets: list[_Filled] = []
     known: dict[tuple[int, Counts], _Placed | None] = {}
-    most = [max((sum(lay.n_slots.values()) for _, _, lay in one), default=0) for one in layouts]
+    most = [max((sum(lay.n_slots.values()) for *_, lay in one), default=0) for one in layouts]
     left = wanted
     while any(left):
         sheet: list[_Placed] = []

@@ -139,6 +139,14 @@ class Layout:
         return dict(found)
 
     @cached_property
+    def by_shape(self) -> tuple[tuple[tuple[Extent, Extent], ...], ...]:
+        """Kinds of slots that keep the shape of each of `SLOT_PARTS`."""
+        return tuple(
+            tuple(extents for extents in self.n_slots if _own_part(extents) == part)
+            for part in range(len(SLOT_PARTS))
+        )
+
+    @cached_property
     def n_whole(self) -> int:
         """How many whole hexagons fit."""
         return sum(count for extents, count in self.n_slots.items() if _is_inner(extents))
@@ -244,11 +252,10 @@ def fill(layout: Layout, wanted: Counts) -> Filling:
     its splits allow.
     """
     filler = _Filler(layout, wanted)
+    inner, *rim = layout.by_shape
     for part in (3, 1, 2):
-        filler.put(part, [extents for extents in layout.n_slots if _own_part(extents) == part])
-    rim = [extents for extents in layout.n_slots if not _is_inner(extents)]
-    inner = [extents for extents in layout.n_slots if _is_inner(extents)]
-    filler.put(3, rim)
+        filler.put(part, rim[part - 1])
+    filler.put(3, rim[0] + rim[1])
     filler.put(0, inner)
     for fewest in (4, 2, 1):
         for part in (1, 2, 3):
@@ -265,7 +272,7 @@ class _Filler:
         self.left = list(wanted)
         self.contents: list[tuple[tuple[Extent, Extent], int, tuple[Kept, ...]]] = []
 
-    def put(self, part: int, slots: list[tuple[Extent, Extent]], fewest: int = 1) -> None:
+    def put(self, part: int, slots: tuple[tuple[Extent, Extent], ...], fewest: int = 1) -> None:
         """Put one kind of part into those of these slots that hold at least `fewest` of it."""
         if not self.left[part]:
             return

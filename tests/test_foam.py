@@ -1,0 +1,213 @@
+"""Blanks, layers, blocks and sheets: by hand, against brute force, and by conservation."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections import Counter
+from functools import cache
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from invented_boards import invented_board
+
+from hexterra.errors import BriefError, StockError
+from hexterra.stages.schedule import Schedule, schedule
+from hexterra.workshop.foam import MAX_LAYERS, build_up, foam
+from hexterra.workshop.nesting import FACINGS
+from hexterra.workshop.slots import SLOT_PARTS
+from hexterra.workshop.stock import FoamStock, StockSheet
+
+
+def sheets(*thickness_mm: float, price: float | None = None) -> tuple[StockSheet, ...]:
+    """List sheets of these thicknesses."""
+    return tuple(StockSheet(thickness, price=price) for thickness in thickness_mm)
+
+
+@cache
+def pieces(facing: str = "points") -> Schedule:
+    """Schedule a board with parts, spacers and footings."""
+    return schedule(invented_board(3, 14, 11, facing=facing, is_rough=True))
+
+
+# Layers ----------------------------------------------------------------------------------------
+
+
+def test_a_stock_thickness_is_used_as_it_is():
+    """A 30 mm blank is one layer of a 30 mm sheet."""
+    (layer,) = build_up(30.0, FoamStock())
+    assert (layer.thickness_mm, layer.stock_mm, layer.n_slices) == (30.0, 30.0, 1)
+    assert not layer.is_sliced
+
+
+@pytest.mark.parametrize(
+    ("thickness_mm", "stock_mm", "n_slices"),
+    [
+        (15.0, 80.0, 5),  # 5 x 15 + 4 x 1 = 79: 16 mm each; 50 gives 3 (47): 16.7 mm each
+        (22.5, 50.0, 2),  # 2 x 22.5 + 1 = 46: 25 mm each; 100 gives 4 (93): 25 too, but thicker
+        (7.5, 50.0, 6),  # 6 x 7.5 + 5 = 50 exactly: 8.3 mm each
+    ],
+)
+def test_slices_lose_the_least_foam_by_hand(thickness_mm, stock_mm, n_slices):
+    """With a kerf of 1 mm these sheets lose the least to a slice."""
+    (layer,) = build_up(thickness_mm, FoamStock(kerf_mm=1.0))
+    assert (layer.stock_mm, layer.n_slices) == (stock_mm, n_slices)
+    assert layer.is_sliced
+
+
+def test_thick_blanks_are_laminated_by_hand():
+    """150 mm of 60 mm sheets and thinner takes three layers that add up: 60, 60 and 30."""
+    layers = build_up(150.0, FoamStock(sheets(20.0, 30.0, 60.0)))
+    assert [layer.thickness_mm for layer in layers] == [60.0, 60.0, 30.0]
+
+
+def test_a_laminated_blank_takes_a_slice_where_nothing_adds_up():
+    """70 mm of 50 mm sheets is one sheet and a slice of 20 mm, two to a sheet."""
+    first, second = build_up(70.0, FoamStock(sheets(50.0)))
+    assert (first.thickness_mm, first.n_slices) == (50.0, 1)
+    assert (second.thickness_mm, second.stock_mm, second.n_slices) == (20.0, 50.0, 2)
+
+
+@settings(derandomize=True, deadline=None, max_examples=150)
+@given(
+    st.lists(st.integers(4, 40), min_size=1, max_size=4, unique=True),
+    st.integers(1, 90),
+    st.sampled_from(["blocks", "none"]),
+)
+def test_layers_add_up_and_are_the_fewest(stock, thickness, slicing):
+    """Trying all multisets of sheets finds none smaller: exact, or thick enough to slice."""
+    choices = FoamStock(sheets(*map(float, stock)), slicing=slicing)
+    fewest = next(
+        (
+            n
+            for n in range(1, MAX_LAYERS + 1)
+            if (slicing == "blocks" and n * max(stock) >= thickness)
+            or any(
+                sum(layers) == thickness
+                for layers in itertools.combinations_with_replacement(stock, n)
+            )
+        ),
+        None,
+    )
+    if fewest is None:
+        with pytest.raises(StockError):
+            build_up(float(thickness), choices)
+        return
+    layers = build_up(float(thickness), choices)
+    assert len(layers) == fewest
+    assert math.isclose(sum(layer.thickness_mm for layer in layers), thickness)
+    assert list(layers) == sorted(layers, key=lambda layer: -layer.thickness_mm)
+    for layer in layers:
+        kerfs_mm = (layer.n_slices - 1) * choices.kerf_mm
+        assert layer.n_slices * layer.thickness_mm + kerfs_mm <= layer.stock_mm + 1e-6
+        assert layer.stock_mm in stock
+
+
+def test_stock_that_does_not_add_up_is_refused():
+    """The message tells the thickness and the stock."""
+    with pytest.raises(StockError, match=r"22.5 mm, which sheets of 20 mm") as caught:
+        build_up(22.5, FoamStock(sheets(20.0), slicing="none"))
+    assert caught.value.facts == {"thickness_mm": 22.5, "stock_mm": (20.0,)}
+
+
+# Blanks and blocks -----------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("facing", FACINGS)
+@pytest.mark.parametrize("kind", ["common", "laminated"])
+def test_blocks_give_every_piece_its_blank(facing, kind):
+    """Counted piece by piece, layers are no more than the blocks on the sheets give."""
+    thin = FoamStock(sheets(5.0, 12.0), kerf_mm=2.0)
+    stock = FoamStock() if kind == "common" else thin
+    result = foam(pieces(facing), stock)
+    wanted: Counter[tuple[str, float, float]] = Counter()
+    for piece in pieces(facing).pieces:
+        layers = build_up(piece.thickness_mm, stock)
+        assert math.isclose(sum(layer.thickness_mm for layer in layers), piece.thickness_mm)
+        for layer in layers:
+            wanted[piece.part, layer.stock_mm, layer.thickness_mm] += piece.count
+    given_: Counter[tuple[str, float, float]] = Counter()
+    on_sheets: Counter[tuple[str, float]] = Counter()
+    for block in result.blocks:
+        key = (block.part, block.layer.stock_mm, block.layer.thickness_mm)
+        given_[key] = block.count * block.layer.n_slices
+        on_sheets[block.part, block.layer.stock_mm] += block.count
+        assert block.n_layers == wanted[key]
+        assert block.n_layers <= given_[key] < block.n_layers + block.layer.n_slices
+    assert set(given_) == set(wanted)
+    laid_out = {
+        (part, result_nest.stock.thickness_mm): n
+        for result_nest in result.nests
+        for part, n in zip(SLOT_PARTS, result_nest.counts, strict=True)
+        if n
+    }
+    assert laid_out == dict(on_sheets)
+    assert result.n_sheets == sum(len(result_nest.sheets) for result_nest in result.nests)
+
+
+def test_blanks_count_the_pieces():
+    """Blanks of all thicknesses are as many as the pieces."""
+    result = foam(pieces())
+    assert sum(blank.count for blank in result.blanks) == sum(p.count for p in pieces().pieces)
+
+
+def test_lamination_is_noted():
+    """What must be glued is told, and nothing else."""
+    assert foam(pieces()).notes == ()
+    (note,) = foam(pieces(), FoamStock(sheets(7.5, 15.0, 30.0), slicing="none")).notes
+    assert "22.5 mm of 15 + 7.5 mm" in note
+
+
+def test_price_needs_every_price():
+    """Sheets are paid one by one; one unknown price leaves the sum unknown."""
+    assert foam(pieces()).price is None
+    result = foam(pieces(), FoamStock(sheets(30.0, 50.0, price=4.5)))
+    assert result.price == 4.5 * result.n_sheets
+
+
+@pytest.mark.parametrize(
+    ("facing", "grain", "lies"),
+    [
+        ("points", "along", "points"),
+        ("points", "across", "flats"),
+        ("flats", "along", "flats"),
+        ("flats", "across", "points"),
+    ],
+)
+def test_grain_turns_the_pieces(facing, grain, lies):
+    """Along the front edge, pieces lie on the sheet as on the board; across, turned by 90."""
+    result = foam(pieces(facing), FoamStock(grain=grain))
+    for result_nest in result.nests:
+        for sheet in result_nest.sheets:
+            assert {FACINGS[number] for number in sheet.facing.tolist()} == {lies}
+
+
+def test_foam_is_repeatable():
+    """Equal input gives an equal digest."""
+    assert foam(pieces()).digest == foam(pieces()).digest
+
+
+# Settings --------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("make", "words"),
+    [
+        (lambda: StockSheet(0.0), "thickness_mm is 0.0; it must be from 1 to 1000 mm"),
+        (lambda: StockSheet(30.0, 20.0), "length_mm is 20.0"),
+        (lambda: StockSheet(30.0, 1250.0, math.nan), "width_mm is nan"),
+        (lambda: StockSheet(30.0, price=-1.0), "price is -1.0"),
+        (lambda: FoamStock(()), "at least one"),
+        (lambda: FoamStock(sheets(30.0, 30.0)), "one for each thickness"),
+        (lambda: FoamStock(kerf_mm=-0.1), "kerf_mm is -0.1"),
+        (lambda: FoamStock(margin_mm=500.0), "margin_mm is 500.0"),
+        (lambda: FoamStock(density_kg_per_m3=0.0), "density_kg_per_m3 is 0.0"),
+        (lambda: FoamStock(joints_mm=(2000.0,)), "a joint in joints_mm is 2000.0"),
+        (lambda: FoamStock(joints_mm=(600.0, 300.0)), "must ascend"),
+    ],
+)
+def test_impossible_stock_is_refused(make, words):
+    """Every setting out of its range is named."""
+    with pytest.raises(BriefError, match=words):
+        make()
