@@ -82,7 +82,7 @@ def outline_cells(elevation: Elevation, lattice: Lattice) -> Outlines | None:
             return None
         ring_xy = _to_pixels(elevation, ring_xy)
         corner_xy = _to_pixels(elevation, corner_xy[:, None])[:, 0]
-        sides = np.full(ring_xy.shape[:2], -1, dtype=np.int32)
+        sides = _shared_sides(lattice, ring_xy)
     edge_xy, edge_cells = _edges(ring_xy, sides)
     rows, columns = elevation.shape
     is_beyond = (ring_xy[..., 1] < 0) | (ring_xy[..., 1] > rows)
@@ -127,6 +127,23 @@ def _to_pixels(elevation: Elevation, groups: NDArray[np.float64]) -> NDArray[np.
         lon = lon - turn * np.rint((middle - raster_middle) / turn)[:, None]
         groups = np.stack([lon, groups[..., 1]], axis=-1)
     return frame.apply(~elevation.affine, groups.reshape(-1, 2)).reshape(groups.shape)
+
+
+def _shared_sides(lattice: Lattice, ring_xy: NDArray[np.float64]) -> NDArray[np.int32]:
+    """Tell which cell has just the same side, (n_cells, k) int32; -1 for none.
+
+    Vertices must agree bit for bit, as most do. Others are rounded differently, lie a turn of the
+    globe apart, or are numbered on where an outline has more vertices than its cell has corners.
+    """
+    n_vertices = ring_xy.shape[1]
+    sides = np.full(ring_xy.shape[:2], -1, dtype=np.int32)
+    cell, side = np.nonzero(lattice.neighbours >= 0)
+    there, back = lattice.neighbours[cell, side], lattice.back_sides[cell, side]
+    start, end = ring_xy[cell, side], ring_xy[cell, (side + 1) % n_vertices]
+    is_same = (start == ring_xy[there, (back + 1) % n_vertices]) & (end == ring_xy[there, back])
+    agrees = is_same.all(axis=1)
+    sides[cell[agrees], side[agrees]] = there[agrees]
+    return sides
 
 
 def _edges(
