@@ -1,0 +1,355 @@
+"""Cuts, set-ups, time, weight, finishing and boxes: by hand and by conservation."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from functools import cache
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from invented_boards import invented_board
+
+from hexterra.catalogue.solids import top_area
+from hexterra.errors import BriefError, StockError
+from hexterra.stages.schedule import Schedule, schedule
+from hexterra.workshop.boxes import Box, fill_boxes
+from hexterra.workshop.cutting import SET_UP_KINDS, list_work, top_passes
+from hexterra.workshop.effort import SURFACE_KINDS, Effort, effort, time_batch
+from hexterra.workshop.foam import foam
+from hexterra.workshop.rates import Finish, Rates, TimedBatch, calibrate
+from hexterra.workshop.solids import Solid
+from hexterra.workshop.stock import FoamStock, StockSheet
+
+SIDE_MM = 100.0 / math.sqrt(3.0)
+HEXAGON_MM2 = math.sqrt(3.0) / 2.0 * 100.0**2
+
+
+@cache
+def pieces(edges: str = "straight", seed: int = 3) -> Schedule:
+    """Schedule a rough, wet board with cliffs."""
+    return schedule(invented_board(seed, 14, 11, edges=edges, is_rough=True, cliff_steps=2.0))
+
+
+@cache
+def reckoned(edges: str = "straight", seed: int = 3) -> Effort:
+    """Reckon that board from common sheets."""
+    return effort(foam(pieces(edges, seed)))
+
+
+@cache
+def plain_board() -> Effort:
+    """Reckon nine flat whole tiles of 15 mm, from sheets of just that thickness."""
+    tiles = invented_board(0, 3, 3, water=False, edges="whole")
+    flat = replace(
+        tiles, corners=np.zeros((9, 6)), level=np.zeros(9), pattern=np.zeros(9), turn=np.zeros(9)
+    )
+    level = schedule(replace(flat, cliff=np.zeros((9, 6))), footings="none")
+    return effort(foam(level, FoamStock((StockSheet(15.0, price=7.0),), density_kg_per_m3=30.0)))
+
+
+def solid(rises: tuple[int, ...], part: str = "whole", step_mm: float = 7.5) -> Solid:
+    """Make a tile of 100 mm across flats."""
+    return Solid(part, "", rises, 100.0, 15.0, step_mm)  # type: ignore[arg-type]
+
+
+# Cuts ------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("rises", "n_passes", "wire_mm"),
+    [
+        ((1, 1, 0, 0, 0, 0), 1, 50.0 + math.hypot(50.0, 7.5)),  # half the tile slopes
+        ((1, 1, 1, 1, 0, 0), 1, 50.0 + math.hypot(50.0, 7.5)),
+        ((1, 1, 0, 1, 1, 0), 2, 2.0 * math.hypot(50.0, 7.5)),  # a slope from either side
+        ((2, 2, 1, 0, 0, 1), 1, math.hypot(100.0, 15.0)),  # one plane, side to side
+        # From corner to corner the tile is two sides long; between the chords of next corners
+        # but one lies half a side, then one side, then half a side.
+        ((1, 0, 0, 0, 0, 0), 1, math.hypot(SIDE_MM / 2, 7.5) + 1.5 * SIDE_MM),
+        ((1, 1, 1, 0, 0, 0), 1, math.hypot(SIDE_MM, 7.5) + SIDE_MM),
+        ((2, 2, 0, 0, 0, 0), 1, 50.0 + math.hypot(50.0, 15.0)),
+    ],
+)
+def test_passes_over_tops_by_hand(rises, n_passes, wire_mm):
+    """The wire travels square to the folds, along the slope."""
+    found = top_passes(solid(rises))
+    assert found[0] == n_passes
+    assert math.isclose(found[1], wire_mm, rel_tol=1e-12)
+
+
+@pytest.mark.parametrize("turn", range(6))
+def test_a_turned_top_takes_the_same_passes(turn):
+    """How the corners are numbered does not matter."""
+    for rises in ((1, 1, 1, 0, 0, 0), (1, 1, 0, 1, 1, 0), (2, 2, 1, 0, 0, 1)):
+        turned = tuple(int(rise) for rise in np.roll(rises, turn))
+        n_passes, wire_mm = top_passes(solid(turned))
+        assert n_passes == top_passes(solid(rises))[0]
+        assert math.isclose(wire_mm, top_passes(solid(rises))[1], rel_tol=1e-9)
+
+
+def test_a_half_that_keeps_only_the_level_ground_takes_one_level_pass():
+    """Of a bank cut through its middle fold the lower half is level, 50 mm deep."""
+    n_passes, wire_mm = top_passes(solid((0, 0, 0, 1, 1, 0), "corner-cut half"))
+    assert n_passes == 1
+    assert math.isclose(wire_mm, 50.0, rel_tol=1e-9)
+
+
+def test_nine_flat_tiles_by_hand():
+    """Sheets of just the thickness need outlines only: six sides of 57.735 mm for each tile."""
+    result = plain_board()
+    (set_up,) = result.set_ups
+    assert set_up.name == "whole outline"
+    assert (set_up.n_items, set_up.n_cuts) == (9, 54)
+    assert math.isclose(set_up.wire_mm, 54 * SIDE_MM, rel_tol=1e-9)
+    assert math.isclose(result.wire_mm[0], 6 * SIDE_MM, rel_tol=1e-9)
+    assert result.n_cuts.tolist() == [6.0]
+    rates = result.rates
+    cutting = 54 * SIDE_MM / 1000 * rates.minutes_per_m_wire + 54 * rates.minutes_per_cut
+    assert math.isclose(result.minutes["cutting"], cutting, rel_tol=1e-9)
+    assert math.isclose(set_up.minutes, cutting + rates.minutes_per_set_up, rel_tol=1e-9)
+    assert result.minutes["gluing"] == 0.0
+    assert math.isclose(result.minutes["cleaning"], 9 * rates.minutes_per_piece)
+    assert math.isclose(result.hours, sum(result.minutes.values()) / 60.0)
+    assert result.price == 7.0
+    # 9 hexagons of 8660 mm2, 15 mm thick, at 30 kg/m3
+    assert math.isclose(result.weight_kg, 9 * HEXAGON_MM2 * 15.0 * 30.0 / 1e9, rel_tol=1e-9)
+    area_m2 = 9 * HEXAGON_MM2 / 1e6
+    assert np.allclose(result.surface_mm2, [9 * HEXAGON_MM2, 0.0, 0.0, 0.0])
+    assert math.isclose(result.materials["paint_ml"], area_m2 * Finish().paint_ml_per_m2)
+    assert result.materials["varnish_ml"] == 0.0
+
+
+def test_slices_of_a_block_by_hand():
+    """Six slices of 7.5 mm off 50 mm at a kerf of 1 mm leave nothing: five cuts a block."""
+    result = foam(pieces(), FoamStock((StockSheet(50.0),), kerf_mm=1.0))
+    for entry in list_work(result):
+        if entry.set_up == "fence at 7.5 mm":
+            full, rest = divmod(entry.count, 6)
+            assert entry.n_cuts == 5 * full + rest
+        elif entry.kind == "slice":
+            assert entry.n_cuts == entry.count
+
+
+@pytest.mark.parametrize("edges", ["straight", "whole"])
+def test_each_guide_is_mounted_once(edges):
+    """Set-ups never recur once another has begun, and kinds follow each other in order."""
+    work = reckoned(edges).work
+    names = [entry.set_up for entry in work]
+    changes = [name for name, before in zip(names, ["", *names], strict=False) if name != before]
+    assert len(changes) == len(set(changes)) == len(reckoned(edges).set_ups)
+    kinds = [SET_UP_KINDS.index(entry.kind) for entry in work]
+    assert kinds == sorted(kinds)
+    assert set(kinds) == set(range(5))
+
+
+@pytest.mark.parametrize("edges", ["straight", "whole"])
+def test_shares_of_the_pieces_add_up(edges):
+    """Wire and cuts of each piece, times its count, are those of all work."""
+    result = reckoned(edges)
+    counts = np.array([piece.count for piece in result.foam.pieces.pieces])
+    wire_mm = sum(entry.wire_mm for entry in result.work)
+    assert math.isclose(counts @ result.wire_mm, wire_mm, rel_tol=1e-9)
+    assert math.isclose(counts @ result.n_cuts, sum(e.n_cuts for e in result.work), rel_tol=1e-9)
+    assert math.isclose(sum(s.wire_mm for s in result.set_ups), wire_mm, rel_tol=1e-9)
+    minutes = sum(s.minutes for s in result.set_ups)
+    assert math.isclose(minutes, result.minutes["cutting"] + result.minutes["set-ups"])
+    cleaning_apart = result.minutes["cutting"] + result.minutes["cleaning"]
+    assert math.isclose(counts @ result.piece_minutes, cleaning_apart, rel_tol=1e-9)
+
+
+def test_every_sloping_piece_is_cut_under_its_pattern():
+    """Each tile of a sloping pattern occurs once under its guides, with its count."""
+    result = reckoned()
+    tops = {entry.of: entry for entry in result.work if entry.kind == "top"}
+    for number, piece in enumerate(pieces().pieces):
+        is_sloping = piece.kind == "tile" and piece.pattern != "flat"
+        assert (number in tops) == is_sloping
+        if is_sloping:
+            assert tops[number].set_up == f"{piece.pattern} guides"
+            assert tops[number].count == piece.count
+    grooved = {entry.of for entry in result.work if entry.kind == "groove"}
+    assert {pieces().pieces[number].name.split(" ")[0] for number in grooved} == {"keyed"}
+
+
+def test_gluing_takes_a_joint_less_than_layers():
+    """With sheets of 7.5 mm alone a tile of 15 mm is one joint, one of 22.5 mm two."""
+    result = effort(foam(pieces(), FoamStock((StockSheet(7.5),), slicing="none")))
+    n_joints = sum(p.count * (round(p.thickness_mm / 7.5) - 1) for p in pieces().pieces)
+    assert math.isclose(result.minutes["gluing"], n_joints * Rates().minutes_per_joint)
+
+
+# Surfaces and weight ---------------------------------------------------------------------------
+
+
+def test_surfaces_of_a_dry_board_are_the_tops():
+    """Without water, level ground and slopes are what the catalogue's closed forms add up to."""
+    tiles = invented_board(5, 9, 8, water=False, edges="whole", is_rough=True)
+    result = effort(foam(schedule(tiles)))
+    rises = [pattern.rises for pattern in tiles.catalogue.patterns]
+    area_mm2 = sum(top_area(rises[number], 7.5 / 100.0) for number in tiles.pattern) * 100.0**2
+    assert math.isclose(result.surface_mm2[:3].sum(), area_mm2, rel_tol=1e-9)
+    assert result.surface_mm2[2] == 0.0
+    n_flat = sum(not any(rises[number]) for number in tiles.pattern)
+    assert result.surface_mm2[0] >= n_flat * HEXAGON_MM2 - 1e-6
+    assert result.surface_mm2[3] == result.facings.area_mm2.sum()
+
+
+def test_water_is_taken_off_the_ground():
+    """A wider channel makes more water, and the tops stay what they are."""
+    narrow = effort(foam(pieces()), finish=Finish(channel_mm=10.0))
+    wide = effort(foam(pieces()), finish=Finish(channel_mm=20.0))
+    assert wide.surface_mm2[2] > narrow.surface_mm2[2] > 0.0
+    assert math.isclose(wide.surface_mm2[:3].sum(), narrow.surface_mm2[:3].sum(), rel_tol=1e-9)
+    assert len(SURFACE_KINDS) == len(wide.surface_mm2)
+
+
+def test_weight_is_density_times_volume():
+    """Twice the density is twice the weight, and spacers weigh what their box of foam does."""
+    result = reckoned()
+    heavy = effort(foam(pieces(), FoamStock(density_kg_per_m3=66.0)))
+    assert math.isclose(heavy.weight_kg, 2.0 * result.weight_kg, rel_tol=1e-9)
+    for piece, weight_g in zip(pieces().pieces, result.piece_weight_g, strict=True):
+        if piece.kind == "spacer" and piece.part == "side-cut half":
+            expected = HEXAGON_MM2 / 2.0 * piece.thickness_mm * 33.0 / 1e6
+            assert math.isclose(weight_g, expected, rel_tol=1e-9)
+
+
+# Rates -----------------------------------------------------------------------------------------
+
+
+def test_a_batch_twice_as_slow_doubles_the_rates_of_cutting():
+    """Finishing and gluing are not touched."""
+    batch = TimedBatch(wire_mm=4000.0, n_cuts=40, n_set_ups=2, n_pieces=10, minutes=1.0)
+    slow = replace(batch, minutes=2.0 * batch.expected_minutes(Rates()))
+    rates = calibrate(Rates(), slow)
+    assert math.isclose(rates.minutes_per_m_wire, 2.0 * Rates().minutes_per_m_wire)
+    assert math.isclose(rates.minutes_per_cut, 2.0 * Rates().minutes_per_cut)
+    assert math.isclose(rates.minutes_per_set_up, 2.0 * Rates().minutes_per_set_up)
+    assert math.isclose(rates.minutes_per_piece, 2.0 * Rates().minutes_per_piece)
+    assert rates.paint_minutes_per_m2 == Rates().paint_minutes_per_m2
+    assert rates.minutes_per_joint == Rates().minutes_per_joint
+
+
+def test_expected_minutes_by_hand():
+    """2 m of wire, 10 cuts, 1 set-up and 4 pieces at 1.5, 0.2, 5 and 0.5 minutes take 12."""
+    rates = Rates(1.5, 0.2, 5.0, 0.5)
+    assert math.isclose(TimedBatch(2000.0, 10, 1, 4, 1.0).expected_minutes(rates), 12.0)
+
+
+@settings(derandomize=True, deadline=None)
+@given(
+    st.lists(
+        st.builds(
+            TimedBatch,
+            st.floats(10.0, 1e5),
+            st.integers(1, 500),
+            st.integers(1, 9),
+            st.integers(1, 99),
+            st.floats(1.0, 1e3),
+        ),
+        min_size=1,
+        max_size=4,
+    )
+)
+def test_calibrated_rates_explain_the_batches(batches):
+    """Together they are expected to take as long as they took; doing it again changes nothing."""
+    rates = calibrate(Rates(), *batches)
+    expected = sum(batch.expected_minutes(rates) for batch in batches)
+    assert math.isclose(expected, sum(batch.minutes for batch in batches), rel_tol=1e-9)
+    again = calibrate(rates, *batches)
+    assert math.isclose(again.minutes_per_cut, rates.minutes_per_cut, rel_tol=1e-9)
+
+
+def test_a_batch_by_the_names_of_its_pieces():
+    """All nine tiles of the plain board, timed, are all its cutting."""
+    result = plain_board()
+    batch = time_batch(result, {"flat": 9}, 30.0)
+    assert batch.n_set_ups == 1
+    minutes = sum(result.minutes[name] for name in ("set-ups", "cutting", "cleaning"))
+    assert math.isclose(batch.expected_minutes(result.rates), minutes, rel_tol=1e-9)
+    slower = effort(result.foam, rates=calibrate(result.rates, batch))
+    cutting = sum(slower.minutes[name] for name in ("set-ups", "cutting", "cleaning"))
+    assert math.isclose(cutting, 30.0, rel_tol=1e-9)
+
+
+def test_a_batch_counts_each_set_up_once():
+    """Two sloping pieces of one pattern need its guides, an outline and perhaps a fence."""
+    result = reckoned()
+    names = [p.name for p in pieces().pieces if p.pattern == "bank" and p.part == "whole"]
+    dry = [name for name in names if name == "bank"]
+    batch = time_batch(result, {dry[0]: 2}, 10.0)
+    assert batch.n_set_ups == 3  # outline, fence at 22.5 mm, bank guides
+    assert batch.n_pieces == 2
+
+
+def test_an_unknown_piece_in_a_batch_is_refused():
+    """The message names it."""
+    with pytest.raises(BriefError, match="'peak', which is no piece") as caught:
+        time_batch(plain_board(), {"peak": 1}, 10.0)
+    assert caught.value.facts["piece"] == "peak"
+
+
+def test_nothing_to_calibrate_from_is_refused():
+    """No batch, or none that takes time, tells nothing."""
+    with pytest.raises(BriefError, match="0 timed batches"):
+        calibrate(Rates())
+    with pytest.raises(BriefError, match="1 timed batches"):
+        calibrate(Rates(), TimedBatch(0.0, 0, 0, 0, 5.0))
+
+
+@pytest.mark.parametrize(
+    ("make", "words"),
+    [
+        (lambda: Rates(minutes_per_cut=-1.0), "minutes_per_cut is -1.0"),
+        (lambda: Rates(paint_minutes_per_m2=math.nan), "paint_minutes_per_m2 is nan"),
+        (lambda: Finish(paint_ml_per_m2=-1.0), "paint_ml_per_m2 is -1.0"),
+        (lambda: Finish(channel_mm=0.0), "channel_mm is 0.0"),
+        (lambda: TimedBatch(1.0, 1, 1, 1, 0.0), "minutes of a timed batch is 0.0"),
+        (lambda: TimedBatch(-1.0, 1, 1, 1, 5.0), "wire_mm of a timed batch is -1.0"),
+        (lambda: Box(length_mm=1.0), "length_mm is 1.0"),
+        (lambda: Box(gap_mm=-1.0), "gap_mm is -1.0"),
+        (lambda: effort(plain_board().foam, batter_deg=60.0), "batter_deg is 60.0"),
+    ],
+)
+def test_impossible_settings_are_refused(make, words):
+    """Every setting out of its range is named."""
+    with pytest.raises(BriefError, match=words):
+        make()
+
+
+# Boxes -----------------------------------------------------------------------------------------
+
+
+def test_boxes_hold_every_piece_and_close():
+    """All pieces are stored once, and no box is filled above its rim."""
+    box = Box()
+    loads = fill_boxes(pieces(), box)
+    assert sum(load.n_pieces for load in loads) == sum(p.count for p in pieces().pieces)
+    assert all(load.height_mm <= box.height_mm + 1e-6 for load in loads)
+    by_kind = {
+        kind: sum(t.n_pieces for load in loads for t in load.tiers if t.kind == kind)
+        for kind in ("tile", "spacer", "footing")
+    }
+    for kind, n in by_kind.items():
+        assert n == sum(p.count for p in pieces().pieces if p.kind == kind)
+
+
+def test_boxes_of_nine_tiles_by_hand():
+    """On 210 x 204 mm lie 2 + 1 tiles, so nine are three tiers of 15 mm, three to a box of 50.
+
+    Two with a gap of 2 mm are 202 mm wide; two interlocked rows are 2 x 57.74 + 88.33 = 203.8.
+    """
+    level = plain_board().foam.pieces
+    (load,) = fill_boxes(level, Box(210.0, 204.0, 50.0))
+    assert [tier.n_pieces for tier in load.tiers] == [3, 3, 3]
+    assert load.height_mm == 45.0
+    thick = schedule(level.tiles, footings="none", tile_mm=30.0)
+    assert [load.n_pieces for load in fill_boxes(thick, Box(210.0, 204.0, 65.0))] == [6, 3]
+
+
+def test_a_piece_thicker_than_the_box_is_refused():
+    """The message tells both."""
+    with pytest.raises(StockError, match="does not fit a box of 50 mm height"):
+        fill_boxes(schedule(pieces().tiles, tile_mm=60.0), Box(height_mm=50.0))
