@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import warnings
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -27,6 +28,7 @@ from hexterra.stages.drain import (
     label_catchments,
     stream_order,
 )
+from hexterra.stages.drain_bands import drain_by_bands
 from tests.plain import drain as plain
 
 PIXEL_M = 30.0
@@ -462,6 +464,61 @@ def test_a_cap_on_the_surroundings_is_kept_and_told() -> None:
     drained = drain(on_grid(valley(100)), around=small_board(), surroundings_m=100.0)
     assert not drained.is_complete
     assert drained.window[0] > 30
+
+
+# ---------------------------------------------------------------- bands
+
+
+def with_voids() -> NDArray[np.float64]:
+    """Lay rough ground with voids in it and on its rim."""
+    heights = rough(90, seed=4, slope=1.4).astype(np.float64)
+    heights[40:60, 30:50] = np.nan
+    heights[7, 8] = np.nan
+    heights[0, 3:9] = np.nan
+    return heights
+
+
+@pytest.mark.parametrize("band_rows", [4, 7, 50, 1000])
+@pytest.mark.parametrize(
+    "heights",
+    [
+        rough(123, seed=5, slope=1.5),
+        np.round(rough(100, seed=8, slope=1.2) / 30.0),
+        rough(60, seed=1, slope=0.0),
+        with_voids(),
+    ],
+    ids=["rough", "whole metres", "noise", "voids"],
+)
+def test_bands_change_no_bit(heights: Any, band_rows: int, tmp_path: Path) -> None:
+    """By bands of any number of rows the answer is that in one piece, bit for bit."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        elevation = on_grid(heights)
+    whole = drain(elevation, depressions="fill")
+    by_bands = drain_by_bands(elevation, tmp_path, band_rows=band_rows)
+    assert np.array_equal(by_bands.surface_m, whole.surface_m)
+    assert np.array_equal(by_bands.direction, whole.direction)
+    assert np.array_equal(by_bands.catchment_m2, whole.catchment_m2)
+    assert by_bands.same_as(whole)
+
+
+def test_bands_agree_on_a_geographic_raster(jacksboro: Elevation, tmp_path: Path) -> None:
+    """On real ground in degrees, in whole metres, the bands change nothing either."""
+    whole = drain(jacksboro, depressions="fill", sea_level_m=320.0)
+    by_bands = drain_by_bands(jacksboro, tmp_path, band_rows=64, sea_level_m=320.0)
+    assert by_bands.same_as(whole)
+
+
+def test_bands_of_no_ground_are_refused(tmp_path: Path) -> None:
+    """A raster all under the sea cannot be drained by bands."""
+    with pytest.raises(NoHeightsError, match="usable ground"):
+        drain_by_bands(on_grid(DAM), tmp_path, sea_level_m=90.0)
+
+
+def test_bands_that_are_too_thin_are_refused(tmp_path: Path) -> None:
+    """Bands of fewer than four rows are refused."""
+    with pytest.raises(BriefError, match="band_rows"):
+        drain_by_bands(on_grid(DAM), tmp_path, band_rows=3)
 
 
 # ---------------------------------------------------------------- errors

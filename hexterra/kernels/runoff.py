@@ -116,7 +116,7 @@ def direct_flats(
         if code[pixel] == FLAT:
             for k in directions:
                 there = pixel + step[k]
-                if surface[there] == surface[pixel] and code[there] < _QUEUED:
+                if code[there] < _QUEUED and surface[there] == surface[pixel]:
                     code[pixel] = _QUEUED
                     queue[end] = pixel
                     end += 1
@@ -129,9 +129,9 @@ def direct_flats(
             for k in directions:
                 there = pixel + step[k]
                 if (
-                    surface[there] == surface[pixel]
-                    and code[there] < _QUEUED
-                    and (ground[there] < lowest)
+                    code[there] < _QUEUED
+                    and surface[there] == surface[pixel]
+                    and ground[there] < lowest
                 ):
                     lowest = ground[there]
                     pick[i] = k
@@ -147,6 +147,67 @@ def direct_flats(
                     queue[end] = there
                     end += 1
         start = ring
+
+
+@njit(cache=True, nogil=True)
+def relax_flats(
+    surface: NDArray[Any], code: NDArray[np.uint8], distance: NDArray[np.int32]
+) -> bool:
+    """Shorten the distances of FLAT pixels to their ways out, sweep by sweep, until none can be.
+
+    Ways out have distance 0. The first and last row are only looked at, and so are the outermost
+    columns. Return whether any distance was shortened.
+    """
+    n_rows, n_columns = surface.shape
+    is_changed = False
+    go_on = True
+    while go_on:
+        go_on = False
+        for i in range(2 * (n_rows - 2)):  # down, then up
+            row = i + 1 if i < n_rows - 2 else 2 * (n_rows - 2) - i
+            for j in range(1, n_columns - 1):
+                column = j if i < n_rows - 2 else n_columns - 1 - j
+                if code[row, column] != FLAT:
+                    continue
+                nearest = distance[row, column]
+                for d_row in range(-1, 2):
+                    for d_column in range(-1, 2):
+                        if surface[row + d_row, column + d_column] == surface[row, column]:
+                            nearest = min(nearest, distance[row + d_row, column + d_column] + 1)
+                if nearest < distance[row, column]:
+                    distance[row, column] = nearest
+                    go_on = True
+        is_changed = is_changed or go_on
+    return is_changed
+
+
+@njit(cache=True, nogil=True)
+def pick_by_distance(
+    surface: NDArray[Any],
+    ground: NDArray[Any],
+    distance: NDArray[np.int32],
+    step: NDArray[np.int64],
+    n_columns: int,
+    code: NDArray[np.uint8],
+) -> None:
+    """Direct FLAT pixels as `direct_flats` does, once distances are known; arrays are flat.
+
+    The first and last row are left alone.
+    """
+    directions = (_E, _SE, _S, _SW, _W, _NW, _N, _NE)
+    for pixel in range(n_columns, code.size - n_columns):
+        if code[pixel] != FLAT:
+            continue
+        lowest = np.inf
+        for k in directions:
+            there = pixel + step[k]
+            if (
+                distance[there] == distance[pixel] - 1
+                and surface[there] == surface[pixel]
+                and ground[there] < lowest
+            ):
+                lowest = ground[there]
+                code[pixel] = k
 
 
 @njit(cache=True, nogil=True)

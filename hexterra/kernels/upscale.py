@@ -61,15 +61,20 @@ def list_exits(
     cell_at: NDArray[np.int32],
     code: NDArray[np.uint8],
     step: NDArray[np.int64],
+    area: NDArray[np.float64],
+    least: float,
     n_cells: int,
 ) -> tuple[NDArray[np.int32], NDArray[np.int32], NDArray[np.int32]]:
-    """List the exits of every cell and what follows each.
+    """List the exits of every cell that drain at least `least`, and what follows each.
 
-    Return the pixel of each exit, sorted by cell, then number; where the exits of each cell begin,
-    (n_cells + 1,); and the exit that the water of each comes to next, -1 if it leaves the lattice.
+    Of a cell without such, the exit that drains most is listed. Return the pixel of each exit,
+    sorted by cell, then number; where the exits of each cell begin, (n_cells + 1,); and the listed
+    exit that the water of each comes to next, -1 if it leaves the lattice first.
     """
     begin = np.zeros(n_cells + 1, np.int32)
-    number = np.empty(cell_at.size, np.int32)
+    found = np.empty(cell_at.size, np.int32)
+    number = np.full(cell_at.size, -1, np.int32)
+    largest = np.full(n_cells, -1, np.int32)
     n_exits = 0
     for pixel in range(cell_at.size):
         cell = cell_at[pixel]
@@ -77,30 +82,40 @@ def list_exits(
             continue
         by = step[code[pixel]]
         if by == 0 or cell_at[pixel + by] != cell:
-            begin[cell + 1] += 1
-            number[n_exits] = pixel
+            if area[pixel] >= least:
+                begin[cell + 1] += 1
+                found[n_exits] = pixel
+                n_exits += 1
+            elif largest[cell] < 0 or area[pixel] > area[largest[cell]]:
+                largest[cell] = pixel
+    for cell in range(n_cells):
+        if begin[cell + 1] == 0 and largest[cell] >= 0:
+            begin[cell + 1] = 1
+            found[n_exits] = largest[cell]
             n_exits += 1
     for cell in range(n_cells):
         begin[cell + 1] += begin[cell]
     place = begin.copy()
     exits = np.empty(n_exits, np.int32)
     for i in range(n_exits):
-        pixel = number[i]
-        cell = cell_at[pixel]
-        exits[place[cell]] = pixel
+        cell = cell_at[found[i]]
+        exits[place[cell]] = found[i]
+        number[found[i]] = place[cell]
         place[cell] += 1
-    for i in range(n_exits):
-        number[exits[i]] = i
     then = np.empty(n_exits, np.int32)
     for i in range(n_exits):
-        pixel = exits[i] + step[code[exits[i]]]
-        cell = cell_at[pixel]
-        if pixel == exits[i] or cell < 0:
-            then[i] = -1
-            continue
-        while step[code[pixel]] != 0 and cell_at[pixel + step[code[pixel]]] == cell:
-            pixel += step[code[pixel]]
-        then[i] = number[pixel]
+        pixel = exits[i]
+        then[i] = -1
+        while True:
+            by = step[code[pixel]]
+            if by == 0:
+                break
+            pixel += by
+            if cell_at[pixel] < 0:
+                break
+            if number[pixel] >= 0:
+                then[i] = number[pixel]
+                break
     return exits, begin, then
 
 
@@ -198,6 +213,21 @@ def _touch(
 
 
 @njit(cache=True, nogil=True)
+def mark_wrong(
+    then: NDArray[np.int32],
+    cell_of: NDArray[np.int32],
+    outlet: NDArray[np.int32],
+    neighbours: NDArray[np.int32],
+    is_wrong: NDArray[np.bool_],
+) -> None:
+    """Tell of every cell whether it is wrong; one without exits is not."""
+    for cell in range(len(outlet)):
+        is_wrong[cell] = outlet[cell] >= 0 and not _is_right(
+            cell, then, cell_of, outlet, neighbours
+        )
+
+
+@njit(cache=True, nogil=True)
 def choose_outlets(
     begin: NDArray[np.int32],
     then: NDArray[np.int32],
@@ -206,6 +236,7 @@ def choose_outlets(
     cell_of: NDArray[np.int32],
     area: NDArray[np.float64],
     least: NDArray[np.float64],
+    importance: NDArray[np.int64],
     weight: NDArray[np.float64],
     neighbours: NDArray[np.int32],
     visit: NDArray[np.int64],
@@ -213,26 +244,24 @@ def choose_outlets(
     outlet: NDArray[np.int32],
     is_wrong: NDArray[np.bool_],
 ) -> None:
-    """Move the outlets of cells so that fewer are wrong; write them and the wrong in place.
+    """Move the outlets of cells so that fewer are wrong; change both in place.
 
     Wrong cells are visited in the order given, sweep by sweep: the exit on its way in a cell
     between it and the next outlet, or another exit of the cell, becomes an outlet if that makes
-    the cell right and leaves fewer cells wrong, or as many of less weight; of several such moves,
-    the one that leaves the fewest, then the lightest, then that found first. No exit that drains
-    less than `least` of its cell becomes an outlet.
+    the cell right and leaves fewer cells wrong (counted by importance), or as many of less weight;
+    of several such moves, the one that leaves the fewest, then the lightest, then the first. No
+    exit that drains less than `least` of its cell becomes an outlet.
     """
     n_cells, n_exits = len(begin) - 1, len(then)
     stack = np.empty(n_exits + 1, np.int32)
     touched = np.empty(n_cells, np.int32)
     stamp = np.full(n_cells, -1, np.int64)
-    for cell in range(n_cells):
-        if outlet[cell] >= 0:
-            is_wrong[cell] = not _is_right(cell, then, cell_of, outlet, neighbours)
+    is_settled = ~is_wrong
     move = np.int64(0)
     for _ in range(sweeps):
         improved = False
         for wrong_cell in visit:
-            if not is_wrong[wrong_cell]:
+            if is_settled[wrong_cell] or not is_wrong[wrong_cell]:
                 continue
             best_exit, best_gain, best_relief = np.int32(-1), 0, 0.0
             on_way = then[outlet[wrong_cell]]
@@ -265,12 +294,13 @@ def choose_outlets(
                 for i in range(n):
                     right = _is_right(touched[i], then, cell_of, outlet, neighbours)
                     change = int(is_wrong[touched[i]]) + int(right) - 1
-                    gain += change
+                    gain += change * importance[touched[i]]
                     relief += change * weight[touched[i]]
                 outlet[cell] = old
                 if gain > best_gain or (gain == best_gain and relief > best_relief):
                     best_exit, best_gain, best_relief = chosen, gain, relief
             if best_exit < 0:
+                is_settled[wrong_cell] = True  # until a move touches it
                 continue
             improved = True
             cell = cell_of[best_exit]
@@ -283,6 +313,7 @@ def choose_outlets(
             outlet[cell] = best_exit
             for i in range(n):
                 is_wrong[touched[i]] = not _is_right(touched[i], then, cell_of, outlet, neighbours)
+                is_settled[touched[i]] = False
         if not improved:
             break
 
@@ -295,23 +326,28 @@ def connect(
     neighbours: NDArray[np.int32],
     visit: NDArray[np.int64],
     is_wrong: NDArray[np.bool_],
+    meets: NDArray[np.int32],
     receiver: NDArray[np.int32],
     receiver_side: NDArray[np.int8],
     order: NDArray[np.int32],
 ) -> None:
     """Give every cell a receiver among its neighbours, itself at an outlet, without circles.
 
-    A right cell runs to the cell of the next outlet. A wrong one, in the order of `visit`, runs to
-    the last neighbour on its way that does not run to it. Write the cells upstream first.
+    A right cell runs to the cell whose outlet its water `meets` first, -1 for none. A wrong one,
+    in the order of `visit`, runs to the last neighbour on its way that does not run to it. Write
+    the cells upstream first.
     """
     n_cells = len(outlet)
     for cell in range(n_cells):
         receiver[cell] = cell
         receiver_side[cell] = -1
-        if outlet[cell] >= 0 and not is_wrong[cell]:
+        meets[cell] = -1
+        if outlet[cell] >= 0:
             found = _next_outlet(outlet[cell], then, cell_of, outlet)
             if found >= 0:
-                receiver[cell] = cell_of[found]
+                meets[cell] = cell_of[found]
+                if not is_wrong[cell]:
+                    receiver[cell] = meets[cell]
     for cell in visit:
         if outlet[cell] < 0 or not is_wrong[cell]:
             continue

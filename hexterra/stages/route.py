@@ -13,11 +13,11 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 from numpy.typing import NDArray
+from pyproj import Transformer
 
 from hexterra.errors import BriefError, CoverageError
 from hexterra.kernels import flood, upscale
 from hexterra.stages._pixel_ground import pixel_steps
-from hexterra.stages._pixel_space import outline_cells
 from hexterra.stages.flow import (
     MAX_INFLOWS,
     Kind,
@@ -36,6 +36,8 @@ if TYPE_CHECKING:
 # drains, and whether errors move toward small rivers (1) or large ones (-1), where they may meet.
 _PASSES: Final = ((0.25, 1.0), (0.0, 1.0), (0.0, -1.0), (0.0, 1.0))
 _SWEEPS: Final = 4
+_IMPORTANCE: Final = 8  # how many small rivers may be wrong for a large one to be right
+_LEAST_SHARE: Final = 0.005  # of a cell: less is no outlet unless the cell has no other
 _ROUNDING: Final = 1e-9  # as in `flow`
 #: Catchment, in cells, above which `displacement` looks at a watercourse.
 LARGE_CELLS: Final = 20.0
@@ -62,8 +64,8 @@ class RoutingReport(Value):
     outlet_m2
         Catchment of that pixel on the raster, (n,) float64.
     catchment_m2
-        Ground area that drains through each cell, (n,) float64: that of its outlet pixel, and more
-        below wrong cells.
+        Ground area that drains through each cell, (n,) float64: that of its outlet pixel, but for
+        what wrong cells bring elsewhere.
     is_wrong
         Cells whose water does not meet the outlet of their receiver first, (n,) bool.
     displacement_cells
@@ -107,9 +109,9 @@ class RoutingReport(Value):
 
     @property
     def area_error(self) -> float:
-        """Sum of ``catchment_m2 - outlet_m2`` over all cells, per sum of `outlet_m2`."""
+        """Sum of ``abs(catchment_m2 - outlet_m2)`` over all cells, per sum of `outlet_m2`."""
         total_m2 = float(self.outlet_m2.sum())
-        return float((self.catchment_m2 - self.outlet_m2).sum()) / total_m2 if total_m2 else 0.0
+        return float(abs(self.catchment_m2 - self.outlet_m2).sum()) / total_m2 if total_m2 else 0.0
 
     @property
     def mean_displacement_cells(self) -> float:
@@ -138,16 +140,14 @@ def carry(drained: Drainage, lattice: Lattice) -> RoutingReport:
         If no cell of the lattice lies on the window that was drained.
     """
     n = lattice.n_cells
-    outlines = outline_cells(drained.elevation, lattice)
     n_columns = drained.direction.shape[1]
     cell_at = np.full(drained.direction.shape, -1, dtype=np.int32)
-    ring_xy = np.full((n, 1, 2), -1.0)
-    if outlines is not None:
-        ring_xy = outlines.ring_xy - np.array([drained.window[2], drained.window[0]], np.float64)
+    ring_xy = _rings_in_pixels(drained, lattice)
     upscale.cells_of_pixels(ring_xy, cell_at)
-    code = drained.direction.ravel()
+    code, catchment_m2 = drained.direction.ravel(), drained.catchment_m2.ravel()
     step = pixel_steps(n_columns)
-    exits, begin, then = upscale.list_exits(cell_at.ravel(), code, step, n)
+    least_m2 = _LEAST_SHARE * float(lattice.area_m2.min())
+    exits, begin, then = upscale.list_exits(cell_at.ravel(), code, step, catchment_m2, least_m2, n)
     del cell_at
     if not len(exits):
         raise CoverageError(
@@ -156,27 +156,27 @@ def carry(drained: Drainage, lattice: Lattice) -> RoutingReport:
             remedy="drain the part of the raster that the board covers",
             window=drained.window,
         )
-    area = drained.catchment_m2.ravel()[exits]
+    area = catchment_m2[exits]
     cell_of = np.repeat(np.arange(n, dtype=np.int32), np.diff(begin))
     outlet, is_wrong, visit = _choose(lattice, begin, then, cell_of, area)
-    receiver, order = np.empty((2, n), dtype=np.int32)
+    receiver, order, meets = np.empty((3, n), dtype=np.int32)
     side = np.empty(n, dtype=np.int8)
     upscale.connect(
-        then, cell_of, outlet, lattice.neighbours, visit, is_wrong, receiver, side, order
+        then, cell_of, outlet, lattice.neighbours, visit, is_wrong, meets, receiver, side, order
     )
 
     has_ground = outlet >= 0
     pixel = np.where(has_ground, exits[outlet], -1)
     outlet_m2 = np.where(has_ground, area[outlet], 0.0)
-    own = outlet_m2.copy()  # what runs to the outlet and not through that of another cell
-    donor = np.flatnonzero(has_ground & ~is_wrong & (receiver != np.arange(n)))
-    np.subtract.at(own, receiver[donor], outlet_m2[donor])
+    own = outlet_m2.copy()  # what runs to the outlet of a cell and not first to that of another
+    np.subtract.at(own, meets[meets >= 0], outlet_m2[meets >= 0])
     catchment = np.maximum(own, 0.0)
     flood.accumulate(order, receiver, catchment)
 
     centre_xy = ring_xy.mean(axis=1)
     total, length = np.zeros(n), np.zeros(n, dtype=np.int64)
-    large = donor[outlet_m2[donor] >= LARGE_CELLS * lattice.area_m2[donor]]
+    is_large = outlet_m2 >= LARGE_CELLS * lattice.area_m2
+    large = np.flatnonzero(is_large & ~is_wrong & (receiver != np.arange(n)))
     upscale.measure_displacement(
         code, step, n_columns, exits, centre_xy, outlet, receiver, large, total, length
     )
@@ -276,6 +276,20 @@ def route(drained: Drainage, heights: Heights, *, threshold_m2: float) -> Waterc
     )
 
 
+def _rings_in_pixels(drained: Drainage, lattice: Lattice) -> NDArray[np.float64]:
+    """Outlines of the cells in the pixel space of the window; points where there is no place."""
+    to_raster = Transformer.from_crs(lattice.crs, drained.elevation.crs, always_xy=True)
+    points = lattice.corner_xy if lattice.has_straight_sides else lattice.rings_xy.reshape(-1, 2)
+    xy = np.column_stack(to_raster.transform(points[:, 0], points[:, 1]))
+    xy = drained.elevation.to_pixel(xy) - (drained.window[2], drained.window[0])
+    if lattice.has_straight_sides:
+        ring_xy = xy[lattice.corner_of]
+    else:
+        ring_xy = xy.reshape(lattice.n_cells, -1, 2)
+    ring_xy[~np.isfinite(ring_xy).all(axis=(1, 2))] = -1.0
+    return ring_xy
+
+
 def _choose(
     lattice: Lattice,
     begin: NDArray[np.int32],
@@ -288,7 +302,9 @@ def _choose(
     size = np.where(outlet >= 0, area[outlet], 0.0)
     visit = np.argsort(-size, kind="stable")
     is_wrong = np.zeros(lattice.n_cells, dtype=np.bool_)
+    importance = np.where(size >= LARGE_CELLS * lattice.area_m2, _IMPORTANCE, 1)
     before, source = upscale.list_sources(then)
+    upscale.mark_wrong(then, cell_of, outlet, lattice.neighbours, is_wrong)
     for share, sign in _PASSES:
         least = share * np.minimum(size, lattice.area_m2)
         upscale.choose_outlets(
@@ -299,6 +315,7 @@ def _choose(
             cell_of,
             area,
             least,
+            importance,
             sign * size,
             lattice.neighbours,
             visit,

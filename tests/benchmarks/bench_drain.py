@@ -1,0 +1,232 @@
+"""Draining and upscaling beside pyflwdir, richdem and TopoToolbox, on one thread."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import subprocess
+import sys
+import time
+import warnings
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from affine import Affine
+from pyproj import Transformer
+
+from hexterra.elevation import Elevation, read_elevation
+from hexterra.lattice import Board
+from hexterra.stages.drain import Drainage, drain, fill
+from hexterra.stages.route import carry
+
+PIXEL_M = 30.0
+AFFINE = Affine(PIXEL_M, 0.0, 500_000.0, 0.0, -PIXEL_M, 4_000_000.0)
+
+
+def rough(n: int, slope: float = 2.0) -> Any:
+    """Invent n x n heights whose spectrum falls with the power `slope` of the wave number."""
+    rng = np.random.default_rng(1)
+    spectrum = np.fft.rfft2(rng.standard_normal((n, n)).astype(np.float32))
+    wave = np.hypot(np.fft.fftfreq(n)[:, None], np.fft.rfftfreq(n)[None])
+    wave[0, 0] = 1.0
+    heights = np.fft.irfft2(spectrum / wave**slope, s=(n, n))
+    return ((heights - heights.min()) * 800.0 / np.ptp(heights)).astype(np.float32)
+
+
+def on_grid(heights: Any) -> Elevation:
+    """Lay heights on a grid of 30 m pixels."""
+    return read_elevation(heights, crs="EPSG:32616", affine=AFFINE, vertical_unit="m")
+
+
+def cpu_s(work: Callable[[], Any]) -> float:
+    """Time one call by the processor time of this thread, which other processes disturb less."""
+    start = time.thread_time()
+    work()
+    return time.thread_time() - start
+
+
+def best_of(rounds: int, **work: Callable[[], Any]) -> dict[str, float]:
+    """Time calls in alternation, and keep the best of each."""
+    seconds = dict.fromkeys(work, np.inf)
+    for _ in range(rounds):
+        for name, call in work.items():
+            seconds[name] = min(seconds[name], cpu_s(call))
+    return seconds
+
+
+@contextlib.contextmanager
+def hushed() -> Any:
+    """Silence what the references print from C++."""
+    with Path(os.devnull).open("w") as sink, warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        kept = os.dup(1), os.dup(2)
+        os.dup2(sink.fileno(), 1)
+        os.dup2(sink.fileno(), 2)
+        try:
+            yield
+        finally:
+            for end, copy in zip((1, 2), kept, strict=True):
+                os.dup2(copy, end)
+                os.close(copy)
+
+
+def references(heights: Any) -> dict[str, Callable[[], Any]]:
+    """Give the whole job, and filling alone, as each reference library does them."""
+    import pyflwdir
+    import richdem
+    import topotoolbox
+
+    def by_pyflwdir() -> Any:
+        pixels = pyflwdir.from_dem(heights, nodata=-9999.0, transform=AFFINE)
+        return pixels.upstream_area("m2")
+
+    def by_richdem() -> Any:
+        raster = richdem.rdarray(heights, no_data=-9999.0)
+        filled = richdem.FillDepressions(raster, epsilon=True)
+        return richdem.FlowAccumulation(filled, method="D8")
+
+    def grid() -> Any:
+        raster = topotoolbox.GridObject()
+        raster.z, raster.cellsize, raster.transform = heights, PIXEL_M, AFFINE
+        return raster
+
+    return {
+        "pyflwdir": by_pyflwdir,
+        "richdem": by_richdem,
+        "topotoolbox": lambda: topotoolbox.FlowObject(grid()).flow_accumulation(),
+        "topotoolbox fill": lambda: grid().fillsinks(),
+    }
+
+
+@pytest.mark.parametrize("slope", [2.0])
+def test_drain_beside_references(benchmark: Any, slope: float) -> None:
+    """Fill, directions and accumulation of 4000 x 4000 pixels, and the fill alone."""
+    heights = rough(4000, slope)
+    elevation = on_grid(heights)
+    drain(on_grid(heights[:50, :50]))
+    with hushed():
+        for call in references(np.ascontiguousarray(heights[:50, :50])).values():
+            call()
+        seconds = best_of(
+            2,
+            ours=lambda: drain(elevation, depressions="fill"),
+            fill=lambda: fill(heights),
+            **references(heights),
+        )
+        again = best_of(
+            2, ours=lambda: drain(elevation, depressions="fill"), fill=lambda: fill(heights)
+        )
+    ours = min(seconds["ours"], again["ours"])
+    alone = min(seconds["fill"], again["fill"])
+    ratios = {
+        name: seconds[name] / (alone if name.endswith("fill") else ours)
+        for name in ("pyflwdir", "richdem", "topotoolbox", "topotoolbox fill")
+    }
+    print(
+        f"\ndrain 4000 x 4000: {ours / heights.size * 1e9:.1f} ns/pixel, fill alone"
+        f" {alone / heights.size * 1e9:.1f}; times as fast as "
+        + ", ".join(f"{name} {ratio:.1f}" for name, ratio in ratios.items())
+    )
+    benchmark.extra_info.update(ratios)
+    benchmark.pedantic(drain, (elevation,), {"depressions": "fill"}, rounds=1)
+
+
+def test_drain_scales(benchmark: Any) -> None:
+    """Cost per pixel at 4000 x 4000 and at 8000 x 8000."""
+    small, large = on_grid(rough(4000)), on_grid(rough(8000))
+    seconds = best_of(
+        3,
+        small=lambda: drain(small, depressions="fill"),
+        large=lambda: drain(large, depressions="fill"),
+    )
+    ratio = seconds["large"] / seconds["small"] / 4.0
+    print(f"\nns/pixel at 8000 x 8000 per that at 4000 x 4000: {ratio:.2f}")
+    benchmark.extra_info["ratio"] = ratio
+    benchmark.pedantic(drain, (small,), {"depressions": "fill"}, rounds=1)
+
+
+MEMORY = """
+import resource, sys
+import numpy as np
+sys.path.insert(0, {here!r})
+from bench_drain import on_grid, rough
+from hexterra.stages.drain import drain
+heights = rough(4000)
+heights.flags.writeable = False
+elevation = on_grid(heights)
+drain(on_grid(heights[:50, :50]), depressions={how!r})
+with open("/proc/self/clear_refs", "w") as clear:
+    clear.write("5")  # forget the peak of making the heights
+def status(name):
+    with open("/proc/self/status") as lines:
+        return next(int(line.split()[1]) * 1024 for line in lines if line.startswith(name))
+before = status("VmRSS")
+drain(elevation, depressions={how!r})
+print((status("VmHWM") - before) / heights.size)
+"""
+
+
+@pytest.mark.parametrize("how", ["fill", "breach then fill"])
+def test_drain_memory(benchmark: Any, how: str) -> None:
+    """Peak memory per pixel beyond the input, from the kernel's own record (Linux)."""
+    program = MEMORY.format(here=str(Path(__file__).parent), how=how)
+    said = benchmark.pedantic(
+        subprocess.run,
+        ([sys.executable, "-c", program],),
+        {"capture_output": True, "text": True, "check": True},
+        rounds=1,
+    )
+    print(f"\npeak memory, {how}: {float(said.stdout):.1f} bytes per pixel beyond the input")
+    benchmark.extra_info["bytes_per_pixel"] = float(said.stdout)
+
+
+def lattice_on(pixels: float, n: int) -> Board:
+    """Cover n x n pixels, save for a rim, with cells that are `pixels` pixels wide."""
+    cells = int(n / pixels) - 2
+    middle = 500_000.0 + n / 2 * PIXEL_M, 4_000_000.0 - n / 2 * PIXEL_M
+    lon, lat = Transformer.from_crs("EPSG:32616", "EPSG:4326", always_xy=True).transform(*middle)
+    rows = int(cells / 0.866)
+    return Board(cells, rows, 30.0, "points", "straight", pixels * PIXEL_M / 0.03, lon, lat)
+
+
+@pytest.mark.parametrize("slope", [1.7, 2.0])
+def test_carry_beside_iterated_upscaling(benchmark: Any, slope: float) -> None:
+    """Hexagons beside pyflwdir's iterated method on squares: errors and time."""
+    import pyflwdir
+
+    drained: Drainage = drain(on_grid(rough(2000, slope)))
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        pixels = pyflwdir.from_array(drained.direction, ftype="d8", cache=True)
+        area = pixels.upstream_area("cell")
+        for width in (10, 25, 50):
+            lattice = lattice_on(width, 2000)
+            lattice.neighbours, lattice.corner_of, lattice.corner_xy, lattice.centre_xy  # noqa: B018
+            kept: dict[str, Any] = {}
+
+            def ours(lattice: Board = lattice, kept: dict[str, Any] = kept) -> None:
+                kept["ours"] = carry(drained, lattice)
+
+            def theirs(width: int = width, kept: dict[str, Any] = kept) -> None:
+                kept["theirs"] = pixels.upscale(width, method="ihu", uparea=area)
+
+            seconds = best_of(3, ours=ours, theirs=theirs)
+            is_right = pixels.upscale_error(*kept["theirs"])
+            wrong = (is_right == 0).sum() / (is_right != 255).sum()
+            carried = kept["ours"]
+            ratio = seconds["theirs"] / seconds["ours"]
+            print(
+                f"\nslope {slope}, {width}-pixel cells: wrong {carried.share_wrong:.2%}, on squares"
+                f" {wrong:.2%}; displaced by {carried.mean_displacement_cells:.2f} cells;"
+                f" {seconds['ours'] / drained.direction.size * 1e9:.1f} ns/pixel,"
+                f" {ratio:.1f} times as fast"
+            )
+            benchmark.extra_info[f"{width} pixels"] = {
+                "wrong": carried.share_wrong,
+                "wrong on squares": float(wrong),
+                "ratio": ratio,
+            }
+    benchmark.pedantic(carry, (drained, lattice), rounds=1)
