@@ -194,6 +194,29 @@ def test_sheets_are_within_one_of_the_packing_bound_on_mixed_boards(seed):
             assert result.n_sheets <= result.packing_bound + 1
 
 
+def test_offcut_by_hand():
+    """Six hexagons in one column of a sheet leave all that is past them and a kerf.
+
+    With points toward the long edge every second row is shifted by 51 mm: 5 + 51 + 100 + 2 = 158.
+    """
+    result = nest({"whole": 6}, 100.0, StockSheet(30.0), kerf_mm=2.0, facings=("points",))
+    assert np.allclose(result.offcut_mm, (1250.0 - 158.0, 600.0))
+    turned = nest({"whole": 5}, 100.0, StockSheet(30.0), kerf_mm=2.0, facings=("flats",))
+    assert np.allclose(turned.offcut_mm, (1250.0 - 5.0 - 2.0 * 100.0 / math.sqrt(3.0) - 2.0, 600.0))
+    assert nest({}, 100.0, StockSheet(30.0)).offcut_mm == (0.0, 0.0)
+
+
+@pytest.mark.parametrize("n_whole", [1, 7, 30, 60])
+def test_nothing_lies_on_the_offcut(n_whole):
+    """Past the cut there is no piece, and the last column of pieces is a kerf before it."""
+    result = nest({"whole": n_whole, "quarter": 3}, 100.0, StockSheet(30.0), kerf_mm=2.0)
+    length, width = result.offcut_mm
+    left = box(1250.0 - length, 600.0 - width, 1250.0, 600.0)
+    last = result.sheets[-1]
+    gaps = [left.distance(Polygon(last.outline_mm(i))) for i in range(last.n_pieces)]
+    assert math.isclose(min(gaps), 2.0, abs_tol=1e-6)
+
+
 def test_grain_keeps_one_facing():
     """Only the facings that are allowed occur, and each holds what it holds alone."""
     for number, facing in enumerate(FACINGS):

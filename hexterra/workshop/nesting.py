@@ -129,6 +129,23 @@ class Nest(Value):
         area_mm2 = self.n_whole_equivalents * hexagon.area(self.across_flats_mm)
         return area_mm2 / (self.n_sheets * self.stock.length_mm * self.stock.width_mm)
 
+    @cached_property
+    def offcut_mm(self) -> tuple[float, float]:
+        """Length and width of what is left of the last sheet in one piece, past a straight cut.
+
+        The larger of the strip past all pieces along the sheet, and that across it; zeros if
+        there is none.
+        """
+        if not self.sheets:
+            return 0.0, 0.0
+        last = self.sheets[-1]
+        outlines = np.concatenate([last.outline_mm(i) for i in range(last.n_pieces)])
+        length_mm, width_mm = _size_mm(self.stock)
+        past_x, past_y = (outlines.max(axis=0) + self.kerf_mm).tolist()
+        strips = ((length_mm - past_x, width_mm), (length_mm, width_mm - past_y))
+        strip = max(strips, key=lambda strip: strip[0] * strip[1])
+        return strip if min(strip) > 0.0 else (0.0, 0.0)
+
     @property
     def area_bound(self) -> int:
         """Sheets that no layout whatever can do without, by area alone.
@@ -365,7 +382,7 @@ def _sheet(filled: _Filled, across_flats_mm: float, kerf_mm: float, margin_mm: f
     """Write a filled sheet's pieces down by place: from left to right, then front to back."""
     rows: list[tuple[float, float, int, int, int]] = []
     for facing, left_mm, filling in filled:
-        for place, kept in filling.pieces():
+        for place, kept in filling.pieces(0 if facing == "points" else 1):
             x_mm, y_mm = _turn(filling.layout.piece_mm(place, kept, kerf_mm), facing)
             kept_x, kept_y = kept if facing == "points" else kept[::-1]
             rows.append((left_mm + x_mm, margin_mm + y_mm, FACINGS.index(facing), kept_x, kept_y))

@@ -233,13 +233,20 @@ class Filling:
         """Foam placed, in quarter hexagons."""
         return sum(n * size for n, size in zip(self.placed, QUARTERS, strict=True))
 
-    def pieces(self) -> Iterator[tuple[tuple[int, int], Kept]]:
-        """Yield the slot of each piece and what it keeps of its hexagon."""
+    def pieces(self, first_axis: Literal[0, 1]) -> Iterator[tuple[tuple[int, int], Kept]]:
+        """Yield the slot of each piece and what it keeps of its hexagon.
+
+        Slots of one kind are filled from one end of `first_axis` (0 along x) to the other.
+        """
         used: dict[tuple[Extent, Extent], int] = {}
         for extents, count, keeps in self.contents:
+            places = sorted(
+                self.layout.slots[extents],
+                key=lambda place: (place[first_axis], place[1 - first_axis]),
+            )
             first = used.get(extents, 0)
             used[extents] = first + count
-            for place in self.layout.slots[extents][first : first + count]:
+            for place in places[first : first + count]:
                 for kept in keeps:
                     yield place, kept
 
