@@ -6,7 +6,6 @@ from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
 from hexterra.lattice.hexagon import N_SIDES
 from hexterra.stages.schedule import PARTS
@@ -47,7 +46,7 @@ def footprint_figure(solid: Solid, guides: Guides, *, users: str = "") -> Figure
     ]
     words: list[Words] = []
     corner = solid.corner_mm()
-    for lines, labels in _footprint_dimensions(solid, corner):
+    for lines, labels in footprint_dimensions(solid):
         strokes += lines
         words += labels
     middle = solid.middle_mm
@@ -83,11 +82,19 @@ def kept_corners(solid: Solid) -> list[int]:
     ]
 
 
-def _footprint_dimensions(
-    solid: Solid, corner: NDArray[np.float64]
+def footprint_dimensions(
+    solid: Solid, scale: float = 1.0
 ) -> Iterable[tuple[tuple[Stroke, ...], tuple[Words, ...]]]:
-    """Measure an outline: its length below, its width on the left, and a whole side."""
-    outline = solid.outline_mm
+    """Measure an outline: its length below, its width on the left, and a whole side.
+
+    Parameters
+    ----------
+    solid
+        Any piece of that outline.
+    scale
+        Length on paper per length of the piece; the numbers are true.
+    """
+    outline, corner = solid.outline_mm * scale, solid.corner_mm() * scale
     (left, low), (right, high) = outline.min(axis=0).tolist(), outline.max(axis=0).tolist()
     near = 1e-6 * solid.across_flats_mm
     inner = [
@@ -98,19 +105,18 @@ def _footprint_dimensions(
         (left, low),
         (right, low),
         away_mm=-9.0,
-        text=f"{right - left:.2f}",
+        text=f"{(right - left) / scale:.2f}",
         reach_mm=(inner[0] - low, inner[1] - low),
     )
     yield dimension(
         (left, low),
         (left, high),
         away_mm=9.0,
-        text=f"{high - low:.2f}",
+        text=f"{(high - low) / scale:.2f}",
         reach_mm=(inner[3] - left, inner[2] - left),
     )
     kept = kept_corners(solid)
-    first = next(n for n in (2, 1, 0) if n in kept and (n + 1) % N_SIDES in kept)
+    first = next(n for n in (2, 1, 0, 5) if n in kept and (n + 1) % N_SIDES in kept)
     start, end = corner[first], corner[(first + 1) % N_SIDES]
-    yield dimension(
-        start.tolist(), end.tolist(), away_mm=-6.0, text=f"side {np.linalg.norm(end - start):.2f}"
-    )
+    side_mm = float(np.linalg.norm(end - start)) / scale
+    yield dimension(start.tolist(), end.tolist(), away_mm=-6.0, text=f"side {side_mm:.2f}")
