@@ -26,12 +26,14 @@ def breach_pits(surface: NDArray[Any], pits: NDArray[np.int64], reach: int, dept
     cost = np.empty(width * width, np.float64)
     steps = np.empty(width * width, np.int32)
     origin = np.empty(width * width, np.int32)
-    seen = np.full(width * width, -1, np.int64)
+    seen = np.zeros(width * width, np.int64)  # number of the pit that saw a place, from 1
     heap = np.empty(width * width * 8 + 1, np.int32)
     key = np.empty(width * width * 8 + 1, np.float64)
     n_carved = 0
-    for number in range(len(pits)):
-        row0, column0 = pits[number] // n_columns, pits[number] % n_columns
+    for i in range(len(pits)):
+        number = i + 1
+        row0 = pits[i] // n_columns
+        column0 = pits[i] % n_columns
         floor = surface[row0, column0]
         centre = reach * width + reach
         cost[centre] = 0.0
@@ -43,9 +45,11 @@ def breach_pits(surface: NDArray[Any], pits: NDArray[np.int64], reach: int, dept
         n_heap = 1
         target = -1
         while n_heap > 0:
-            place, spent = heap[0], key[0]
+            place = heap[0]
+            spent = key[0]
             n_heap -= 1
-            last, last_key = heap[n_heap], key[n_heap]
+            last = heap[n_heap]
+            last_key = key[n_heap]
             hole = 0
             while True:
                 child = 2 * hole + 1
@@ -55,9 +59,11 @@ def breach_pits(surface: NDArray[Any], pits: NDArray[np.int64], reach: int, dept
                     child += 1
                 if key[child] >= last_key:
                     break
-                heap[hole], key[hole] = heap[child], key[child]
+                heap[hole] = heap[child]
+                key[hole] = key[child]
                 hole = child
-            heap[hole], key[hole] = last, last_key
+            heap[hole] = last
+            key[hole] = last_key
             if spent > cost[place]:
                 continue
             row = row0 + place // width - reach
@@ -86,9 +92,11 @@ def breach_pits(surface: NDArray[Any], pits: NDArray[np.int64], reach: int, dept
                     hole = n_heap
                     n_heap += 1
                     while hole > 0 and key[(hole - 1) // 2] > total:
-                        heap[hole], key[hole] = heap[(hole - 1) // 2], key[(hole - 1) // 2]
+                        heap[hole] = heap[(hole - 1) // 2]
+                        key[hole] = key[(hole - 1) // 2]
                         hole = (hole - 1) // 2
-                    heap[hole], key[hole] = there, total
+                    heap[hole] = there
+                    key[hole] = total
         if target < 0:
             continue
         n_carved += 1

@@ -229,8 +229,11 @@ def spill_levels(
                 left += 1
         n = left
         n_active = kept
-    level = weight.copy()
-    water = joined.copy()
+    level = np.empty(n_labels, height.dtype)
+    water = np.empty(n_labels, np.int32)
+    for c in range(n_labels):
+        level[c] = weight[c]
+        water[c] = joined[c]
     is_done = False
     while not is_done:
         is_done = True

@@ -215,10 +215,9 @@ def count_inflows(code: NDArray[np.uint8], inflows: NDArray[np.uint8]) -> None:
     """Count the neighbours that run to each pixel; two-dimensional arrays.
 
     Inflow from the first and last row counts, but is not counted there; nothing runs from the
-    outermost columns.
+    outermost columns. `inflows` comes as zeros.
     """
     n_rows, n_columns = code.shape
-    inflows[:] = 0
     for row in range(1, n_rows - 1):
         north = code[row - 1]
         here = code[row]

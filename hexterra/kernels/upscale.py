@@ -95,7 +95,9 @@ def list_exits(
             n_exits += 1
     for cell in range(n_cells):
         begin[cell + 1] += begin[cell]
-    place = begin.copy()
+    place = np.empty(n_cells, np.int32)
+    for cell in range(n_cells):
+        place[cell] = begin[cell]
     exits = np.empty(n_exits, np.int32)
     for i in range(n_exits):
         cell = cell_at[found[i]]
@@ -130,7 +132,9 @@ def list_sources(then: NDArray[np.int32]) -> tuple[NDArray[np.int32], NDArray[np
     for i in range(n_exits):
         before[i + 1] += before[i]
     source = np.empty(n_exits, np.int32)
-    place = before.copy()
+    place = np.empty(n_exits, np.int32)
+    for i in range(n_exits):
+        place[i] = before[i]
     for i in range(n_exits):
         if then[i] >= 0:
             source[place[then[i]]] = i
@@ -182,7 +186,8 @@ def largest_exits(begin: NDArray[np.int32], area: NDArray[np.float64]) -> NDArra
 
 @njit(cache=True, nogil=True)
 def _touch(
-    end: Any,
+    old: Any,
+    chosen: Any,
     before: NDArray[np.int32],
     source: NDArray[np.int32],
     cell_of: NDArray[np.int32],
@@ -191,24 +196,31 @@ def _touch(
     stamp: NDArray[np.int64],
     stack: NDArray[np.int32],
     touched: NDArray[np.int32],
-    n_touched: int,
 ) -> int:
-    """Add the cells whose outlets come next above an exit to `touched`, once per `move`."""
-    stack[0] = end
-    n_stack = 1
+    """List the cells that a move of an outlet touches in `touched`, and return how many.
+
+    They are its own, and those whose outlets come next above the old exit or the chosen one.
+    """
+    touched[0] = cell_of[old]
+    stamp[touched[0]] = move
+    n_touched = 1
+    stack[0] = old
+    stack[1] = chosen
+    n_stack = 2
     while n_stack > 0:
         n_stack -= 1
         here = stack[n_stack]
         for j in range(before[here], before[here + 1]):
             up = source[j]
             cell = cell_of[up]
-            if outlet[cell] != up:
+            if outlet[cell] == up:
+                if stamp[cell] != move:
+                    stamp[cell] = move
+                    touched[n_touched] = cell
+                    n_touched += 1
+            elif up not in (old, chosen):  # which are on the stack once already
                 stack[n_stack] = up
                 n_stack += 1
-            elif stamp[cell] != move:
-                stamp[cell] = move
-                touched[n_touched] = cell
-                n_touched += 1
     return n_touched
 
 
@@ -253,10 +265,10 @@ def choose_outlets(
     exit that drains less than `least` of its cell becomes an outlet.
     """
     n_cells, n_exits = len(begin) - 1, len(then)
-    stack = np.empty(n_exits + 1, np.int32)
+    stack = np.empty(n_exits + 2, np.int32)
     touched = np.empty(n_cells, np.int32)
-    stamp = np.full(n_cells, -1, np.int64)
-    is_settled = ~is_wrong
+    stamp = np.zeros(n_cells, np.int64)
+    is_settled = np.zeros(n_cells, np.bool_)
     move = np.int64(0)
     for _ in range(sweeps):
         improved = False
@@ -286,10 +298,9 @@ def choose_outlets(
                     outlet[cell] = old
                     continue
                 move += 1
-                touched[0] = cell
-                stamp[cell] = move
-                n = _touch(old, before, source, cell_of, outlet, move, stamp, stack, touched, 1)
-                n = _touch(chosen, before, source, cell_of, outlet, move, stamp, stack, touched, n)
+                n = _touch(
+                    old, chosen, before, source, cell_of, outlet, move, stamp, stack, touched
+                )
                 gain, relief = 0, 0.0
                 for i in range(n):
                     right = _is_right(touched[i], then, cell_of, outlet, neighbours)
@@ -306,10 +317,7 @@ def choose_outlets(
             cell = cell_of[best_exit]
             old = outlet[cell]
             move += 1
-            touched[0] = cell
-            stamp[cell] = move
-            n = _touch(old, before, source, cell_of, outlet, move, stamp, stack, touched, 1)
-            n = _touch(best_exit, before, source, cell_of, outlet, move, stamp, stack, touched, n)
+            n = _touch(old, best_exit, before, source, cell_of, outlet, move, stamp, stack, touched)
             outlet[cell] = best_exit
             for i in range(n):
                 is_wrong[touched[i]] = not _is_right(touched[i], then, cell_of, outlet, neighbours)

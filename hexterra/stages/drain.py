@@ -362,7 +362,7 @@ def _accumulate(code: NDArray[np.uint8], area_m2: NDArray[np.float64]) -> NDArra
     for row in range(0, len(code), _BLOCK_ROWS):
         block = slice(row, row + _BLOCK_ROWS)
         total[block][code[block] == VOID] = 0
-    inflows = np.empty(code.shape, dtype=np.uint8)
+    inflows = np.zeros(code.shape, dtype=np.uint8)
     runoff.count_inflows(code, inflows)
     runoff.accumulate(
         frozen(code.ravel()), pixel_steps(code.shape[1]), inflows.ravel(), total.ravel()

@@ -315,7 +315,7 @@ def _sum_band(
         code[0] = np.where(code[0] == _VOID, _VOID, runoff.OUTLET)
     if band.below:
         code[-1] = np.where(code[-1] == _VOID, _VOID, runoff.OUTLET)
-    inflows = np.empty(code.shape, dtype=np.uint8)
+    inflows = np.zeros(code.shape, dtype=np.uint8)
     runoff.count_inflows(code, inflows)
     runoff.accumulate(
         frozen(code.ravel()), pixel_steps(store.shape[1]), inflows.ravel(), total.ravel()
