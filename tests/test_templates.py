@@ -249,7 +249,9 @@ def test_fonts_are_embedded() -> None:
 
 def test_words_keep_apart() -> None:
     """No two lines of text of a figure lie over each other."""
-    for figure in template_figures(small_plan().pieces, Guides()):
+    small = Solid("whole", "", (0, 0, 0, 1, 1, 1), across_flats_mm=40.0, base_mm=15.0, step_mm=7.5)
+    narrow = profile_figure(small, GUIDES, pattern="flank")
+    for figure in (narrow, *template_figures(small_plan().pieces, Guides())):
         boxes = []
         for words in figure.words:
             corners = np.array(words.corners)

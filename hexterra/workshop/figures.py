@@ -213,8 +213,7 @@ def dimension(
     is_upside_down = not -90.0 + 1e-6 < angle <= 90.0 + 1e-6
     angle = angle - math.copysign(180.0, angle) if is_upside_down else angle
     baseline = -1.0 - 0.75 * _WORDS_MM if is_upside_down else 1.0
-    width = text_width(text, _WORDS_MM)
-    if width <= length or (not is_narrow and width <= length + 2.0 * _ARROW_MM):
+    if fits(text, length):
         where = at(start, length / 2.0, away_mm + baseline)
         return tuple(lines), (Words(where, _WORDS_MM, text, "middle", angle),)
     forward = length + over + 1.0
@@ -222,6 +221,11 @@ def dimension(
     where = at(start, forward, away_mm + aside)
     anchor: Anchor = "end" if is_upside_down else "start"
     return tuple(lines), (Words(where, _WORDS_MM, text, anchor, angle),)
+
+
+def fits(text: str, length_mm: float) -> bool:
+    """Tell whether a dimension of this length has room for its words between the arrows."""
+    return text_width(text, _WORDS_MM) <= length_mm
 
 
 def figure_svg(figure: Figure, *, margin_mm: float = 5.0) -> str:

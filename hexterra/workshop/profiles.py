@@ -14,7 +14,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hexterra.catalogue.solids import facet_planes
-from hexterra.workshop.figures import Anchor, Figure, Stroke, Words, dimension, joined, stroke
+from hexterra.workshop.figures import (
+    Anchor,
+    Figure,
+    Stroke,
+    Words,
+    dimension,
+    fits,
+    joined,
+    stroke,
+)
 from hexterra.workshop.guides import Guides, counted, file_name, offset
 from hexterra.workshop.solids import Solid
 
@@ -168,7 +177,10 @@ def _side_view(profile: NDArray[np.float64], guides: Guides, *, label: str) -> F
     for start, end in zip(profile[:-1].tolist(), profile[1:].tolist(), strict=True):
         level = (start[0], ceiling), (end[0], ceiling)
         kind = "slope" if start[1] != end[1] else "level"
-        lines, labels = dimension(*level, away_mm=4.0, text=f"{kind} {end[0] - start[0]:.2f}")
+        text = f"{kind} {end[0] - start[0]:.2f}"
+        # Words that do not fit stand beside their arrows, in a row of their own.
+        away_mm = 4.0 if fits(text, end[0] - start[0]) else 9.0
+        lines, labels = dimension(*level, away_mm=away_mm, text=text)
         strokes += lines
         words += labels
     sides = ((profile[0], -guides.run_out_mm, 6.0), (profile[-1], guides.run_out_mm, -6.0))

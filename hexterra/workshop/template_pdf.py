@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import ceil
 from typing import TYPE_CHECKING, Any, Final
 
@@ -13,7 +13,7 @@ from hexterra.workshop.figures import STYLES
 from hexterra.workshop.guides import CAUTIONS
 
 if TYPE_CHECKING:
-    from hexterra.workshop.figures import Figure, Layer
+    from hexterra.workshop.figures import Figure, Layer, Words
     from hexterra.workshop.guides import Paper
 
 #: Width and height in millimetres. A4: ISO 216:2007, table 1. Letter: 8.5 x 11 inches,
@@ -162,6 +162,27 @@ def _n_windows(length_mm: float, window: float) -> int:
     return max(1, ceil((length_mm - OVERLAP_MM) / (window - OVERLAP_MM) - 1e-9))
 
 
+def _words_on(sheet: _Sheet, paper: Paper) -> tuple[Words, ...]:
+    """Choose the words of a sheet: those that it shows whole, or no sheet does."""
+    if not sheet.is_tiled:
+        return sheet.figure.words
+    sheets = _sheets(sheet.figure, paper)
+    left, low, width, height = window_mm(paper)
+
+    def shows(other: _Sheet, words: Words) -> bool:
+        x0, y0 = other.origin_mm
+        return all(
+            left <= x + x0 <= left + width and low <= y + y0 <= low + height
+            for x, y in words.corners
+        )
+
+    return tuple(
+        words
+        for words in sheet.figure.words
+        if shows(sheet, words) or not any(shows(other, words) for other in sheets)
+    )
+
+
 # Pages -----------------------------------------------------------------------------------------
 
 
@@ -182,7 +203,8 @@ def _figure_page(canvas: Any, sheet: _Sheet, paper: Paper) -> None:
         clip = canvas.beginPath()
         clip.rect(*(value * POINTS_PER_MM for value in (left, low, width, height)))
         canvas.clipPath(clip, stroke=0, fill=0)
-    draw_figure(canvas, sheet.figure, *sheet.origin_mm, without=_NOT_PRINTED)
+    shown = replace(sheet.figure, words=_words_on(sheet, paper))
+    draw_figure(canvas, shown, *sheet.origin_mm, without=_NOT_PRINTED)
     canvas.restoreState()
     if sheet.is_tiled:
         _crosses(canvas, left, low, width, height)
