@@ -209,6 +209,27 @@ class WaterBrief(Section):
     )
 
 
+class FitBrief(Section):
+    """[fit]: what a good board is worth, and how hard to look for it."""
+
+    effort: Literal["instant", "bounded", "proven"] = Field(
+        default="bounded",
+        description="'instant' betters a quick start, 'bounded' comes close to the best board and"
+        " says how close, 'proven' finds it, which can take minutes on rough ground.",
+    )
+    prefer: Literal["truest ground", "fewest different pieces", "most standing room"] = Field(
+        default="truest ground", description="What the best board is best at."
+    )
+    prices: dict[str, Annotated[float, Field(ge=0, le=100.0)]] = Field(
+        default_factory=dict,
+        description="Single prices to change, as sloping = 0.5; 1 is a tile one step off the"
+        " ground.",
+    )
+    time_limit_s: _Positive | None = Field(
+        default=None, description="Stop looking after so many seconds, with the best board so far."
+    )
+
+
 class StockBrief(Section):
     """[stock]: what the maker has on the shelf."""
 
@@ -255,6 +276,7 @@ class Brief(Section):
     heights: HeightsBrief = Field(default_factory=lambda: HeightsBrief())  # noqa: PLW0108
     ramps: RampsBrief = Field(default_factory=lambda: RampsBrief())  # noqa: PLW0108
     water: WaterBrief = Field(default_factory=lambda: WaterBrief())  # noqa: PLW0108
+    fit: FitBrief = Field(default_factory=lambda: FitBrief())  # noqa: PLW0108
     stock: StockBrief = Field(default_factory=lambda: StockBrief())  # noqa: PLW0108
 
     def __init__(self, **data: Any) -> None:
@@ -440,7 +462,8 @@ _EXAMPLES = {
     "lon_deg": "-30.5", "lat_deg": "12.25", "x": "500000.0", "y": "4000000.0",
     "metres_per_step": "20", "exaggeration": "2.5", "datum_m": "100", "n_levels": "8",
     "thresholds_m": "[120, 150, 190, 250]", "cliff_rise_steps": "3",
-    "threshold_km2": "1.5", "pool_depth_m": "10", "catalogue": '"my-catalogue.toml"',
+    "threshold_km2": "1.5", "time_limit_s": "60", "pool_depth_m": "10",
+    "catalogue": '"my-catalogue.toml"',
 }  # fmt: skip
 
 

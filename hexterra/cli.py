@@ -105,15 +105,12 @@ def plan_command(
         progress("reading the brief")
         brief = _read_brief(brief_path, settings)
         elevation = _read(files, vertical_unit, crs, band)
-        from hexterra.kernels import are_compiled
-
-        if not are_compiled():
-            progress("preparing numeric code for this machine (first run only, about 15 s)")
         from hexterra.outputs import write_plan
         from hexterra.plan import make_plan
 
         directory = Path(out or f"{Path(files[0]).stem}-plan")
-        plan = make_plan(elevation, brief, progress=progress)
+        with _first_run(progress):
+            plan = make_plan(elevation, brief, progress=progress)
         written = write_plan(plan, directory, progress=progress)
     _print_plan(plan, directory, written)
 
@@ -231,6 +228,21 @@ def _read(
     return read_elevation(
         paths if len(paths) > 1 else paths[0], vertical_unit=vertical_unit, crs=crs, band=band
     )
+
+
+@contextmanager
+def _first_run(progress: Progress) -> Generator[None, None, None]:
+    """On the first run on a machine, say so and compile on both sides."""
+    from hexterra.kernels import are_compiled
+
+    if are_compiled():
+        yield
+        return
+    from hexterra.first_run import compiling_beside
+
+    progress("compiling numeric code for this machine (first run only, some 15 s)")
+    with compiling_beside():
+        yield
 
 
 @contextmanager

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, Final, cast
 
@@ -20,7 +20,9 @@ from hexterra.stages.fit import Tiles, fit
 from hexterra.stages.flow import Kind, Watercourses, flow
 from hexterra.stages.gather import Heights, gather
 from hexterra.stages.legalise import LegalLevels, legalise
+from hexterra.stages.prices import PRESETS, Prices
 from hexterra.stages.quantise import Levels, quantise
+from hexterra.stages.refine import Refined, refine
 from hexterra.stages.schedule import Schedule, schedule
 from hexterra.tables import schedule_frame, tiles_frame
 from hexterra.units import MM_PER_M, bench_mm_to_ground_m
@@ -55,6 +57,7 @@ class Plan(Value):
 
     elevation: Elevation
     brief: Brief
+    refined: Refined
     pieces: Schedule
     assumed: tuple[str, ...]
 
@@ -122,6 +125,7 @@ class Plan(Value):
         step_mm = self.brief.heights.step_mm
         residual_m = self.fitted.residual_m
         n_cliffs = int(tiles.cliff.sum()) // 2
+        n_marked = int(self.legal.cliff.sum()) // 2
         lines = [
             self.brief.title,
             f"  table   {width_mm:.0f} x {depth_mm:.0f} mm, {board.columns} x {board.rows} cells of"
@@ -135,8 +139,10 @@ class Plan(Value):
             f" {self.exaggeration:.3g} times true to scale; levels {tiles.level.min()} to"
             f" {tiles.corners.max()}, {tiles.corners.max() * step_mm:g} mm above level 0",
             f"  ramps   {int((self.legal.edit != 0).sum())} of {board.n_cells} levels moved to make"
-            f" every slope cuttable, the least there is; {n_cliffs} cliffs",
+            f" every slope cuttable, the least there is; {n_marked} sides marked as cliffs",
             f"  water   {self._water_line()}",
+            f"  fit     within {self.refined.gap:.2%} of the best board for"
+            f" {self.brief.fit.prefer}; {n_cliffs} step faces",
             f"  truth   built tops are {residual_m.mean():+.1f} m from the ground on average,"
             f" {np.sqrt(np.mean(np.square(residual_m))):.1f} m root mean square",
             f"  pieces  {self._piece_line()}",
@@ -255,15 +261,22 @@ def plan_heights(
     )
     progress("fitting tiles")
     tiles = fit(legal, catalogue)
+    progress("bettering the fit")
+    refined = refine(
+        tiles,
+        prices=_prices(brief),
+        effort=brief.fit.effort,
+        time_limit_s=brief.fit.time_limit_s,
+    )
     progress("counting pieces")
     pieces = schedule(
-        tiles,
+        refined.tiles,
         step_mm=brief.heights.step_mm,
         stock_thickness_mm=brief.stock.spacer_mm,
         footings=brief.stock.footings,
         tall_stack_mm=brief.stock.tall_stack_mm,
     )
-    return Plan(elevation, brief, pieces, (*assumed, *step_assumed, *water_assumed))
+    return Plan(elevation, brief, refined, pieces, (*assumed, *step_assumed, *water_assumed))
 
 
 def _metres_per_step(heights: Heights, board: Board, brief: Brief) -> tuple[float, tuple[str, ...]]:
@@ -303,6 +316,19 @@ def _water_threshold(board: Board, brief: Brief) -> tuple[float, tuple[str, ...]
     return threshold_m2, (
         f"water.threshold_km2 = {threshold_m2 / 1e6:.4g} (the ground of {n_cells} cells)",
     )
+
+
+def _prices(brief: Brief) -> Prices:
+    """Take the prices of a preset, with those that the brief changes."""
+    known = {field.name for field in fields(Prices)} - {"effort"}
+    unknown = sorted(set(brief.fit.prices) - known)
+    if unknown:
+        raise BriefError(
+            f"fit.prices has no price named {unknown[0]!r}; there are {', '.join(sorted(known))}",
+            remedy="correct or remove the name",
+            keys=tuple(unknown),
+        )
+    return replace(PRESETS[brief.fit.prefer], **brief.fit.prices)
 
 
 def _cliffs(levels: Levels, board: Board, brief: Brief) -> NDArray[np.bool_] | None:

@@ -12,14 +12,15 @@ PACKAGE = Path(hexterra.__file__).parent
 #: Layers from the ground up. A module may import its own layer and those before it.
 LAYERS = (
     {"errors", "units", "rounding", "values"},
-    {"brief", "lattice", "elevation", "invention", "catalogue"},
+    {"brief", "lattice", "elevation", "vectors", "invention", "catalogue"},
     {"proposal", "siting"},
     {"kernels"},
     {"stages"},
     {"tables"},
     {"plan"},
     {"workshop", "outputs", "comparison", "verification"},
-    {"notebook", "cli"},
+    {"notebook", "first_run"},
+    {"cli"},
 )
 RANK = {name: rank for rank, layer in enumerate(LAYERS) for name in layer}
 

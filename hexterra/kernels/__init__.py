@@ -7,11 +7,13 @@ checked in the stage above it.
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 
 def are_compiled() -> bool:
-    """Tell whether an earlier run left compiled kernels beside the code.
+    """Tell whether an earlier run on this machine left the last of the kernels compiled."""
+    from hexterra.kernels import messages
 
-    Where that folder cannot be written, numba keeps them elsewhere and this says False.
-    """
-    return any((Path(__file__).parent / "__pycache__").glob("*.nbi"))
+    kernel: Any = messages.sweep
+    # Where numba caches depends on what may be written; only the kernel itself knows.
+    return any(Path(kernel._cache.cache_path).glob("messages.sweep-*.nbi"))
