@@ -95,6 +95,12 @@ class BoardError(InputError):
     exit_code = 18
 
 
+class VectorError(InputError):
+    """A file of lines or areas cannot be used, or has nothing on the board."""
+
+    exit_code = 19
+
+
 class BriefError(InputError):
     """A brief asks for something that does not exist or contradicts itself."""
 
