@@ -349,6 +349,16 @@ def test_every_used_shape_has_a_figure() -> None:
             assert any(name.startswith(start) for name in names)
 
 
+def test_profiles_number_corners_as_the_catalogue_does() -> None:
+    """The raised corners on the plan are those of the pattern, however the tile is turned."""
+    for figure in template_figures(small_plan().pieces, Guides()):
+        if figure.name.startswith("profile-"):
+            labels = [w.text for w in figure.words if re.fullmatch(r"\d(: \+[\d.]+)?", w.text)]
+            rises = PATTERNS[figure.title.removeprefix("Profile: ")]
+            raised = [f"{s}: +{7.5 * r:g}" if r else f"{s}" for s, r in enumerate(rises)]
+            assert sorted(labels) == raised
+
+
 def test_files_are_the_same_twice() -> None:
     """Equal schedules give equal bytes, in every format."""
     assert template_files(small_plan().pieces) == template_files(small_plan().pieces)

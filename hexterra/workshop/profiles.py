@@ -8,12 +8,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from hexterra.catalogue.solids import facet_planes
+from hexterra.lattice.hexagon import N_SIDES
 from hexterra.workshop.figures import (
     Anchor,
     Figure,
@@ -38,8 +40,14 @@ def profiles(pieces: Sequence[tuple[Piece, Solid]], guides: Guides) -> Iterable[
         if any(solid.rises):
             by_pattern.setdefault(piece.pattern, []).append((piece, solid))
     for name, users in by_pattern.items():
+        piece, solid = users[0]
+        # Corners are numbered as the catalogue does, also where only cut tiles have the pattern.
+        rises = tuple(solid.rises[(s + piece.turn) % N_SIDES] for s in range(N_SIDES))
         yield profile_figure(
-            users[0][1], guides, pattern=name, users=counted(piece for piece, _ in users)
+            replace(solid, rises=rises),
+            guides,
+            pattern=name,
+            users=counted(piece for piece, _ in users),
         )
 
 
