@@ -7,15 +7,22 @@ tile instead, and the owned ones are credited with it: for any such prices no bo
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from hexterra.stages.bounding import Search
-from hexterra.stages.settings import TileKind
+from hexterra.stages.fit import Tiles
+from hexterra.stages.prices import Prices
+from hexterra.stages.settings import TileKind, settle
 from hexterra.values import Value
+
+#: How far prices of kinds are moved at first where all owned pieces are left over.
+FIRST_STEP: Final = 0.5
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -40,6 +47,15 @@ class StockUse(Value):
     def n_to_cut(self) -> int:
         """How many tiles are still to be cut."""
         return sum(count for _, count in self.to_cut)
+
+
+def pieces_of(tiles: Tiles) -> Counter[TileKind]:
+    """Count the tiles of a board by their kind."""
+    settings = settle(tiles, Prices(), tiles.catalogue)
+    row = settings.rows_of(tiles.pattern, tiles.turn)
+    kinds = settings.kind_of[settings.setting, row]
+    counts = np.bincount(kinds, minlength=len(settings.kinds)).tolist()
+    return Counter({kind: n for kind, n in zip(settings.kinds, counts, strict=True) if n})
 
 
 def count_owned(kinds: tuple[TileKind, ...], stock: Mapping[TileKind, int]) -> NDArray[np.int64]:
@@ -74,10 +90,7 @@ def adjust_prices(search: Search, number: int) -> None:
 
     A subgradient step, shorter each time: `number` counts them from 1.
     """
-    if search.new_price == 0.0:
-        return
     used = search.n_used(search.proposed)
     share = np.clip((used - search.owned) / np.maximum(search.owned, 1), -1.0, 1.0)
-    price = search.kind_price + search.new_price * 0.5 / np.sqrt(number) * share
-    price = np.clip(price, 0.0, search.new_price)
+    price = np.clip(search.kind_price + FIRST_STEP / np.sqrt(number) * share, 0.0, search.new_price)
     search.charge(np.where(search.owned == 0, search.new_price, price))

@@ -33,10 +33,15 @@ Stopped = Literal["", "interrupted", "time"]
 #: "bounded" stops at this gap, or after so many rounds of sweeps.
 ENOUGH: Final = 5e-4
 MOST_ROUNDS: Final[dict[Effort, int]] = {"instant": 1, "bounded": 40, "proven": 120}
+#: The prices of pieces take longer to settle.
+MOST_ROUNDS_WITH_STOCK: Final = 160
 #: "proven" goes on to the exact search when sweeps leave so few labels undecided.
 FEW_LABELS: Final = 0.02
-#: Rounds between two boards proposed.
+#: or when a few rounds have left this much of the gap.
+SLOW: Final = 0.98
+#: Rounds between two boards proposed, and where pieces are counted.
 PACE: Final = 5
+PACE_WITH_STOCK: Final = 2
 MOST_REACH: Final = 100
 
 
@@ -183,26 +188,29 @@ def _rounds(search: Search, effort: Effort, end: float | None) -> Iterator[None]
         search.sweep(False)
         return
     _start_messages(search)
-    if search.new_price > 0.0:
+    counts_pieces = search.new_price > 0.0
+    pace, most = PACE, MOST_ROUNDS[effort]
+    if counts_pieces:
         start_prices(search)
+        pace, most = PACE_WITH_STOCK, MOST_ROUNDS_WITH_STOCK
     gap = np.inf
-    for number in range(1, MOST_ROUNDS[effort] + 1):
+    for number in range(1, most + 1):
         search.sweep(True)
         search.sweep(False)
         yield
-        if number % PACE:
+        if number % pace:
             continue
         search.propose()
         yield
         gap, last_gap = search.cost - search.bound, gap
         if gap <= (ENOUGH if effort == "bounded" else 0.0) * search.cost:
             return
-        is_slow = gap > 0.98 * last_gap
-        if effort == "proven" and number >= MOST_ROUNDS["bounded"]:
+        if counts_pieces:
+            adjust_prices(search, number // pace)
+        elif effort == "proven" and number >= MOST_ROUNDS["bounded"]:
             undecided = float((search.n_left - 1).sum()) / len(search.choices.price)
-            if is_slow or undecided < FEW_LABELS:
+            if gap > SLOW * last_gap or undecided < FEW_LABELS:
                 break
-        adjust_prices(search, number // PACE)
     if effort == "proven":
         prove(search, end)
 

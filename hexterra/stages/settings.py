@@ -108,6 +108,12 @@ class Settings(Value):
         total = np.sum([term for _, term in self.terms], axis=0)
         return np.where(self.is_allowed, total, NEVER)
 
+    def rows_of(self, pattern: NDArray[np.int16], turn: NDArray[np.int8]) -> NDArray[np.int32]:
+        """Return the row of each pattern and turn, (n,) int32, which must be among them."""
+        table = np.full((len(self.catalogue.patterns), N_SIDES), -1, dtype=np.int32)
+        table[self.pattern, self.turn] = np.arange(len(self.pattern))
+        return table[pattern, turn]
+
 
 def settle(tiles: Tiles, prices: Prices, catalogue: Catalogue) -> Settings:
     """Find the settings of a board and price the tops of a catalogue in them.

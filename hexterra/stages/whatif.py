@@ -1,0 +1,157 @@
+"""What if: another tile in one cell, another catalogue, one region fitted anew.
+
+A region is fitted anew by ``refine(tiles, frozen=~region)``; the rest is here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from hexterra.errors import BriefError, CatalogueError
+from hexterra.kernels.labels import TOO_MUCH
+from hexterra.lattice.hexagon import N_SIDES
+from hexterra.stages.choices import choose_among
+from hexterra.stages.fit import Tiles
+from hexterra.stages.ownership import pieces_of
+from hexterra.stages.prices import Prices
+from hexterra.stages.refine import break_down, build
+from hexterra.stages.settings import TileKind
+from hexterra.values import Value
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Edited(Value):
+    """A board with one tile changed by hand.
+
+    Parameters
+    ----------
+    tiles
+        The board.
+    cost, cost_before
+        What it costs by the same prices, and what it cost before.
+    breakdown
+        What each fault costs now.
+    faces
+        Sides of the cell that have a step face now.
+    """
+
+    tiles: Tiles
+    cost: float
+    cost_before: float
+    breakdown: tuple[tuple[str, float], ...]
+    faces: tuple[int, ...]
+
+
+def edit_cell(
+    tiles: Tiles, cell: int, *, level: int, pattern: str, turn: int, prices: Prices
+) -> Edited:
+    """Put another tile into one cell and say what that costs; all other cells stay as they are.
+
+    Parameters
+    ----------
+    tiles
+        The board.
+    cell
+        Number of the cell.
+    level
+        Level of the tile's lowest corner.
+    pattern, turn
+        Name of the pattern, and by how many sides it is turned.
+    prices
+        What faults cost.
+
+    Raises
+    ------
+    BriefError
+        If there is no such cell, or the tile is not allowed there: out of the bounds, pinned
+        elsewhere, too steep, or with water that could not run on.
+    CatalogueError
+        If the catalogue has no such pattern.
+    """
+    lattice, catalogue = tiles.lattice, tiles.catalogue
+    if not 0 <= cell < lattice.n_cells:
+        raise BriefError(
+            f"cell {cell} does not exist; cells are numbered 0 to {lattice.n_cells - 1}",
+            remedy="give the number of a cell of the board",
+            key="cell",
+            value=cell,
+        )
+    names = [known.name for known in catalogue.patterns]
+    if pattern not in names:
+        raise CatalogueError(
+            f"the catalogue has no pattern {pattern!r}; it has {', '.join(names)}",
+            remedy="choose one of these, or add the pattern to the catalogue",
+            pattern=pattern,
+        )
+    rises = np.roll(catalogue.patterns[names.index(pattern)].rises, turn)
+    corners = tiles.corners.copy()
+    corners[cell] = level + rises
+    farthest = abs(level - int(tiles.level[cell])) + 1
+    choices = choose_among(tiles, prices, reach=farthest)
+    cost = choices.price_board(corners)
+    if cost >= TOO_MUCH:
+        raise BriefError(
+            f"a {pattern} tile turned by {turn} at level {level} is not allowed in"
+            f" {lattice.labels[cell]}: a bound, pin or ramp limit forbids it, or water could not"
+            " run on",
+            remedy="choose another level, pattern or turn, or lift the rule",
+            cell=lattice.labels[cell],
+            level=level,
+            pattern=pattern,
+            turn=turn,
+        )
+    edited = build(choices, corners)
+    return Edited(
+        tiles=edited,
+        cost=cost,
+        cost_before=choices.price_board(tiles.corners),
+        breakdown=break_down(choices, corners, prices, 0.0, None),
+        faces=tuple(s for s in range(N_SIDES) if edited.cliff[cell, s]),
+    )
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Difference(Value):
+    """What one board needs that another does not.
+
+    Parameters
+    ----------
+    more, fewer
+        Kinds of tile that the second board needs more or fewer of, and how many.
+    cells
+        Names of the cells whose tile differs.
+    """
+
+    more: tuple[tuple[TileKind, int], ...]
+    fewer: tuple[tuple[TileKind, int], ...]
+    cells: tuple[str, ...]
+
+
+def difference(before: Tiles, after: Tiles) -> Difference:
+    """Compare the pieces of two boards on one lattice, as of a plan and of another catalogue's.
+
+    Raises
+    ------
+    BriefError
+        If the boards do not have the same cells.
+    """
+    lattice = before.lattice
+    if not lattice.same_as(after.lattice):
+        raise BriefError(
+            "the two boards do not have the same cells",
+            remedy="compare boards of one size at one place",
+        )
+    old, new = pieces_of(before), pieces_of(after)
+    is_other = (before.corners != after.corners).any(axis=1)
+    return Difference(
+        more=_listed(new - old),
+        fewer=_listed(old - new),
+        cells=tuple(lattice.labels[cell] for cell in np.flatnonzero(is_other)),
+    )
+
+
+def _listed(counts: Mapping[TileKind, int]) -> tuple[tuple[TileKind, int], ...]:
+    return tuple(sorted(counts.items()))
