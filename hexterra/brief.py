@@ -225,6 +225,11 @@ class FitBrief(Section):
         description="Single prices to change, as sloping = 0.5; 1 is a tile one step off the"
         " ground.",
     )
+    step_faces: Literal["marked cliffs only", "where they pay"] = Field(
+        default="marked cliffs only",
+        description="Where two tops may fail to meet. 'where they pay' also allows a step face"
+        " where closing the seam would cost more than its price.",
+    )
     time_limit_s: _Positive | None = Field(
         default=None, description="Stop looking after so many seconds, with the best board so far."
     )

@@ -262,10 +262,12 @@ def plan_heights(
     progress("fitting tiles")
     tiles = fit(legal, catalogue)
     progress("bettering the fit")
+    only_marked = brief.fit.step_faces == "marked cliffs only"
     refined = refine(
         tiles,
         prices=_prices(brief),
         effort=brief.fit.effort,
+        roads=~(legal.cliff | tiles.cliff) if only_marked else None,
         time_limit_s=brief.fit.time_limit_s,
     )
     progress("counting pieces")

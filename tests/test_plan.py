@@ -20,6 +20,7 @@ BRIEFS: dict[str, dict[str, Any]] = {
     "flats": {"board": {"facing": "flats", "bearing_deg": 33.0}},
     "whole edges": {"board": {"edges": "whole"}},
     "steep": {"ramps": {"limit": 2}},
+    "step faces": {"ramps": {"limit": 2}, "fit": {"step_faces": "where they pay"}},
     "cliffs": {"ramps": {"cliff_rise_steps": 2.5}},
     "steep with cliffs": {"ramps": {"limit": 2, "cliff_rise_steps": 2.0}},
     "squares": {"ramps": {"measure": "square"}},
@@ -28,6 +29,9 @@ BRIEFS: dict[str, dict[str, Any]] = {
     "given": {"heights": {"method": "given", "thresholds_m": [300, 350, 420, 500, 650, 800]}},
     "pinned": {"ramps": {"pins": {"B2": 1, "M8": 4}}},
     "dry": {"water": {"show": False}},
+    "instant": {"fit": {"effort": "instant"}},
+    "proven": {"fit": {"effort": "proven", "prefer": "fewest different pieces"}},
+    "standing": {"fit": {"prefer": "most standing room", "prices": {"sloping": 2.0}}},
     "wet": {"water": {"threshold_km2": 6.0}},
 }
 
@@ -64,8 +68,10 @@ def test_seams_close_outside_the_cliffs(plan: hx.Plan) -> None:
 
 
 def test_without_marked_cliffs_there_are_none(plan: hx.Plan) -> None:
-    """Step faces stand only where the brief marks cliffs."""
-    if plan.brief.ramps.cliff_rise_steps is None:
+    """Step faces stand only where the brief marks cliffs, unless it lets them where they pay."""
+    if plan.brief.fit.step_faces == "where they pay":
+        assert plan.fitted.cliff.any()
+    elif plan.brief.ramps.cliff_rise_steps is None:
         assert not plan.fitted.cliff.any()
     else:
         assert plan.fitted.cliff.any()
@@ -91,6 +97,15 @@ def test_water_never_runs_uphill(plan: hx.Plan) -> None:
 def test_the_minimum_is_proven(plan: hx.Plan) -> None:
     """Legalising carries a bound that equals its cost, in whole units."""
     assert plan.legal.cost_units == plan.legal.bound_units
+
+
+def test_the_fit_is_bounded(plan: hx.Plan) -> None:
+    """The board costs no less than the bound and no more than the start; terms add up to it."""
+    refined = plan.refined
+    assert refined.bound <= refined.cost <= refined.start_cost
+    assert sum(amount for _, amount in refined.breakdown) == pytest.approx(refined.cost)
+    if plan.brief.fit.effort == "proven":
+        assert refined.gap < 1e-6
 
 
 def test_the_schedule_counts_every_tile(plan: hx.Plan) -> None:
@@ -179,6 +194,7 @@ def test_neighbouring_boards_agree(jacksboro: hx.Elevation) -> None:
         ({"board": {"width_mm": 50.0}}, BoardError, "width_mm"),
         ({"board": {"columns": 20_000, "rows": 20_000}}, BoardError, "400,000,000 cells"),
         ({"stock": {"spacer_mm": [40.0]}}, StockError, "40"),
+        ({"fit": {"prices": {"slope": 1.0}}}, BriefError, "sloping"),
     ],
 )
 def test_impossible_briefs_are_answered(
