@@ -149,6 +149,9 @@ def _evidence(plan: Plan) -> dict[str, Any]:
         "fit": {
             "patterns": {name: count for name, count in zip(names, used, strict=True) if count},
             "n_step_faces": int(fitted.cliff.sum()) // 2,
+            "cost": _rounded(plan.refined.cost, 6),
+            "bound": _rounded(plan.refined.bound, 6),
+            "costs": {name: _rounded(cost, 6) for name, cost in plan.refined.breakdown},
             "mean_residual_m": _rounded(fitted.residual_m.mean(), 3),
             "rms_residual_m": _rounded(np.sqrt(np.mean(fitted.residual_m**2)), 3),
             "largest_residual_m": _rounded(np.abs(fitted.residual_m).max(), 3),
@@ -278,6 +281,7 @@ def plan_schema() -> dict[str, Any]:
         ),
         fit=_object(
             patterns={"type": "object", "additionalProperties": count}, n_step_faces=count,
+            cost=number, bound=number, costs={"type": "object", "additionalProperties": number},
             mean_residual_m=number, rms_residual_m=number, largest_residual_m=number,
         ),
         schedule=_object(n_tiles=count, n_spacers=count, n_footings=count, n_distinct=count),
