@@ -218,7 +218,7 @@ def _touch(
                     stamp[cell] = move
                     touched[n_touched] = cell
                     n_touched += 1
-            elif up not in (old, chosen):  # which are on the stack once already
+            elif up != old and up != chosen:  # noqa: PLR1714 - they may differ in kind
                 stack[n_stack] = up
                 n_stack += 1
     return n_touched
