@@ -27,7 +27,8 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-STRIP_ROWS: Final = 8
+from hexterra.kernels.edges import STRIP_ROWS
+
 NOWHERE: Final = 2**31 - 1  # a first column that no cell reaches
 # Only kernels call these, so nothing is compiled for calls from Python.
 _INNER: Final[dict[str, Any]] = {
@@ -38,30 +39,6 @@ _INNER: Final[dict[str, Any]] = {
 }
 # NaN never gets here: the reader masks it. Sums keep their written order.
 _FAST: Final = {"nnan", "nsz", "contract"}
-
-
-@njit(cache=True, nogil=True)
-def list_by_strip(
-    first: NDArray[np.int64], last: NDArray[np.int64], n_strips: int
-) -> tuple[NDArray[np.int64], NDArray[np.uint32]]:
-    """List the items that reach into each strip.
-
-    Item i reaches from strip ``first[i]`` to ``last[i]``, all in 0 .. ``n_strips - 1``. Those of
-    strip s are ``item[start[s]:start[s + 1]]``, ascending.
-    """
-    start = np.zeros(n_strips + 1, np.int64)
-    for i in range(len(first)):
-        for s in range(first[i], last[i] + 1):
-            start[s + 1] += 1
-    for s in range(n_strips):
-        start[s + 1] += start[s]
-    item = np.empty(start[n_strips], np.uint32)
-    place = start.copy()
-    for i in range(len(first)):
-        for s in range(first[i], last[i] + 1):
-            item[place[s]] = i
-            place[s] += 1
-    return start, item
 
 
 @njit(**_INNER, fastmath=_FAST, error_model="numpy", forceinline=True)
@@ -429,7 +406,7 @@ def gather_rows(
         whose outline (counter-clockwise if rows ran upward) runs along the edge from end 0 to
         end 1, and the one that runs back. Number m stands for no cell.
     edge_start, edge_item, cell_start, cell_item
-        Edges and cells by strip, from `list_by_strip`.
+        Edges and cells by strip, from `hexterra.kernels.edges.list_by_strip`.
     column_sum, column_gap, gap_left
         (STRIP_ROWS + 1, columns + 1) float64 and (columns + 1,), zeros at the first call. Row 0
         of `column_sum` is the state between calls; the others are scratch.

@@ -17,7 +17,8 @@ from typing import TYPE_CHECKING, Any, Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from hexterra.kernels.coverage import NOWHERE, STRIP_ROWS, gather_rows, list_by_strip
+from hexterra.kernels.coverage import NOWHERE, gather_rows
+from hexterra.kernels.edges import STRIP_ROWS, list_by_strip, pick_edges
 from hexterra.kernels.selection import select_quantiles
 
 if TYPE_CHECKING:
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
 
 BAND_PIXELS: Final = 2**21
 STRIPE_COLUMNS: Final = 2048
+_MOST_OF_ROW: Final = 0.8  # from which share on whole rows are read: those need no copy
 _MIN_CELLS_ACROSS: Final = 6  # of a stripe: cells on its flanks are walked twice
 
 
@@ -104,13 +106,12 @@ class _Stripe:
         self, cells: NDArray[np.int64], outlines: Outlines, ground: Ground, dtype: np.dtype[Any]
     ) -> None:
         n = len(cells)
-        local = np.full(len(outlines.ring_xy) + 1, n, dtype=np.uint32)  # the last stands for -1
-        local[cells] = np.arange(n)
-        edge_cells = local[outlines.edge_cells]
-        is_mine = (edge_cells < n).any(axis=1)
+        number = np.full(len(outlines.ring_xy) + 1, n, dtype=np.int32)  # the last stands for -1
+        number[cells] = np.arange(n)
+        edge_xy, self.edge_cells, edge_strips, cell_strips = pick_edges(
+            outlines.edge_xy, outlines.edge_cells, number, n
+        )
         self.cells = cells
-        self.edge_cells = edge_cells[is_mine]
-        edge_xy = outlines.edge_xy[is_mine]
         self.is_empty = len(edge_xy) == 0
         if self.is_empty:
             return
@@ -118,20 +119,12 @@ class _Stripe:
         if not ground.period:  # cells may all be pressed onto the right border
             self.column0 = min(self.column0, ground.elevation.shape[1] - 1)
         self.column1 = max(int(np.ceil(edge_xy[:, ::2].max())), self.column0 + 1)
-        first = edge_xy[:, 1].astype(np.int64)
-        last = np.ceil(edge_xy[:, 3]).astype(np.int64) - 1
-        first, last = np.minimum(first, last) // STRIP_ROWS, last // STRIP_ROWS
-        self.strip0 = int(first.min())
-        first, last = first - self.strip0, last - self.strip0
-        n_strips = int(last.max()) + 1
-        self.by_strip = list_by_strip(first, last, n_strips)
-        cell_first = np.full(n + 1, n_strips, dtype=np.int64)
-        cell_last = np.full(n + 1, -1, dtype=np.int64)
-        for side in (0, 1):
-            np.minimum.at(cell_first, self.edge_cells[:, side], first)
-            np.maximum.at(cell_last, self.edge_cells[:, side], last)
-        self.cells_by_strip = list_by_strip(cell_first[:n], cell_last[:n], n_strips)
-        self.edge_xy = edge_xy - np.array([self.column0, 0.0, self.column0, 0.0])
+        self.strip0 = int(edge_strips[:, 0].min())
+        n_strips = int(edge_strips[:, 1].max()) + 1 - self.strip0
+        self.by_strip = list_by_strip(edge_strips, self.strip0, n_strips)
+        self.cells_by_strip = list_by_strip(cell_strips, self.strip0, n_strips)
+        edge_xy[:, ::2] -= self.column0
+        self.edge_xy = edge_xy
         row0, row1 = self.strip0 * STRIP_ROWS, (self.strip0 + n_strips) * STRIP_ROWS
         weight = np.zeros(row1 - row0)
         on_raster = min(row1, ground.elevation.shape[0])
@@ -241,8 +234,11 @@ def _window(ground: Ground, outlines: Outlines) -> tuple[int, int, int, int] | N
     x, y = outlines.edge_xy[:, ::2], outlines.edge_xy[:, 1::2]
     row0, row1 = int(np.floor(y.min())) - 1, int(np.ceil(y.max())) + 1
     column0, column1 = int(np.floor(x.min())) - 1, int(np.ceil(x.max())) + 1
+    n_columns = ground.elevation.shape[1]
     if not ground.period:
-        column0, column1 = max(column0, 0), min(column1, ground.elevation.shape[1])
+        column0, column1 = max(column0, 0), min(column1, n_columns)
+        if column1 - column0 > _MOST_OF_ROW * n_columns:
+            column0, column1 = 0, n_columns
     return max(row0, 0), min(row1, ground.elevation.shape[0]), column0, column1
 
 

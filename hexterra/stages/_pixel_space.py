@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from pyproj import CRS, Transformer
 
 from hexterra.elevation import frame
+from hexterra.kernels.edges import list_edges
 
 if TYPE_CHECKING:
     from hexterra.elevation import Elevation
@@ -83,15 +84,17 @@ def outline_cells(elevation: Elevation, lattice: Lattice) -> Outlines | None:
         ring_xy = _to_pixels(elevation, ring_xy)
         corner_xy = _to_pixels(elevation, corner_xy[:, None])[:, 0]
         sides = _shared_sides(lattice, ring_xy)
-    edge_xy, edge_cells = _edges(ring_xy, sides)
+    is_clockwise = bool(ring_areas(ring_xy[:1])[0] < 0.0)
+    edge_xy, edge_cells = list_edges(ring_xy, sides, is_clockwise)
     rows, columns = elevation.shape
-    is_beyond = (ring_xy[..., 1] < 0) | (ring_xy[..., 1] > rows)
-    if not period:
-        is_beyond |= (ring_xy[..., 0] < 0) | (ring_xy[..., 0] > columns)
-    if is_beyond.any():
-        reach = (-np.inf, np.inf) if period else (0.0, float(columns))
-        edge_xy, edge_cells = _cut(edge_xy, edge_cells, reach, float(rows))
-    is_cut: NDArray[np.bool_] = np.logical_or.reduce(is_beyond, axis=1)
+    least = np.array([-np.inf if period else 0.0, 0.0])
+    most = np.array([np.inf if period else float(columns), float(rows)])
+    is_cut: NDArray[np.bool_] = np.zeros(len(ring_xy), dtype=np.bool_)
+    x, y = edge_xy[:, ::2], edge_xy[:, 1::2]
+    if x.min() < least[0] or x.max() > most[0] or y.min() < least[1] or y.max() > most[1]:
+        is_beyond = (ring_xy < least) | (ring_xy > most)
+        is_cut = np.logical_or.reduce(is_beyond, axis=(1, 2))
+        edge_xy, edge_cells = _cut(edge_xy, edge_cells, least, most)
     return Outlines(ring_xy, edge_xy, edge_cells, corner_xy, is_cut, period)
 
 
@@ -143,40 +146,22 @@ def _shared_sides(lattice: Lattice, ring_xy: NDArray[np.float64]) -> NDArray[np.
     is_same = (start == ring_xy[there, (back + 1) % n_vertices]) & (end == ring_xy[there, back])
     agrees = is_same.all(axis=1)
     sides[cell[agrees], side[agrees]] = there[agrees]
+    sides.flags.writeable = False  # as those of a board: the kernel is compiled once
     return sides
-
-
-def _edges(
-    ring_xy: NDArray[np.float64], neighbours: NDArray[np.int32]
-) -> tuple[NDArray[np.float64], NDArray[np.int32]]:
-    """List each side once, from its upper row to its lower, with the cells beside it."""
-    here = np.arange(len(ring_xy), dtype=np.int32)[:, None]
-    cell, side = np.nonzero((neighbours < 0) | (neighbours > here))
-    start = ring_xy[cell, side]
-    end = ring_xy[cell, (side + 1) % ring_xy.shape[1]]
-    cells = np.column_stack([cell.astype(np.int32), neighbours[cell, side]])
-    if ring_areas(ring_xy).sum() < 0.0:  # rows run downward on the ground
-        cells = cells[:, ::-1]
-    is_against = start[:, 1] > end[:, 1]
-    start[is_against], end[is_against] = end[is_against], start[is_against]
-    cells = np.where(is_against[:, None], cells[:, ::-1], cells)
-    has_length = (start != end).any(axis=1)
-    return np.hstack([start, end])[has_length], cells[has_length]
 
 
 def _cut(
     edge_xy: NDArray[np.float64],
     edge_cells: NDArray[np.int32],
-    reach: tuple[float, float],
-    n_rows: float,
+    least: NDArray[np.float64],
+    most: NDArray[np.float64],
 ) -> tuple[NDArray[np.float64], NDArray[np.int32]]:
     """Cut outlines to the raster: split edges at its border and press what is outside onto it.
 
-    A closed outline stays closed, and encloses just its part inside. Columns are cut to `reach`,
-    rows to 0 .. `n_rows`.
+    A closed outline stays closed, and encloses just its part inside. `least` and `most` are the
+    first and past-the-last column, and row.
     """
     start, end = edge_xy[:, :2], edge_xy[:, 2:]
-    least, most = np.array([reach[0], 0.0]), np.array([reach[1], n_rows])
     is_outside = ((edge_xy < np.tile(least, 2)) | (edge_xy > np.tile(most, 2))).any(axis=1)
     p, q = start[is_outside], end[is_outside]
     length = q - p
