@@ -132,6 +132,30 @@ def test_slices_of_a_block_by_hand():
             assert entry.n_cuts == entry.count
 
 
+def test_wire_of_slices_and_outlines_by_hand():
+    """The wire crosses a part the short way, and goes all around it."""
+    across_mm = {
+        "whole": 100.0,
+        "corner-cut half": 50.0,
+        "side-cut half": SIDE_MM,
+        "quarter": 50.0,
+    }
+    around_mm = {
+        "whole": 6 * SIDE_MM,
+        "corner-cut half": 5 * SIDE_MM,  # three sides and the cut from corner to corner
+        "side-cut half": 3 * SIDE_MM + 100.0,
+        "quarter": 1.5 * SIDE_MM + 50.0 + SIDE_MM,
+    }
+    for entry in reckoned().work:
+        if entry.kind == "slice":
+            expected = entry.n_cuts * across_mm[entry.layer_key[0]]
+        elif entry.kind == "outline":
+            expected = entry.count * around_mm[entry.layer_key[0]]
+        else:
+            continue
+        assert math.isclose(entry.wire_mm, expected, rel_tol=1e-9)
+
+
 @pytest.mark.parametrize("edges", ["straight", "whole"])
 def test_each_guide_is_mounted_once(edges):
     """Set-ups never recur once another has begun, and kinds follow each other in order."""

@@ -167,6 +167,16 @@ def test_area_bound_by_hand():
     assert nest({}, 100.0, sheet).area_bound == 0
 
 
+def test_area_bound_counts_the_kerf_by_hand():
+    """With a kerf of 4 mm nine hexagons no longer go by area into 400 x 200 mm.
+
+    Grown by 2 mm a hexagon has 8660 + 2 x 346.4 + 12.6 = 9366 mm2, the sheet 82 413 mm2.
+    """
+    sheet = StockSheet(30.0, 400.0, 200.0)
+    assert nest({"whole": 8}, 100.0, sheet, kerf_mm=4.0, margin_mm=0.0).area_bound == 1
+    assert nest({"whole": 9}, 100.0, sheet, kerf_mm=4.0, margin_mm=0.0).area_bound == 2
+
+
 @pytest.mark.parametrize("seed", range(20))
 def test_sheets_are_within_one_of_the_packing_bound_on_mixed_boards(seed):
     """Twenty boards of all sizes, with parts, spacers and footings, sliced and unsliced foam."""

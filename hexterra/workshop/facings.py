@@ -223,7 +223,7 @@ def _inside(
 ) -> NDArray[np.float64]:
     """Return where each side enters and leaves the board, (k, 2), as shares of its length.
 
-    A side along the board's edge has no length on it.
+    Two cells of a board share no side that lies off it.
     """
     span = np.tile([0.0, 1.0], (len(first), 1))
     if not is_cut:
@@ -237,10 +237,8 @@ def _inside(
                 meets = start / (start - end)
             enters = (start < -near_mm) & (end > near_mm)
             leaves = (start > near_mm) & (end < -near_mm)
-            outside = np.maximum(start, end) <= near_mm
             span[enters, 0] = np.maximum(span[enters, 0], meets[enters])
             span[leaves, 1] = np.minimum(span[leaves, 1], meets[leaves])
-            span[outside] = 0.0
     return span
 
 
