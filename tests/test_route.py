@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -25,11 +26,14 @@ from tests.test_drain import PIXEL_M, on_grid, rough, valley
 def board_on(
     elevation: Elevation, cell_m: float, cells: int, facing: Facing = "points", bearing: float = 0.0
 ) -> Board:
-    """Lay a board of cells x cells around the middle of a raster."""
+    """Lay a board of cells x cells around the middle of a raster.
+
+    Its edges are ragged: water may cross every side (a straight edge closes the sides it cuts).
+    """
     x0, y0, x1, y1 = elevation.bounds
     to_wgs84 = Transformer.from_crs(elevation.crs, "EPSG:4326", always_xy=True)
     lon, lat = to_wgs84.transform((x0 + x1) / 2.0, (y0 + y1) / 2.0)
-    return Board(cells, cells, 30.0, facing, "straight", cell_m / 0.03, lon, lat, bearing)
+    return Board(cells, cells, 30.0, facing, "whole", cell_m / 0.03, lon, lat, bearing)
 
 
 def check_tree(carried: RoutingReport | Watercourses, lattice: Any) -> None:
@@ -101,7 +105,7 @@ def test_wrong_means_what_the_definition_says(rugged: Drainage) -> None:
         if carried.receiver[cell] != cell and not carried.is_wrong[cell]:
             assert found == carried.receiver[cell]
         elif found is not None and carried.is_wrong[cell] and not lattice.is_rim[found]:
-            assert found not in lattice.neighbours[cell]
+            assert found not in lattice.water_neighbours[cell]
 
 
 def test_errors_equal_pyflwdir(rugged: Drainage) -> None:
@@ -183,6 +187,7 @@ def test_watercourses_can_be_built(
 ) -> None:
     """At most three ports, symmetric; water level never rises; all flow on to a mouth."""
     lattice = board_on(rugged.elevation, pixels * PIXEL_M, 1000 // pixels, facing, bearing)
+    lattice = replace(lattice, edges="straight")
     heights = gather(rugged.elevation, lattice)
     water = route(rugged, heights, threshold_m2=4.0 * lattice.area_m2[0])
     check_tree(water, lattice)

@@ -122,7 +122,7 @@ def pixels_in(elevation: Elevation, window: Window, length_m: float) -> tuple[in
     return math.ceil(length_m / across), math.ceil(length_m / along)
 
 
-def grown(window: Window, limit: Window, by: tuple[int, int, int, int]) -> Window:
+def grown(window: Window, limit: Window, by: tuple[int, ...]) -> Window:
     """Grow a window by rows above and below and columns before and after, within `limit`."""
     return Window(
         max(window.row0 - by[0], limit.row0),

@@ -162,7 +162,16 @@ def carry(drained: Drainage, lattice: Lattice) -> RoutingReport:
     receiver, order, meets = np.empty((3, n), dtype=np.int32)
     side = np.empty(n, dtype=np.int8)
     upscale.connect(
-        then, cell_of, outlet, lattice.neighbours, visit, is_wrong, meets, receiver, side, order
+        then,
+        cell_of,
+        outlet,
+        lattice.water_neighbours,
+        visit,
+        is_wrong,
+        meets,
+        receiver,
+        side,
+        order,
     )
 
     has_ground = outlet >= 0
@@ -304,7 +313,7 @@ def _choose(
     is_wrong = np.zeros(lattice.n_cells, dtype=np.bool_)
     importance = np.where(size >= LARGE_CELLS * lattice.area_m2, _IMPORTANCE, 1)
     before, source = upscale.list_sources(then)
-    upscale.mark_wrong(then, cell_of, outlet, lattice.neighbours, is_wrong)
+    upscale.mark_wrong(then, cell_of, outlet, lattice.water_neighbours, is_wrong)
     for share, sign in _PASSES:
         least = share * np.minimum(size, lattice.area_m2)
         upscale.choose_outlets(
@@ -317,7 +326,7 @@ def _choose(
             least,
             importance,
             sign * size,
-            lattice.neighbours,
+            lattice.water_neighbours,
             visit,
             _SWEEPS,
             outlet,
