@@ -82,9 +82,17 @@ class _Sheet:
 
 def map_svg(plan: Plan) -> str:
     """Draw the map of a plan; see `draw_map`."""
+    return draw_map(plan.fitted, title=plan.brief.title, level_m=_level_m(plan))
+
+
+def map_frame(plan: Plan) -> margins.Frame:
+    """Return where the board lies on the sheet that `map_svg` draws."""
+    return _frame(plan.fitted, plan.brief.title, _level_m(plan))
+
+
+def _level_m(plan: Plan) -> NDArray[np.float64]:
     levels = np.arange(plan.fitted.corners.max(initial=0) + 1, dtype=np.float64)
-    level_m = level_to_metres(plan.levels, levels)
-    return draw_map(plan.fitted, title=plan.brief.title, level_m=level_m)
+    return level_to_metres(plan.levels, levels)
 
 
 def map_png(svg: str) -> bytes:
@@ -113,13 +121,9 @@ def draw_map(tiles: Tiles, *, title: str, level_m: NDArray[np.float64]) -> str:
         The drawing, the same bytes for the same tiles. A board of up to about 24 x 16 cells fits
         ISO 216 A3 in landscape; more cells make a larger sheet.
     """
-    board = cast("Board", tiles.legal.levels.heights.lattice)
-    width_mm, depth_mm = board.size_mm
-    scale = min(SHEET_MM[0] / width_mm, SHEET_MM[1] / depth_mm)
-    flats_mm = float(np.clip(scale * board.across_flats_mm, LEAST_HEXAGON_MM, MOST_HEXAGON_MM))
-    scale = flats_mm / board.across_flats_mm
-    frame = margins.lay_out(board, tiles, scale=scale, title=title, level_m=level_m)
-    sheet = _Sheet(board, scale, frame.board_left_mm, frame.board_top_mm)
+    frame = _frame(tiles, title, level_m)
+    board = frame.board
+    sheet = _Sheet(board, frame.scale, frame.board_left_mm, frame.board_top_mm)
     tints = Tints(int(tiles.corners.max(initial=0)))
     page = Drawing(frame.width_mm, frame.height_mm, title)
     page.rectangle(0, 0, frame.width_mm, frame.height_mm, fill="#ffffff")
@@ -144,6 +148,16 @@ def draw_map(tiles: Tiles, *, title: str, level_m: NDArray[np.float64]) -> str:
     _draw_words(page, sheet, tiles)
     margins.draw(page, frame, tints)
     return page.to_text()
+
+
+def _frame(tiles: Tiles, title: str, level_m: NDArray[np.float64]) -> margins.Frame:
+    """Choose the size of the hexagons and lay the sheet out around the board."""
+    board = cast("Board", tiles.legal.levels.heights.lattice)
+    width_mm, depth_mm = board.size_mm
+    scale = min(SHEET_MM[0] / width_mm, SHEET_MM[1] / depth_mm)
+    flats_mm = float(np.clip(scale * board.across_flats_mm, LEAST_HEXAGON_MM, MOST_HEXAGON_MM))
+    scale = flats_mm / board.across_flats_mm
+    return margins.lay_out(board, tiles, scale=scale, title=title, level_m=level_m)
 
 
 def _rectangle_data(one: tuple[float, float], other: tuple[float, float]) -> str:
