@@ -7,15 +7,19 @@ import math
 from collections import Counter
 from functools import cache
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from invented_boards import invented_board
 
 from hexterra.errors import BriefError, StockError
+from hexterra.lattice.hexagon import Part
 from hexterra.stages.schedule import Schedule, schedule
-from hexterra.workshop.foam import MAX_LAYERS, build_up, foam
-from hexterra.workshop.nesting import FACINGS
+from hexterra.workshop.blocks import MAX_LAYERS, Block, Layer, build_up
+from hexterra.workshop.foam import foam
+from hexterra.workshop.nesting import FACINGS, Nest, nest
+from hexterra.workshop.offcuts import lay_out, reuse_offcuts
 from hexterra.workshop.slots import SLOT_PARTS
 from hexterra.workshop.stock import FoamStock, StockSheet
 
@@ -121,21 +125,22 @@ def test_blocks_give_every_piece_its_blank(facing, kind):
     thin = FoamStock(sheets(5.0, 12.0), kerf_mm=2.0)
     stock = FoamStock() if kind == "common" else thin
     result = foam(pieces(facing), stock)
-    wanted: Counter[tuple[str, float, float]] = Counter()
+    wanted: Counter[tuple[str, float]] = Counter()
     for piece in pieces(facing).pieces:
         layers = build_up(piece.thickness_mm, stock)
         assert math.isclose(sum(layer.thickness_mm for layer in layers), piece.thickness_mm)
         for layer in layers:
-            wanted[piece.part, layer.stock_mm, layer.thickness_mm] += piece.count
-    given_: Counter[tuple[str, float, float]] = Counter()
+            wanted[piece.part, layer.thickness_mm] += piece.count
+    made: Counter[tuple[str, float]] = Counter()
     on_sheets: Counter[tuple[str, float]] = Counter()
     for block in result.blocks:
-        key = (block.part, block.layer.stock_mm, block.layer.thickness_mm)
-        given_[key] = block.count * block.layer.n_slices
-        on_sheets[block.part, block.layer.stock_mm] += block.count
-        assert block.n_layers == wanted[key]
-        assert block.n_layers <= given_[key] < block.n_layers + block.layer.n_slices
-    assert set(given_) == set(wanted)
+        layer = block.layer
+        kerfs_mm = (layer.n_slices - 1) * stock.kerf_mm
+        assert layer.n_slices * layer.thickness_mm + kerfs_mm <= layer.stock_mm + 1e-6
+        assert (block.count - 1) * layer.n_slices < block.n_layers <= block.count * layer.n_slices
+        made[block.part, layer.thickness_mm] += block.n_layers
+        on_sheets[block.part, layer.stock_mm] += block.count
+    assert made == wanted
     laid_out = {
         (part, result_nest.stock.thickness_mm): n
         for result_nest in result.nests
@@ -150,6 +155,69 @@ def test_blanks_count_the_pieces():
     """Blanks of all thicknesses are as many as the pieces."""
     result = foam(pieces())
     assert sum(blank.count for blank in result.blanks) == sum(p.count for p in pieces().pieces)
+
+
+# Offcuts ---------------------------------------------------------------------------------------
+
+
+def reuse(*blocks: Block, kerf_mm: float = 1.0) -> tuple[tuple[Block, ...], dict[float, Nest]]:
+    """Reuse the offcuts of common sheets, on which 69 hexagons of 100 mm lie."""
+
+    def nest_counts(stock_mm: float, counts: Counter[Part]) -> Nest:
+        return nest(counts, 100.0, StockSheet(stock_mm), kerf_mm=kerf_mm)
+
+    return reuse_offcuts(blocks, lay_out(blocks, nest_counts), nest_counts, kerf_mm)
+
+
+def test_a_lone_block_moves_to_another_offcut_by_hand():
+    """Of 70 blocks of 30 mm the one on the second sheet is sliced from a 50 mm sheet instead."""
+    thin, thick = Layer(30.0, 30.0, 1), Layer(50.0, 50.0, 1)
+    blocks, nests = reuse(Block("whole", thin, 70), Block("whole", thick, 10))
+    assert [(b.layer.stock_mm, b.layer.thickness_mm, b.count) for b in blocks] == [
+        (30.0, 30.0, 69),
+        (50.0, 30.0, 1),
+        (50.0, 50.0, 10),
+    ]
+    assert {mm: found.n_sheets for mm, found in nests.items()} == {30.0: 1, 50.0: 1}
+
+
+def test_a_thickness_may_be_given_up_by_hand():
+    """Ten layers of 15 mm, three to a block of 50 mm, are four blocks on its half empty sheet."""
+    blocks, nests = reuse(
+        Block("whole", Layer(15.0, 20.0, 1), 10), Block("whole", Layer(50.0, 50.0, 1), 30)
+    )
+    assert (blocks[1].n_layers, blocks[1].count) == (30, 30)
+    assert (blocks[0].layer.stock_mm, blocks[0].layer.n_slices, blocks[0].count) == (50.0, 3, 4)
+    assert list(nests) == [50.0]
+
+
+def test_thick_layers_stay_where_they_are():
+    """A layer of 50 mm cannot come out of a sheet of 30 mm, nor any out of a full sheet."""
+    thin, thick = Layer(30.0, 30.0, 1), Layer(50.0, 50.0, 1)
+    given_blocks = (Block("whole", thin, 10), Block("whole", thick, 69))
+    blocks, nests = reuse(*given_blocks)
+    assert blocks == given_blocks
+    assert [found.n_sheets for found in nests.values()] == [1, 1]
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_reuse_never_takes_more_sheets(seed):
+    """Layers stay the same, no thickness takes more sheets, and what was saved is counted."""
+    random = np.random.default_rng(seed)
+    blocks = tuple(
+        Block(part, Layer(thickness, stock, n_slices), int(random.integers(1, 120)))
+        for stock, thickness, n_slices in ((20.0, 9.0, 2), (30.0, 30.0, 1), (50.0, 15.0, 3))
+        for part in SLOT_PARTS
+    )
+    before = lay_out(blocks, lambda mm, n: nest(n, 100.0, StockSheet(mm)))
+    changed, after = reuse(*blocks)
+    assert set(after) <= set(before)
+    assert all(after[mm].n_sheets <= before[mm].n_sheets for mm in after)
+    for layers in (blocks, changed):
+        totals: Counter[tuple[str, float]] = Counter()
+        for block in layers:
+            totals[block.part, block.layer.thickness_mm] += block.n_layers
+        assert totals == Counter({(b.part, b.layer.thickness_mm): b.n_layers for b in blocks})
 
 
 def test_lamination_is_noted():

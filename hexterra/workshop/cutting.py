@@ -19,7 +19,8 @@ from hexterra.lattice import hexagon
 from hexterra.lattice.hexagon import Part
 from hexterra.stages.schedule import PARTS, Piece
 from hexterra.values import Value
-from hexterra.workshop.foam import Block, Foam
+from hexterra.workshop.blocks import Block
+from hexterra.workshop.foam import Foam
 from hexterra.workshop.solids import Solid, piece_solids
 
 SetUpKind = Literal["outline", "slice", "top", "channel", "groove"]

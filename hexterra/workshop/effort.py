@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import Counter, defaultdict
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
@@ -278,7 +279,6 @@ def time_batch(result: Effort, counts: Mapping[str, int], minutes: float) -> Tim
         f"fence at {layer.thickness_mm:g} mm"
         for place in of
         for layer in result.foam.layers_of[pieces[place].thickness_mm]
-        if layer.is_sliced
     }
     blanks = layers | {f"{part} outline" for part in parts}
     set_ups = {entry.set_up for entry in result.work if entry.of in of or entry.set_up in blanks}
@@ -293,27 +293,27 @@ def time_batch(result: Effort, counts: Mapping[str, int], minutes: float) -> Tim
 
 def _shares(foam: Foam, work: tuple[Work, ...]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Share all cuts out: wire and number of cuts of one of each piece."""
-    layer_wire: dict[tuple[Part, float, float], float] = {}
-    layer_cuts: dict[tuple[Part, float, float], float] = {}
     pieces = foam.pieces.pieces
     wire_mm, n_cuts = np.zeros(len(pieces)), np.zeros(len(pieces))
-    blocks = {
-        (block.part, block.layer.stock_mm, block.layer.thickness_mm): block for block in foam.blocks
-    }
+    # Layers are alike by part and thickness, from whichever sheets they are cut.
+    layer_wire: defaultdict[tuple[Part, float], float] = defaultdict(float)
+    layer_cuts: Counter[tuple[Part, float]] = Counter()
+    n_layers: Counter[tuple[Part, float]] = Counter()
+    for block in foam.blocks:
+        n_layers[block.part, block.layer.thickness_mm] += block.n_layers
     for entry in work:
         if entry.of >= 0:
             wire_mm[entry.of] += entry.wire_mm / entry.count
             n_cuts[entry.of] += entry.n_cuts / entry.count
         else:
-            n_layers = blocks[entry.layer_key].n_layers
-            wire, cuts = entry.wire_mm / n_layers, entry.n_cuts / n_layers
-            layer_wire[entry.layer_key] = layer_wire.get(entry.layer_key, 0.0) + wire
-            layer_cuts[entry.layer_key] = layer_cuts.get(entry.layer_key, 0.0) + cuts
+            part, _, thickness_mm = entry.layer_key
+            layer_wire[part, thickness_mm] += entry.wire_mm
+            layer_cuts[part, thickness_mm] += entry.n_cuts
     for number, piece in enumerate(pieces):
         for layer in foam.layers_of[piece.thickness_mm]:
-            key = (piece.part, layer.stock_mm, layer.thickness_mm)
-            wire_mm[number] += layer_wire[key]
-            n_cuts[number] += layer_cuts[key]
+            key = (piece.part, layer.thickness_mm)
+            wire_mm[number] += layer_wire[key] / n_layers[key]
+            n_cuts[number] += layer_cuts[key] / n_layers[key]
     return wire_mm, n_cuts
 
 

@@ -122,6 +122,12 @@ class Nest(Value):
         return sum(n * size for n, size in zip(self.counts, QUARTERS, strict=True)) / 4.0
 
     @property
+    def n_last_quarters(self) -> int:
+        """Area of the pieces on the last sheet, in quarter hexagons; 0 without any."""
+        parts = self.sheets[-1].parts if self.sheets else ()
+        return sum(QUARTERS[SLOT_PARTS.index(part)] for part in parts)
+
+    @property
     def used_share(self) -> float:
         """Area of the pieces by area of the sheets, 0 to 1; 0 without any."""
         if not self.sheets:
