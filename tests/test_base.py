@@ -126,9 +126,12 @@ def test_rails_cross_every_keyed_footing(facing, edges, rows):
 
 @pytest.mark.parametrize("footings", ["plain", "none"])
 def test_no_rails_without_keyed_footings(footings):
-    """Plain footings, or none, need no rail."""
+    """Plain footings, or none, need no rail; that nothing holds them is noted without a frame."""
     board = schedule(invented_board(1, 5, 5, water=False), footings=footings)
     assert base(board).rails == ()
+    (note,) = base(board).notes
+    assert "Nothing holds the outermost stacks" in note
+    assert base(board, BaseSettings(frame_width_mm=20.0)).notes == ()
 
 
 def test_footings_off_the_rails_are_noted():

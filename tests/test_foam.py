@@ -268,6 +268,8 @@ def test_foam_is_repeatable():
         (lambda: StockSheet(30.0, price=-1.0), "price is -1.0"),
         (lambda: FoamStock(()), "at least one"),
         (lambda: FoamStock(sheets(30.0, 30.0)), "one for each thickness"),
+        (lambda: FoamStock(slicing="thin"), "slicing is 'thin'; it must be 'blocks' or 'none'"),
+        (lambda: FoamStock(grain="down"), "grain is 'down'"),
         (lambda: FoamStock(kerf_mm=-0.1), "kerf_mm is -0.1"),
         (lambda: FoamStock(margin_mm=500.0), "margin_mm is 500.0"),
         (lambda: FoamStock(density_kg_per_m3=0.0), "density_kg_per_m3 is 0.0"),

@@ -203,6 +203,11 @@ def base(pieces: Schedule, settings: BaseSettings | None = None) -> Base:
             f"{int(off_rail.sum())} keyed footings lie on no straight rail ({names}); leave them"
             " plain, or pin them to the base.",
         )
+    if not is_keyed.any() and not settings.frame_width_mm:
+        notes = (
+            "Nothing holds the outermost stacks: key the footings along the rim, or give the frame"
+            " a width.",
+        )
     return Base(
         pieces=pieces,
         settings=settings,

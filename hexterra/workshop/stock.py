@@ -11,11 +11,11 @@ it is; slices off a fence are as true as the fence.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Final, Literal
+from typing import Final, Literal, get_args
 
 from hexterra.errors import BriefError
 from hexterra.values import Value
-from hexterra.workshop.ranges import check_range
+from hexterra.workshop.ranges import check_choice, check_range
 
 #: How layers that are no stock thickness come about: slices off thicker blocks, or not at all.
 Slicing = Literal["blocks", "none"]
@@ -89,7 +89,8 @@ class FoamStock(Value):
     Raises
     ------
     BriefError
-        If there is no sheet, two are equally thick, or a number is out of range: kerf 0 to 20 mm,
+        If there is no sheet, two are equally thick, slicing or grain is no such word, or a number
+        is out of range: kerf 0 to 20 mm,
         margin 0 to 200 mm, density 5 to 1000 kg/m3, joints along the sheet and ascending.
     """
 
@@ -110,6 +111,8 @@ class FoamStock(Value):
                 remedy="list each thickness once, with the size and price of its sheet",
                 thickness_mm=tuple(thicknesses),
             )
+        check_choice("slicing", self.slicing, get_args(Slicing))
+        check_choice("grain", self.grain, get_args(Grain))
         check_range("kerf_mm", self.kerf_mm, 0.0, 20.0, "mm")
         check_range("margin_mm", self.margin_mm, 0.0, 200.0, "mm")
         check_range("density_kg_per_m3", self.density_kg_per_m3, 5.0, 1000.0, "kg/m3")
