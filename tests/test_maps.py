@@ -307,9 +307,9 @@ def test_text_is_drawn_without_system_fonts() -> None:
 
 
 def test_picture_is_bounded() -> None:
-    """A sheet of three metres becomes a picture of at most 8000 pixels on a side."""
+    """A sheet of three metres becomes a picture of at most 5000 pixels on a side."""
     picture = Image.open(io.BytesIO(map_png(Drawing(3000.0, 10.0, "long").to_text())))
-    assert picture.size == (MAX_PIXELS, 27)
+    assert picture.size == (MAX_PIXELS, 17)
 
 
 # The writer ------------------------------------------------------------------------------------
