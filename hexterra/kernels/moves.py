@@ -23,7 +23,6 @@ def improve(
     lowest: NDArray[np.int32],
     first: NDArray[np.int64],
     price: NDArray[np.float64],
-    cheapest: NDArray[np.float64],
     rises: NDArray[np.int32],
     row_of_code: NDArray[np.int16],
     setting: NDArray[np.int32],
@@ -45,8 +44,6 @@ def improve(
     setting, kind_of, owned, new_price, n_used
         Each tile used of a kind, ``kind_of[setting, row]``, beyond the number owned costs
         `new_price`; `n_used` counts the tiles of the board and is kept up to date.
-    cheapest
-        The least price of each cell.
     held, corners
         Label of each cell, which must be one that is allowed, and corners, (n, 6); changed in
         place.
@@ -54,6 +51,9 @@ def improve(
     n = len(corners)
     n_rows = len(rises)
     is_due = np.ones(n, np.bool_)
+    faces = np.empty(n)
+    for i in range(n):
+        faces[i] = _sum_faces(i, neighbours, back, fixed, per_step, falls, corners)
     is_listed = np.zeros(n, np.bool_)
     group = np.empty(7, np.int32)
     label = np.empty((2, 7), np.int32)
@@ -93,8 +93,8 @@ def improve(
                     if not is_repeated or round_ > 0 or move >= 24:
                         gain = _try(
                             group, n_group, is_listed, label, begin, length, step, neighbours, back,
-                            fixed, per_step, falls, lowest, first, price, cheapest, row_of_code,
-                            n_rows, held, corners,
+                            fixed, per_step, falls, lowest, first, price, new_price, row_of_code,
+                            n_rows, held, faces, corners,
                         )  # fmt: skip
                     for k in range(n_group):
                         is_listed[group[k]] = False
@@ -113,11 +113,13 @@ def improve(
                         held[group[k]] = label[1, k]
                 n_moves += 1
                 for k in range(n_group):
-                    is_due[group[k]] = True
-                    for s in range(6):
-                        j = neighbours[group[k], s]
+                    for s in range(7):
+                        j = group[k] if s == 6 else neighbours[group[k], s]
                         if j >= 0:
                             is_due[j] = True
+                            faces[j] = _sum_faces(
+                                j, neighbours, back, fixed, per_step, falls, corners
+                            )
         if n_moves == n_before:
             break
     return n_moves
@@ -140,51 +142,73 @@ def _try(
     lowest: NDArray[np.int32],
     first: NDArray[np.int64],
     price: NDArray[np.float64],
-    cheapest: NDArray[np.float64],
+    new_price: float,
     row_of_code: NDArray[np.int16],
     n_rows: int,
     held: NDArray[np.int32],
+    faces: NDArray[np.float64],
     corners: NDArray[np.int32],
 ) -> float:
     """Move corners of ``group[0]`` and return what is gained; put all back if it is surely nothing.
 
     Writes the labels of the group before and after into `label`, (2, 7).
     """
+    _shift(corners, neighbours, back, group[0], begin, length, step)
     gain = 0.0
+    most = new_price * n_group
+    for k in range(n_group):
+        i = group[k]
+        found = label_of(i, corners, lowest, first, row_of_code, n_rows)
+        if found < 0 or price[first[i] + found] >= TOO_MUCH:
+            most = -NEVER
+            break
+        label[0, k] = held[i]
+        label[1, k] = found
+        gain += float(price[first[i] + held[i]] - price[first[i] + found])
+        most += float(faces[i])
+    if gain + most <= 1e-9:  # not even if no face were left and no piece had to be cut
+        _shift(corners, neighbours, back, group[0], begin, length, -step)
+        return -NEVER
     for phase in range(2):
-        total = 0.0
-        if phase == 1:
-            _shift(corners, neighbours, back, group[0], begin, length, step)
         for k in range(n_group):
             i = group[k]
-            if phase == 0:
-                label[0, k] = held[i]
-                gain -= float(cheapest[i])
-            else:
-                found = label_of(i, corners, lowest, first, row_of_code, n_rows)
-                if found < 0 or price[first[i] + found] >= TOO_MUCH:
-                    _shift(corners, neighbours, back, group[0], begin, length, -step)
-                    return -NEVER
-                label[1, k] = found
-            total += price[first[i] + label[phase, k]]
             for s in range(6):
                 j = neighbours[i, s]
                 if j < 0 or (is_listed[j] and j < i):
                     continue
                 t = int(back[i, s])
-                total += face_price(
+                face = face_price(
                     fixed[i, s], per_step[i, s], falls[i, s],
                     corners[i, s], corners[i, (s + 1) % 6],
                     corners[j, (t + 1) % 6], corners[j, t],
                 )  # fmt: skip
-        if phase == 0:
-            gain += float(total)
-            if gain <= 1e-9:  # the cheapest tiles without a face would not be better
-                return -NEVER
-            gain = float(total)
-        else:
-            gain -= float(total)
+                gain += face if phase == 1 else -face
+        _shift(corners, neighbours, back, group[0], begin, length, -step if phase == 0 else step)
     return gain
+
+
+@njit(cache=True, nogil=True)
+def _sum_faces(
+    i: int,
+    neighbours: NDArray[np.int32],
+    back: NDArray[np.int8],
+    fixed: NDArray[np.float64],
+    per_step: NDArray[np.float64],
+    falls: NDArray[np.int8],
+    corners: NDArray[np.int32],
+) -> float:
+    """Price all faces of a cell."""
+    total = 0.0
+    for s in range(6):
+        j = neighbours[i, s]
+        if j >= 0:
+            t = int(back[i, s])
+            total += face_price(
+                fixed[i, s], per_step[i, s], falls[i, s],
+                corners[i, s], corners[i, (s + 1) % 6],
+                corners[j, (t + 1) % 6], corners[j, t],
+            )  # fmt: skip
+    return total
 
 
 @njit(cache=True, nogil=True)

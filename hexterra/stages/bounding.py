@@ -45,14 +45,19 @@ class Search:
         lattice = choices.tiles.lattice
         settings = choices.settings
         self.choices = choices
-        self.owned = np.zeros(len(settings.kinds), np.int64) if owned is None else owned
+        # Without a stock all tiles count as one kind, of which nothing depends.
+        self.owned = np.zeros(1, dtype=np.int64) if owned is None else owned
+        self.kind_of = (
+            np.zeros_like(settings.is_allowed, dtype=np.int32)
+            if owned is None
+            else settings.kind_of
+        )
         self.new_price = new_price
         self.corners = np.array(choices.tiles.corners)
         self.cost = self.price(self.corners)
         self.proposed = self.corners
         self.bound = -np.inf
         self.last_bound = -np.inf  # of the sweep before, with the same prices
-        self._cheapest = np.minimum.reduceat(choices.price, choices.first[:-1])
         water = choices.tiles.legal.water
         self._order = np.arange(lattice.n_cells, dtype=np.int32)
         if water is not None:
@@ -77,7 +82,7 @@ class Search:
         self.row = (number % choices.n_rows).astype(np.int16)
         self.offset = (number // choices.n_rows * width).astype(np.int32)
         self.labels_price = choices.price.copy()
-        self.kind_price = np.zeros(len(settings.kinds))
+        self.kind_price = np.zeros(len(self.owned))
 
     def price(self, corners: NDArray[np.int32]) -> float:
         """Return what a board costs, pieces that are not owned included."""
@@ -90,22 +95,23 @@ class Search:
         """Count the tiles of each kind on a board, (n_kinds,) int64."""
         settings = self.choices.settings
         row = self.choices.labels(corners) % self.choices.n_rows
-        kind = settings.kind_of[settings.setting, row]
-        return np.bincount(kind, minlength=len(settings.kinds)).astype(np.int64)
+        kind = self.kind_of[settings.setting, row]
+        return np.bincount(kind, minlength=len(self.owned)).astype(np.int64)
 
     def offer(self, corners: NDArray[np.int32]) -> None:
         """Better a board by local moves, and take from it what betters the best so far."""
         choices, settings = self.choices, self.choices.settings
+        is_best = corners is self.corners  # every move from it is for the better
         corners = np.array(corners)
         held = choices.labels(corners)
         if (held < 0).any() or (choices.top_prices(corners) >= TOO_MUCH).any():
             return
         improve(
             MOST_ROUNDS, *choices.sides, choices.lowest, choices.first, choices.price,
-            self._cheapest, settings.rises, choices.row_of_code, settings.setting,
-            settings.kind_of, self.owned, self.new_price, self.n_used(corners), held, corners,
+            settings.rises, choices.row_of_code, settings.setting, self.kind_of, self.owned,
+            self.new_price, self.n_used(corners), held, corners,
         )  # fmt: skip
-        for board in (corners, self._patched(corners)):
+        for board in (corners,) if is_best else (corners, self._patched(corners)):
             cost = self.price(board)
             if cost < self.cost:
                 self.cost, self.corners = cost, board
@@ -168,7 +174,7 @@ class Search:
     def charge(self, kind_price: NDArray[np.float64]) -> None:
         """Charge every tile of each kind so much, (n_kinds,), instead of what pieces cost."""
         choices, settings = self.choices, self.choices.settings
-        more = (kind_price - self.kind_price)[settings.kind_of]
+        more = (kind_price - self.kind_price)[self.kind_of]
         n_labels = np.diff(choices.first)
         cell_setting = np.repeat(settings.setting, n_labels)
         self.labels_price += more[cell_setting, self.row]

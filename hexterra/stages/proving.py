@@ -141,7 +141,7 @@ def _options(search: Search) -> list[list[_Option]]:
         price: list[float] = choices.price[first + b * choices.n_rows + row].tolist()
         base = int(choices.lowest[cell]) + b[:, None]
         corners: list[list[int]] = (base + settings.rises[row]).tolist()
-        kind: list[int] = settings.kind_of[settings.setting[cell], row].tolist()
+        kind: list[int] = search.kind_of[settings.setting[cell], row].tolist()
         options.append([_Option(*held) for held in zip(price, corners, kind, strict=True)])
     return options
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cached_property, lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -65,10 +66,10 @@ class Settings(Value):
         Name of each price, and what the rows cost by it in each setting, (k, R) float64.
     is_allowed
         Whether a row may be used in a setting, (k, R) bool.
-    kinds
-        All kinds of tile that rows make in the settings.
-    kind_of
-        Their numbers, (k, R) int32.
+    features
+        What tells the settings apart, (k, 12) int64: see `settle`.
+    facing
+        How the hexagons stand.
     """
 
     catalogue: Catalogue
@@ -79,8 +80,8 @@ class Settings(Value):
     setting: NDArray[np.int32]
     terms: tuple[tuple[str, NDArray[np.float64]], ...]
     is_allowed: NDArray[np.bool_]
-    kinds: tuple[TileKind, ...]
-    kind_of: NDArray[np.int32]
+    features: NDArray[np.int64]
+    facing: Facing
 
     def __post_init__(self) -> None:
         n_rows, n_settings = len(self.rises), len(self.is_allowed)
@@ -91,7 +92,7 @@ class Settings(Value):
             ("mean_rise", np.float64, (n_rows,)),
             ("setting", np.int32, (None,)),
             ("is_allowed", np.bool_, (n_settings, n_rows)),
-            ("kind_of", np.int32, (n_settings, n_rows)),
+            ("features", np.int64, (n_settings, N_SIDES + 6)),
         ):
             held = readonly(getattr(self, name), dtype=dtype, shape=shape, name=name)
             object.__setattr__(self, name, held)
@@ -107,6 +108,21 @@ class Settings(Value):
         """What rows cost in each setting in all, (k, R) float64; `NEVER` if not allowed."""
         total = np.sum([term for _, term in self.terms], axis=0)
         return np.where(self.is_allowed, total, NEVER)
+
+    @property
+    def kinds(self) -> tuple[TileKind, ...]:
+        """All kinds of tile that rows make in the settings."""
+        return self._kinds[0]
+
+    @property
+    def kind_of(self) -> NDArray[np.int32]:
+        """Number of the kind that each row makes in each setting, (k, R) int32."""
+        return self._kinds[1]
+
+    @cached_property
+    def _kinds(self) -> tuple[tuple[TileKind, ...], NDArray[np.int32]]:
+        oriented = np.column_stack([self.pattern, self.turn]).astype(np.int16)
+        return _name_kinds(self.features, oriented, self.catalogue, self.facing)
 
     def rows_of(self, pattern: NDArray[np.int16], turn: NDArray[np.int8]) -> NDArray[np.int32]:
         """Return the row of each pattern and turn, (n,) int32, which must be among them."""
@@ -159,7 +175,6 @@ def settle(tiles: Tiles, prices: Prices, catalogue: Catalogue) -> Settings:
     rises = oriented[:, 2:]
     terms, is_allowed = _price_rows(distinct, oriented, prices, catalogue)
     facing: Facing = lattice.facing if isinstance(lattice, Board) else "points"
-    kinds, kind_of = _name_kinds(distinct, oriented, catalogue, facing)
     return Settings(
         catalogue=catalogue,
         pattern=oriented[:, 0].astype(np.int16),
@@ -169,8 +184,8 @@ def settle(tiles: Tiles, prices: Prices, catalogue: Catalogue) -> Settings:
         setting=setting.ravel().astype(np.int32),
         terms=terms,
         is_allowed=is_allowed,
-        kinds=kinds,
-        kind_of=kind_of,
+        features=distinct,
+        facing=facing,
     )
 
 
@@ -241,6 +256,7 @@ def _price_rows(
     return terms, is_allowed
 
 
+@lru_cache(maxsize=256)
 def _steepness(rises: tuple[int, ...]) -> float:
     """Mean gradient over a top, where that of a gentle bank's strip counts 1."""
     corner = corner_offsets(1.0, "flats")
@@ -252,6 +268,7 @@ def _steepness(rises: tuple[int, ...]) -> float:
     return total / area(1.0) / GENTLE
 
 
+@lru_cache(maxsize=256)
 def _n_passes(rises: tuple[int, ...]) -> float:
     """How often the wire passes over a top: once per facet that slopes."""
     slopes = facet_planes(rises, 0.0)[:, :2]
@@ -260,7 +277,7 @@ def _n_passes(rises: tuple[int, ...]) -> float:
 
 def _name_kinds(
     settings: NDArray[np.int64],
-    oriented: NDArray[np.int32],
+    oriented: NDArray[np.int16],
     catalogue: Catalogue,
     facing: Facing,
 ) -> tuple[tuple[TileKind, ...], NDArray[np.int32]]:
@@ -272,7 +289,7 @@ def _name_kinds(
         crossing_number = features[N_SIDES] - 1
         crossing = catalogue.crossings[crossing_number].name if crossing_number >= 0 else ""
         part, hand, origin = cut_of(facing, features[N_SIDES + 2], features[N_SIDES + 3])
-        for row, (pattern_number, turn) in enumerate(oriented[:, :2].tolist()):
+        for row, (pattern_number, turn) in enumerate(oriented.tolist()):
             pattern = catalogue.patterns[pattern_number]
             # A whole tile is numbered from its pattern; among turns that look alike, from that
             # in which its ports read lowest.

@@ -1,0 +1,108 @@
+"""Refining boards of 600, 10,000 and 100,000 cells: time, gap, size; and against HiGHS alone.
+
+Reference: HiGHS on every label of the model, in the same run.
+"""
+
+from __future__ import annotations
+
+import time
+from typing import Any
+
+import pytest
+from invented_boards import SMALL, invented_board
+from plain.boards import least_by_program, model_of
+
+from hexterra.stages.campaign import share_pieces
+from hexterra.stages.fit import Tiles
+from hexterra.stages.ownership import pieces_of
+from hexterra.stages.prices import Prices
+from hexterra.stages.refine import Effort, refine
+
+SIZES = {600: (30, 20), 10_000: (125, 80), 100_000: (400, 250)}
+
+
+def report(benchmark: Any, words: str, **facts: object) -> None:
+    """Print what was measured and keep it with the benchmark."""
+    benchmark.extra_info.update(facts)
+    print(f"\n{words}: " + ", ".join(f"{name} {value}" for name, value in facts.items()))
+
+
+def board(n_cells: int, is_rough: bool) -> Tiles:
+    """Make a board with watercourses."""
+    return invented_board(1, *SIZES[n_cells], is_rough=is_rough)
+
+
+@pytest.mark.parametrize("is_rough", [False, True], ids=["smooth", "rough"])
+@pytest.mark.parametrize(
+    ("n_cells", "effort", "rounds"),
+    [
+        (600, "instant", 20),
+        (600, "bounded", 5),
+        (600, "proven", 1),
+        (10_000, "instant", 3),
+        (10_000, "bounded", 1),
+        (100_000, "bounded", 1),
+    ],
+)
+def test_refine(benchmark: Any, n_cells: int, effort: Effort, rounds: int, is_rough: bool) -> None:
+    """Time each effort at each size, warm."""
+    tiles = board(n_cells, is_rough)
+    refine(invented_board(2, 6, 5), effort="proven")
+    refined = benchmark.pedantic(refine, (tiles,), {"effort": effort}, rounds=rounds)
+    report(
+        benchmark,
+        f"{n_cells} cells, {'rough' if is_rough else 'smooth'}, {effort}",
+        seconds=f"{benchmark.stats.stats.min:.3f}",
+        gap=f"{refined.gap:.3%}",
+        start=f"{refined.start_cost / refined.cost - 1.0:.1%} dearer",
+        faces=int(refined.tiles.cliff.sum()) // 2,
+    )
+
+
+@pytest.mark.parametrize("is_rough", [False, True], ids=["smooth", "rough"])
+def test_proven_against_highs(benchmark: Any, is_rough: bool) -> None:
+    """Time the proof on 64 cells against HiGHS on all labels of the same model."""
+    tiles = invented_board(2, is_rough=is_rough, catalogue=SMALL)
+    refine(tiles, effort="proven")
+    refined = benchmark.pedantic(refine, (tiles,), {"effort": "proven"}, rounds=5)
+    model = model_of(tiles, Prices())
+    begin = time.perf_counter()
+    least = least_by_program(model)
+    highs_s = time.perf_counter() - begin
+    report(
+        benchmark,
+        f"64 cells, {'rough' if is_rough else 'smooth'}, proven",
+        seconds=f"{benchmark.stats.stats.min:.3f}",
+        highs=f"{highs_s:.2f} s",
+        ratio=f"{highs_s / benchmark.stats.stats.min:.0f}",
+        difference=f"{refined.cost - least:.1e}",
+    )
+
+
+def test_stock(benchmark: Any) -> None:
+    """Time a board of 600 cells with the pieces of another in stock."""
+    tiles = invented_board(1, 30, 20)
+    stock = pieces_of(refine(invented_board(5, 30, 20)).tiles)
+    blind = (pieces_of(refine(tiles).tiles) - stock).total()
+    refined = benchmark.pedantic(refine, (tiles,), {"stock": stock}, rounds=1)
+    report(
+        benchmark,
+        "600 cells, stock of another board",
+        seconds=f"{benchmark.stats.stats.min:.2f}",
+        gap=f"{refined.gap:.2%}",
+        to_cut=f"{refined.stock.n_to_cut} instead of {blind}",
+    )
+
+
+def test_campaign(benchmark: Any) -> None:
+    """Time three boards of 300 cells that share their pieces."""
+    boards = [invented_board(seed, 20, 15) for seed in (1, 2, 3)]
+    campaign = benchmark.pedantic(share_pieces, (boards,), rounds=1)
+    report(
+        benchmark,
+        "three boards of 300 cells",
+        seconds=f"{benchmark.stats.stats.min:.2f}",
+        apart=campaign.n_apart,
+        shared_before=campaign.n_before,
+        shared=campaign.n_pieces,
+    )
