@@ -20,9 +20,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 from rasterio.enums import ColorInterp
+from rasterio.env import get_gdal_config
 
 from hexterra import errors
-from hexterra.elevation import Elevation, read_elevation
+from hexterra.elevation import Elevation, files, read_elevation
 from hexterra.elevation.pixels import Window
 
 UTM = "EPSG:32616"
@@ -478,6 +479,20 @@ def test_threads_read_side_by_side(tmp_path: Path) -> None:
     for thread in threads:
         thread.join()
     assert wrong == []
+
+
+def test_reading_bounds_the_cache_of_blocks_and_puts_it_back(tmp_path: Path) -> None:
+    """While small blocks are read, GDAL may keep 16 MiB of them; afterwards as much as before."""
+    usual = get_gdal_config("GDAL_CACHEMAX")
+    elevation = read_elevation(write(tmp_path / "a.tif", ramp(200, 300)))
+    with files._opened_bounded(elevation.source.path, Window(0, 9, 0, 9)):
+        assert get_gdal_config("GDAL_CACHEMAX") == 2**24
+    threads = [threading.Thread(target=whole, args=(elevation,)) for _ in range(4)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert get_gdal_config("GDAL_CACHEMAX") == usual > 2**24
 
 
 def test_the_digest_is_of_the_content_not_the_path(tmp_path: Path) -> None:

@@ -204,8 +204,8 @@ def read_elevation(
 
     Notes
     -----
-    Reading a window takes the memory of that window. Besides, GDAL keeps the blocks it read last,
-    up to its setting GDAL_CACHEMAX (5 % of the machine's memory unless set).
+    Reading a window takes the memory of that window, and of two rows of the file's blocks across
+    it (at least 16 MiB) or GDAL_CACHEMAX if that is less.
     """
     given = _Given(crs, affine, vertical_unit, nodata, band, registration, name)
     if _is_data_array(source):

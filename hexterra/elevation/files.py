@@ -25,6 +25,7 @@ import rasterio
 from affine import Affine
 from numpy.typing import NDArray
 from rasterio.enums import ColorInterp, MaskFlags
+from rasterio.env import get_gdal_config, set_gdal_config
 from rasterio.errors import NotGeoreferencedWarning, RasterioError
 from rasterio.windows import Window as RasterioWindow
 
@@ -34,6 +35,7 @@ from hexterra.errors import FileMissingError, NotElevationError
 
 #: How many datasets each thread keeps open.
 _MAX_OPEN: Final = 32
+_LEAST_CACHE_BYTES: Final = 2**24
 _VECTOR_SUFFIXES: Final = frozenset(
     {".csv", ".dxf", ".fgb", ".geojson", ".gml", ".gpkg", ".gpx", ".json", ".kml", ".shp"}
 )
@@ -72,8 +74,7 @@ class FileSource(Source):
         at = RasterioWindow.from_slices(
             (window.row0, window.row1), (window.column0, window.column1)
         )
-        with _damage_named(self.path, window):
-            dataset = _opened(self.path)
+        with _damage_named(self.path, window), _opened_bounded(self.path, window) as dataset:
             stored: NDArray[Any] = dataset.read(self.band, window=at, out_dtype=self.dtype)
             usable = None
             if self.mask_band is not None:
@@ -294,6 +295,57 @@ def _opened(path: str) -> Any:
     if len(_open.datasets) > _MAX_OPEN:
         _open.datasets.popitem(last=False)[1][0].close()
     return dataset
+
+
+class _BlockCache:
+    """GDAL's cache of blocks, kept small while heights are read.
+
+    Its size, 5 % of the machine's memory by default, is a setting of the whole process. The last
+    of several readers at once puts it back.
+    """
+
+    def __init__(self) -> None:
+        self._lock = threading.Lock()
+        self._needs: list[int] = []
+        self._usual_bytes = 0
+
+    @contextmanager
+    def bounded(self, need_bytes: int) -> Generator[None]:
+        """Hold no more than `need_bytes`, or what other readers need."""
+        with self._lock:
+            if not self._needs:
+                self._usual_bytes = int(get_gdal_config("GDAL_CACHEMAX"))
+            self._needs.append(need_bytes)
+            self._apply()
+        try:
+            yield
+        finally:
+            with self._lock:
+                self._needs.remove(need_bytes)
+                self._apply()
+
+    def _apply(self) -> None:
+        need_bytes = max(self._needs, default=self._usual_bytes)
+        set_gdal_config("GDAL_CACHEMAX", min(self._usual_bytes, need_bytes))
+
+
+_block_cache = _BlockCache()
+
+
+@contextmanager
+def _opened_bounded(path: str, window: Window) -> Generator[Any]:
+    """Open the dataset at `path`, with a cache for one row of blocks across the window.
+
+    That is what two windows below each other may share.
+    """
+    dataset = _opened(path)
+    rows, columns = (max(sizes) for sizes in zip(*dataset.block_shapes, strict=True))
+    across = min(window.shape[1] + 2 * columns, dataset.width + columns)
+    need_bytes = (
+        2 * rows * across * sum(np.dtype(_complex_safe(t)).itemsize for t in dataset.dtypes)
+    )
+    with _block_cache.bounded(max(_LEAST_CACHE_BYTES, need_bytes)):
+        yield dataset
 
 
 def _close(path: str) -> None:
