@@ -21,7 +21,7 @@ from hexterra.lattice import Board
 from hexterra.lattice.globe import Globe
 from hexterra.lattice.lattice import Lattice
 from hexterra.stages import _bands
-from hexterra.stages._pixel_space import PixelWeights
+from hexterra.stages._pixel_space import PixelWeights, outline_cells
 from hexterra.stages.gather import Heights, gather
 from tests.plain import gather as plain
 
@@ -197,6 +197,27 @@ def test_globe_agrees_with_exactextract() -> None:
     assert np.array_equal(ours.min_m, theirs["min"][kept])
     assert np.array_equal(ours.max_m, theirs["max"][kept])
     assert ours.coverage == pytest.approx(share[kept], abs=1e-8)
+
+
+def test_globe_cells_with_more_vertices_than_corners_agree_with_exactextract() -> None:
+    """Where H3 outlines bend at an edge of the icosahedron, sides are still walked right."""
+    lattice = globe_around(23.223, 59.457, 5, 0.6)
+    assert lattice.rings_xy.shape[1] > 6
+    raster = elevation(noise(), geographic(N, 0.01, lat=59.457, lon=23.223), "EPSG:4326")
+    weights = np.repeat(PixelWeights(raster).of_rows(0, N)[:, None], N, axis=1)
+    theirs = by_exactextract(pixel_rings(raster, lattice), noise(), weights=weights)
+    assert gather(raster, lattice).mean_m == pytest.approx(theirs["weighted_mean"], abs=1e-6)
+
+
+@pytest.mark.parametrize("resolution", [7, 8])
+def test_sides_between_globe_cells_are_walked_once(resolution: int) -> None:
+    """One edge for each pair of neighbours, but for the few whose vertices are rounded apart."""
+    lattice = globe_around(LON, LAT, resolution, 0.2)
+    raster = elevation(noise(), geographic(N, 0.005), "EPSG:4326")
+    outlines = outline_cells(raster, lattice)
+    assert outlines is not None
+    n_between = int((outlines.edge_cells >= 0).all(axis=1).sum())
+    assert 0.98 * len(lattice.seams) < n_between <= len(lattice.seams)
 
 
 # True areas ------------------------------------------------------------------------------------
@@ -642,6 +663,8 @@ def test_cells_with_too_little_are_named() -> None:
     raster = elevation(noise(n=60), centred(lattice, 50.0, n=60), lattice.crs)
     with pytest.raises(CoverageError, match="leave out") as caught:
         gather(raster, lattice)
+    assert 'below="leave out" in Python' in caught.value.remedy
+    assert 'heights.below_coverage = "leave out" in the brief' in caught.value.remedy
     kept = gather(raster, lattice, below="leave out").lattice.labels
     missing = tuple(label for label in lattice.labels if label not in kept)
     assert caught.value.facts["cells"] == missing
@@ -664,6 +687,19 @@ def test_a_board_off_the_raster(plain_raster: Elevation, lon_deg: float) -> None
         gather(plain_raster, board(lon_deg=lon_deg))
     assert "longitude" in str(caught.value.facts["board"])
     assert f"{LON:.0f}." in str(caught.value.facts["raster"])
+
+
+@pytest.mark.parametrize("scale", [2e5, 2e6])
+@pytest.mark.parametrize("below", ["refuse", "leave out"])
+@pytest.mark.parametrize("crs", [UTM, "EPSG:4326"])
+def test_a_board_far_larger_than_the_raster(scale: float, below: str, crs: str) -> None:
+    """The raster is a speck under one or a few cells, and most have no pixel at all."""
+    affine = Affine(10.0, 0.0, 500_000.0, 0.0, -10.0, 5_205_000.0)
+    if crs != UTM:
+        affine = Affine(1e-4, 0.0, LON, 0.0, -1e-4, LAT)
+    raster = elevation(noise(n=50), affine, crs)
+    with pytest.raises(CoverageError, match="cells have heights on less than 50%"):
+        gather(raster, board(scale=scale), below=below)  # type: ignore[arg-type]
 
 
 def test_a_board_that_the_crs_of_the_raster_cannot_hold() -> None:

@@ -223,9 +223,10 @@ def _too_little(
     named = [f"{lattice.labels[cell]} ({coverage[cell]:.0%})" for cell in few[:_N_NAMED]]
     more = f" and {len(few) - _N_NAMED:,} more" if len(few) > _N_NAMED else ""
     left_out = (
-        'set below = "leave out" to build without these cells'
+        'build without these cells: below="leave out" in Python,'
+        ' heights.below_coverage = "leave out" in the brief'
         if len(few) < lattice.n_cells
-        else "lower the minimum coverage"
+        else "lower the minimum coverage: minimum_coverage=, heights.minimum_coverage in the brief"
     )
     return CoverageError(
         f"{len(few):,} of {lattice.n_cells:,} cells have heights on less than"
