@@ -194,7 +194,7 @@ def test_a_thickness_may_be_given_up_by_hand():
 def test_thick_layers_stay_where_they_are():
     """A layer of 50 mm cannot come out of a sheet of 30 mm, nor any out of a full sheet."""
     thin, thick = Layer(30.0, 30.0, 1), Layer(50.0, 50.0, 1)
-    given_blocks = (Block("whole", thin, 10), Block("whole", thick, 69))
+    given_blocks = (Block("whole", thin, 5), Block("whole", thick, 69))
     blocks, nests = reuse(*given_blocks)
     assert blocks == given_blocks
     assert [found.n_sheets for found in nests.values()] == [1, 1]
