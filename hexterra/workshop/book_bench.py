@@ -144,7 +144,7 @@ def buying_pages(effort: Effort, base: Base, paper: Format) -> list[Page]:
     faces = effort.facings.parts
     if faces:
         rows.append(
-            Row(("Facings, to cover upright faces if you like", "", "", ""), is_heading=True)
+            Row(("Facings, to cover upright faces with if you like", "", "", ""), is_heading=True)
         )
         rows += [
             _ticked(
@@ -167,7 +167,7 @@ def _base_words(base: Base) -> Iterator[tuple[str, str, str]]:
     thickness_mm = base.settings.panel_thickness_mm
     sizes = sorted((round(p.width_mm, 1), round(p.depth_mm, 1)) for p in base.panels)
     for (width_mm, depth_mm), held in groupby(sizes):
-        note = "together they carry the board" + (" and its frame" if base.bars else "")
+        note = "the board stands on it" if len(sizes) == 1 else "the board stands on them together"
         yield (
             f"panel {width_mm:g} x {depth_mm:g} x {thickness_mm:g} mm",
             str(len(list(held))),
@@ -179,7 +179,7 @@ def _base_words(base: Base) -> Iterator[tuple[str, str, str]]:
     for rail in base.rails:
         groove_mm = base.settings.groove_mm
         yield (f"three-cornered batten, {rail.length_mm:.0f} mm long", "1",
-               f"{rail.edge} edge, its middle {rail.inset_mm:g} mm inside the board;"
+               f"{rail.edge} edge, its middle {rail.inset_mm:.1f} mm inside the board;"
                f" {groove_mm:g} mm high, {2.0 * groove_mm:g} mm wide")  # fmt: skip
 
 

@@ -19,7 +19,7 @@ from hexterra.lattice import hexagon
 from hexterra.outputs.maps import map_frame, map_svg
 from hexterra.outputs.surface import nearest_cell
 from hexterra.stages.flow import Kind
-from hexterra.workshop.book_paper import INK, WHITE, Format, Page, Pen, text_mm
+from hexterra.workshop.book_paper import INK, SIDE_MM, WHITE, Format, Page, Pen, text_mm
 from hexterra.workshop.book_plans import NAMES_MM, name_edges
 from hexterra.workshop.book_vectors import Caption, Vectors, draw_caption, draw_shapes, read_svg
 from hexterra.workshop.template_pdf import POINTS_PER_MM
@@ -290,8 +290,9 @@ def _is_end(tiles: Tiles, cell: int) -> bool:
 
 def _place(pen: Pen, board: Board, part: Part) -> None:
     """Draw the board in small at the upper right, with this part of it filled."""
-    width, height = 14.0 * np.array(board.size_mm) / max(board.size_mm)
-    left, top = pen.paper.width_mm - 14.0 - width, 10.5
+    width, height = (min(14.0 / board.size_mm[0], 9.0 / board.size_mm[1]) * size
+                     for size in board.size_mm)  # fmt: skip
+    left, top = pen.paper.width_mm - SIDE_MM - width, 12.0
     pen.rectangle(left, top, width, height, ink=INK)
     (c0, c1), (r0, r1) = part.columns, part.rows
     x, y = left + width * c0 / board.columns, top + height * (1.0 - r1 / board.rows)
