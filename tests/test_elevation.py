@@ -328,6 +328,18 @@ def test_arrays_are_copied_not_frozen() -> None:
     np.testing.assert_array_equal(whole(elevation)[0], ramp())
 
 
+def test_whole_rows_of_a_clean_array_are_not_copied() -> None:
+    """Two reads share memory, unless there is a void or another dtype to deal with."""
+    clean, void, whole_numbers = ramp(), ramp(), ramp(dtype="int16")
+    void[3, 4] = np.nan
+    for heights, shares in ((clean, True), (void, False), (whole_numbers, False)):
+        elevation = read_elevation(heights, crs=UTM, affine=NORTH_UP, vertical_unit="m")
+        reads = [elevation.read(2, 9, 0, 17)[0] for _ in range(2)]
+        assert np.shares_memory(*reads) == shares
+        assert not any(read.flags.writeable for read in reads)
+        assert np.array_equal(reads[0][0], heights[2])
+
+
 def test_big_endian_arrays_read() -> None:
     """Byte order is no part of a height."""
     elevation = read_elevation(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -35,6 +36,10 @@ class ArraySource(Source):
     def read(self, window: Window) -> Pixels:
         """Read one window, which lies inside the array; the arrays come back read-only."""
         rows, columns = slice(window.row0, window.row1), slice(window.column0, window.column1)
+        if self._is_clean:
+            height_m = np.ascontiguousarray(self.stored[rows, columns])
+            height_m.flags.writeable = False
+            return Pixels(height_m, None)
         usable = None if self.usable is None else self.usable[rows, columns]
         return clean(
             self.stored[rows, columns],
@@ -43,6 +48,14 @@ class ArraySource(Source):
             scale=self.scale,
             offset=self.offset,
         )
+
+    @cached_property
+    def _is_clean(self) -> bool:
+        """Whether what is stored is the heights, all usable: then reading need look at none."""
+        pixels = clean(
+            self.stored, self.usable, nodata=self.nodata, scale=self.scale, offset=self.offset
+        )
+        return pixels.height_m is self.stored and pixels.usable is None
 
 
 def check_array(where: str, array: Any) -> NDArray[Any]:
