@@ -23,7 +23,10 @@ _CAPS: Final = {"butt": 0, "round": 1, "square": 2}
 #: Faces that touch are outlined this wide in their own ink, so that no gap shows between them.
 _SEAM_MM: Final = 0.08
 
+#: What lines that can be seen through are mixed with: a middling tint of the map.
 _GROUND: Final = (150, 160, 140)
+#: A halo around letters becomes a ground behind them, this opaque.
+_HALO: Final = 0.88
 
 #: A letter of a path and the numbers after it.
 Segment = tuple[str, tuple[float, ...]]
@@ -185,5 +188,5 @@ def draw_caption(pen: Pen, caption: Caption, x: float, y: float, scale: float) -
         width = text_mm(caption.words, size, font) + 0.2 * size
         shift = {"left": 0.0, "middle": -0.5, "right": -1.0}[align]
         pen.rectangle(x + shift * width, y - 0.84 * size, width, 0.96 * size, fill=looks["stroke"],
-                      opacity=float(looks.get("stroke-opacity", "1")))  # fmt: skip
+                      opacity=_HALO)  # fmt: skip
     pen.text(x, y, caption.words, size=size, font=font, align=align, ink=looks["fill"])
