@@ -241,6 +241,11 @@ class StockBrief(Section):
     spacer_mm: tuple[Annotated[float, Field(gt=0, le=500.0)], ...] = Field(
         default=(7.5, 15.0, 30.0), description="Thicknesses of spacers that are cut."
     )
+    owned: str | None = Field(
+        default=None,
+        description="Pieces you own already: a CSV like schedule.csv, relative to the brief. The"
+        " plan prefers them and lists what is still to cut.",
+    )
     footings: Literal["keyed rim", "plain", "none"] = Field(
         default="keyed rim",
         description="'keyed rim' holds the outer stacks to the base and seats the rest plainly.",
@@ -284,7 +289,7 @@ class Brief(Section):
     fit: FitBrief = Field(default_factory=lambda: FitBrief())  # noqa: PLW0108
     stock: StockBrief = Field(default_factory=lambda: StockBrief())  # noqa: PLW0108
 
-    def __init__(self, **data: Any) -> None:
+    def __init__(self, /, **data: Any) -> None:
         try:
             super().__init__(**data)
         except ValidationError as error:
@@ -312,7 +317,7 @@ class Brief(Section):
 def read_brief(path: str | Path) -> Brief:
     """Read a brief from a TOML file.
 
-    A relative `catalogue` path in it is taken from the brief's own folder.
+    Relative paths in it (`catalogue`, `stock.owned`) are taken from the brief's own folder.
 
     Raises
     ------
@@ -345,11 +350,14 @@ def read_brief(path: str | Path) -> Brief:
             path=str(path),
         ) from error
     try:
-        brief = Brief.model_validate(data)
-    except ValidationError as error:
-        raise _explain(error, f"the brief {path}") from error
+        brief = Brief(**data)
+    except BriefError as error:  # it cannot know the path
+        report = cast("ValidationError", error.__cause__)
+        raise _explain(report, f"the brief {path}") from report
     if brief.catalogue is not None:
-        brief = brief.model_copy(update={"catalogue": str(path.parent / brief.catalogue)})
+        brief = brief.changed({"catalogue": str(path.parent / brief.catalogue)})
+    if brief.stock.owned is not None:
+        brief = brief.changed({"stock": {"owned": str(path.parent / brief.stock.owned)}})
     return brief
 
 
@@ -468,7 +476,7 @@ _EXAMPLES = {
     "metres_per_step": "20", "exaggeration": "2.5", "datum_m": "100", "n_levels": "8",
     "thresholds_m": "[120, 150, 190, 250]", "cliff_rise_steps": "3",
     "threshold_km2": "1.5", "time_limit_s": "60", "pool_depth_m": "10",
-    "catalogue": '"my-catalogue.toml"',
+    "owned": '"last-board/schedule.csv"', "catalogue": '"my-catalogue.toml"',
 }  # fmt: skip
 
 

@@ -108,6 +108,20 @@ def test_all_mistakes_are_named_at_once() -> None:
     assert set(caught.value.facts["keys"]) == {"board.rows", "board.scale", "title"}  # type: ignore[call-overload]
 
 
+def test_mistakes_in_a_file_are_answered_once(tmp_path: Path) -> None:
+    """The path, every wrong key and the remedy are each named once, whatever the keys are."""
+    path = tmp_path / "brief.toml"
+    path.write_text("self = 1\n[board]\ncolumns = 0\n")
+    with pytest.raises(BriefError) as caught:
+        read_brief(path)
+    assert set(caught.value.facts["keys"]) == {"self", "board.columns"}  # type: ignore[call-overload]
+    message = str(caught.value)
+    assert message.startswith(f"the brief {path} cannot be used:")
+    assert [message.count(words) for words in ("cannot be used", "To fix it", "columns is 0")] == [
+        1, 1, 1
+    ]  # fmt: skip
+
+
 def test_a_missing_file_is_named(tmp_path: Path) -> None:
     """A brief that does not exist is a missing file, not a traceback."""
     with pytest.raises(FileMissingError, match=r"absent\.toml"):
