@@ -13,6 +13,7 @@ from hexterra.brief import Brief
 from hexterra.catalogue import Catalogue, load_catalogue
 from hexterra.errors import BriefError
 from hexterra.lattice.board import Board
+from hexterra.owned import Owned, read_owned, stock_frame
 from hexterra.rounding import round_nearest
 from hexterra.siting import site_board
 from hexterra.stages.cliffs import mark_cliffs
@@ -59,6 +60,7 @@ class Plan(Value):
     brief: Brief
     refined: Refined
     pieces: Schedule
+    owned: Owned | None
     assumed: tuple[str, ...]
 
     @property
@@ -118,6 +120,11 @@ class Plan(Value):
         """One row per distinct piece to make, with its count."""
         return schedule_frame(self.pieces)
 
+    @cached_property
+    def stock(self) -> pd.DataFrame | None:
+        """Per piece: needed, owned, to cut, unused; None if the brief names no stock."""
+        return None if self.owned is None else stock_frame(self.pieces, self.owned)
+
     def describe(self) -> str:
         """Say in a few lines what was planned, what was assumed, and what deserves a look."""
         board, levels, tiles = self.board, self.levels, self.fitted
@@ -147,6 +154,12 @@ class Plan(Value):
             f" {np.sqrt(np.mean(np.square(residual_m))):.1f} m root mean square",
             f"  pieces  {self._piece_line()}",
         ]
+        if self.stock is not None:
+            totals = self.stock[["owned", "to_cut", "unused"]].sum()
+            lines.append(
+                f"  stock   {totals['owned']} pieces owned; {totals['to_cut']} to cut,"
+                f" {totals['unused']} stay unused"
+            )
         for heading, entries in (("Assumed", self.assumed), ("To note", self.notes)):
             if entries:
                 lines += [f"{heading}:", *(f"  - {entry}" for entry in entries)]
@@ -234,6 +247,7 @@ def plan_heights(
     metres_per_step, step_assumed = _metres_per_step(heights, board, brief)
     threshold_m2, water_assumed = _water_threshold(board, brief)
     catalogue = load_catalogue(brief.catalogue)
+    owned = None if brief.stock.owned is None else read_owned(brief.stock.owned)
 
     progress("choosing levels")
     levels = quantise(
@@ -268,6 +282,7 @@ def plan_heights(
         prices=_prices(brief),
         effort=brief.fit.effort,
         roads=~(legal.cliff | tiles.cliff) if only_marked else None,
+        stock=None if owned is None else dict(owned.tiles),
         time_limit_s=brief.fit.time_limit_s,
     )
     progress("counting pieces")
@@ -278,7 +293,7 @@ def plan_heights(
         footings=brief.stock.footings,
         tall_stack_mm=brief.stock.tall_stack_mm,
     )
-    return Plan(elevation, brief, refined, pieces, (*assumed, *step_assumed, *water_assumed))
+    return Plan(elevation, brief, refined, pieces, owned, (*assumed, *step_assumed, *water_assumed))
 
 
 def _metres_per_step(heights: Heights, board: Board, brief: Brief) -> tuple[float, tuple[str, ...]]:

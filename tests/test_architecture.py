@@ -16,7 +16,7 @@ LAYERS = (
     {"proposal", "siting"},
     {"kernels"},
     {"stages"},
-    {"tables"},
+    {"tables", "owned"},
     {"plan"},
     {"workshop", "outputs", "comparison", "verification"},
     {"notebook", "first_run"},

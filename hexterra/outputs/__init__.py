@@ -40,7 +40,8 @@ def write_plan(
     -------
     tuple[str, ...]
         The names of the files: ``tiles.csv``, ``schedule.csv``, ``cells.geojson``,
-        ``surface.tif``, ``map.svg``, ``map.png``, ``plan.json``. Equal plans give equal bytes.
+        ``surface.tif``, ``map.svg``, ``map.png``, ``plan.json``, and ``stock.csv`` if the brief
+        names owned pieces. Equal plans give equal bytes.
 
     Raises
     ------
@@ -54,6 +55,7 @@ def write_plan(
     from hexterra.tables import csv_text
 
     svg = map_svg(plan)
+    stock = plan.stock
 
     def text(make: Callable[[], str]) -> Writer:
         return lambda path: _write_bytes(path, make().encode())
@@ -64,6 +66,7 @@ def write_plan(
     writers: dict[str, Writer] = {
         "tiles.csv": text(lambda: csv_text(plan.tiles)),
         "schedule.csv": text(lambda: csv_text(plan.schedule)),
+        **({} if stock is None else {"stock.csv": text(lambda: csv_text(stock))}),
         "cells.geojson": text(lambda: cells_geojson(plan.board, plan.tiles)),
         "surface.tif": surface,
         "map.svg": text(lambda: svg),

@@ -1,0 +1,147 @@
+"""The brief: what a user may ask for, as a TOML file or a `Brief` object.
+
+Everything has a default. Where the default depends on the ground (scale, metres per step, the
+water threshold), the key is left empty here and settled later; what was assumed is reported.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import tomllib
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any, cast
+
+from pydantic import Field, ValidationError
+
+from hexterra.brief.messages import explain
+from hexterra.brief.sections import (
+    BoardBrief,
+    FitBrief,
+    HeightsBrief,
+    RampsBrief,
+    Section,
+    StockBrief,
+    WaterBrief,
+)
+from hexterra.brief.starter import starter_text
+from hexterra.errors import BriefError, FileMissingError
+
+__all__ = ["BoardBrief", "Brief", "HeightsBrief", "read_brief", "starter_brief"]
+
+_Keys = Mapping[str, Any]
+
+
+class Brief(Section):
+    """What a user wants built. ``Brief()`` is a complete request; every key has a default.
+
+    Sections are given as mappings: ``Brief(board={"columns": 12}, heights={"step_mm": 5.0})``.
+
+    Raises
+    ------
+    BriefError
+        Naming every key that is wrong, its value, what is allowed, and what to do.
+    """
+
+    title: str = Field(default="Untitled board", max_length=120, description="Printed on the map.")
+    catalogue: str | None = Field(
+        default=None,
+        description="Catalogue file (TOML), relative to the brief. Default: the built-in one.",
+    )
+    board: BoardBrief = Field(default_factory=lambda: BoardBrief())  # noqa: PLW0108
+    heights: HeightsBrief = Field(default_factory=lambda: HeightsBrief())  # noqa: PLW0108
+    ramps: RampsBrief = Field(default_factory=lambda: RampsBrief())  # noqa: PLW0108
+    water: WaterBrief = Field(default_factory=lambda: WaterBrief())  # noqa: PLW0108
+    fit: FitBrief = Field(default_factory=lambda: FitBrief())  # noqa: PLW0108
+    stock: StockBrief = Field(default_factory=lambda: StockBrief())  # noqa: PLW0108
+
+    def __init__(self, /, **data: Any) -> None:
+        try:
+            super().__init__(**data)
+        except ValidationError as error:
+            raise explain(error, Brief, "the brief") from error
+
+    def changed(self, changes: Mapping[str, Any]) -> Brief:
+        """Return this brief with `changes`, sections and keys as for `Brief`, laid over it.
+
+        >>> Brief().changed({"board": {"columns": 12}}).board.columns
+        12
+
+        Raises
+        ------
+        BriefError
+            As for `Brief`.
+        """
+        return Brief(**_laid_over(self.model_dump(exclude_unset=True), changes))
+
+    @property
+    def digest(self) -> str:
+        """Fingerprint of what is asked for."""
+        return hashlib.blake2b(self.model_dump_json().encode(), digest_size=16).hexdigest()
+
+
+def read_brief(path: str | Path) -> Brief:
+    """Read a brief from a TOML file.
+
+    Relative paths in it (`catalogue`, `stock.owned`) are taken from the brief's own folder.
+
+    Raises
+    ------
+    FileMissingError
+        If the file cannot be opened.
+    BriefError
+        If it is not TOML (with the line), or asks for something that is not allowed.
+    """
+    path = Path(path)
+    try:
+        text = path.read_text(encoding="utf-8")
+    except OSError as error:
+        raise FileMissingError(
+            f"the brief {path} cannot be opened: {error.strerror}",
+            remedy="check the path, or write a starter with `hexterra brief`",
+            path=str(path),
+        ) from error
+    except UnicodeDecodeError as error:
+        raise BriefError(
+            f"the brief {path} is not UTF-8 text (byte {error.start})",
+            remedy="save it as UTF-8; a starter comes from `hexterra brief`",
+            path=str(path),
+        ) from error
+    try:
+        data = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise BriefError(
+            f"the brief {path} is not valid TOML: {error}",
+            remedy="mend that line; text goes in quotes, lists in [brackets]",
+            path=str(path),
+        ) from error
+    try:
+        brief = Brief(**data)
+    except BriefError as error:  # it cannot know the path
+        report = cast("ValidationError", error.__cause__)
+        raise _explain(report, f"the brief {path}") from report
+    if brief.catalogue is not None:
+        brief = brief.changed({"catalogue": str(path.parent / brief.catalogue)})
+    if brief.stock.owned is not None:
+        brief = brief.changed({"stock": {"owned": str(path.parent / brief.stock.owned)}})
+    return brief
+
+
+def starter_brief() -> str:
+    """Return a commented TOML brief: every key with its meaning, its default, and nothing set.
+
+    The text is a valid brief; as it stands it asks for the same as ``Brief()``.
+    """
+    return starter_text(Brief)
+
+
+def _laid_over(data: _Keys, changes: _Keys) -> dict[str, Any]:
+    """Merge two nested mappings; where both have a value, the change counts."""
+    merged = dict(data)
+    for key, value in changes.items():
+        old = merged.get(key)
+        if isinstance(value, Mapping) and isinstance(old, Mapping):
+            merged[key] = _laid_over(cast("_Keys", old), cast("_Keys", value))
+        else:
+            merged[key] = value
+    return merged

@@ -1,0 +1,97 @@
+"""Answers to mistakes in a brief: the key, its value, what is allowed, and what to do."""
+
+from __future__ import annotations
+
+import difflib
+import re
+from typing import TYPE_CHECKING, Final, cast, get_args
+
+from pydantic import BaseModel, ValidationError
+from pydantic.fields import FieldInfo
+
+from hexterra.brief.sections import is_section
+from hexterra.errors import BriefError
+
+if TYPE_CHECKING:
+    from pydantic_core import ErrorDetails
+
+
+def explain(error: ValidationError, root: type[BaseModel], where: str) -> BriefError:
+    """Turn a validation report on a model of type `root` into one message, a line per wrong key."""
+    lines: list[str] = []
+    keys: list[str] = []
+    for item in error.errors():
+        names = [str(part) for part in item["loc"]]
+        key = ".".join(names) or "brief"
+        keys.append(key)
+        value = "" if isinstance(item["input"], dict) else f" is {item['input']!r}"
+        lines.append(f"{key}{value}: {_allowed(item, names, root)}")
+    joined = "\n  - ".join(dict.fromkeys(lines))
+    return BriefError(
+        f"{where} cannot be used:\n  - {joined}",
+        remedy="correct the keys named above; `hexterra brief` prints every key with its meaning",
+        keys=tuple(keys),
+    )
+
+
+#: What is wanted, by pydantic's name of the mistake, where its own words speak of Python.
+_WANTED: Final = {
+    "bool_type": "true or false",
+    "dict_type": "a table of keys, as { B3 = 4 }",
+    "float_type": "a number",
+    "int_from_float": "a whole number",
+    "int_type": "a whole number",
+    "missing": 'a pair of cells, as ["B3", "B4"]',
+    "model_type": "a section of keys, under its name in [brackets]",
+    "string_type": "text in quotes",
+    "too_long": 'a pair of cells, as ["B3", "B4"]',
+    "tuple_type": "a list in [brackets]",
+}
+
+
+def _allowed(item: ErrorDetails, names: list[str], root: type[BaseModel]) -> str:
+    """Say what is allowed where pydantic said what is wrong."""
+    kind, context = item["type"], item.get("ctx")
+    section = _section(names[:-1], root)
+    known = list(section.model_fields) if section else []
+    if kind == "extra_forbidden" and known:
+        near = difflib.get_close_matches(names[-1], known, n=1)
+        hint = f"did you mean {near[0]!r}? " if near else ""
+        return f"no such key; {hint}known here: {', '.join(known)}"
+    if kind == "value_error" and context:
+        return str(context["error"])
+    if kind.startswith(("greater_than", "less_than")) and names[-1] in known and section:
+        return f"it must be {_range(section.model_fields[names[-1]])}"
+    if kind in _WANTED:
+        return f"it must be {_WANTED[kind]}"
+    return re.sub(r"^(Input|String) should", "it must", item["msg"])
+
+
+def _range(field: FieldInfo) -> str:
+    """Spell out the bounds of a number, which pydantic keeps on the field or in its union."""
+    marks = [*field.metadata]
+    for choice in get_args(field.annotation):
+        marks += getattr(choice, "__metadata__", ())
+    bounds: list[str] = []
+    for mark in (part for held in marks for part in getattr(held, "metadata", [held])):
+        for name, words in (
+            ("gt", "above"),
+            ("ge", "at least"),
+            ("lt", "below"),
+            ("le", "at most"),
+        ):
+            bound = getattr(mark, name, None)
+            if bound is not None:
+                bounds.append(f"{words} {bound:g}")
+    return " and ".join(bounds)
+
+
+def _section(path: list[str], root: type[BaseModel]) -> type[BaseModel] | None:
+    """Find the model that a path of keys names."""
+    section = root
+    for name in path:
+        field = section.model_fields.get(name)
+        if field is None or not is_section(field):
+            return None
+        section = cast("type[BaseModel]", field.annotation)
+    return section

@@ -1,0 +1,257 @@
+"""The tables of a brief: every key with its default, its range and its meaning."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal, Self, cast
+
+from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
+from pydantic.fields import FieldInfo
+
+from hexterra.lattice.board import LIMITS
+
+Positive = Annotated[float, Field(gt=0, le=1e6, allow_inf_nan=False)]
+Finite = Annotated[float, Field(ge=-1e7, le=1e7, allow_inf_nan=False)]
+
+
+def _size(name: str) -> Any:
+    """Range of one of the board's sizes, as the board itself states it."""
+    least, greatest, _ = LIMITS[name]
+    return Field(ge=least, le=greatest, allow_inf_nan=False)
+
+
+def _count(name: str) -> Any:
+    least, greatest, _ = LIMITS[name]
+    return Field(ge=int(least), le=int(greatest))
+
+
+class Section(BaseModel):
+    """A table of the brief: unknown keys are refused, values cannot change."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
+
+
+def is_section(field: FieldInfo) -> bool:
+    """Tell whether a key of a brief is a whole section."""
+    return isinstance(field.annotation, type) and issubclass(field.annotation, Section)
+
+
+class BoardBrief(Section):
+    """[board]: how big the table is and which ground it shows."""
+
+    columns: Annotated[int, _count("columns")] | None = Field(
+        default=None,
+        description="Cells along the front edge. Default 24, unless a table size is given.",
+    )
+    rows: Annotated[int, _count("rows")] | None = Field(
+        default=None,
+        description="Cells away from the front edge. Default 16, unless a size is given.",
+    )
+    width_mm: Positive | None = Field(
+        default=None,
+        description="Instead of columns: table width; the most columns that fit are used.",
+    )
+    depth_mm: Positive | None = Field(
+        default=None, description="Instead of rows: table depth; the most rows that fit are used."
+    )
+    across_flats_mm: Annotated[float, _size("across_flats_mm")] = Field(
+        default=100.0, description="Distance between opposite sides of a tile."
+    )
+    facing: Literal["points", "flats"] = Field(
+        default="points", description="What of each hexagon points to the front edge."
+    )
+    edges: Literal["straight", "whole"] = Field(
+        default="straight",
+        description="'straight' cuts the rim into part tiles that fill a rectangle;"
+        " 'whole' keeps every hexagon whole and the outline ragged.",
+    )
+    scale: Annotated[float, _size("scale")] | None = Field(
+        default=None,
+        description="Ground per bench length: 25000 means 1:25 000. Default: as much ground as"
+        " the elevation holds.",
+    )
+    lon_deg: Annotated[float, _size("lon_deg")] | None = Field(
+        default=None,
+        description="Middle of the board, WGS 84 longitude. Default: middle of the raster.",
+    )
+    lat_deg: Annotated[float, _size("lat_deg")] | None = Field(
+        default=None, description="Middle of the board, WGS 84 latitude."
+    )
+    x: Annotated[float, Field(allow_inf_nan=False)] | None = Field(
+        default=None, description="Instead of lon_deg: easting in the raster's own coordinates."
+    )
+    y: Annotated[float, Field(allow_inf_nan=False)] | None = Field(
+        default=None, description="Instead of lat_deg: northing in the raster's own coordinates."
+    )
+    bearing_deg: Annotated[float, _size("bearing_deg")] = Field(
+        default=0.0,
+        description="Where 'away from the front edge' points on the ground, from north.",
+    )
+
+    @model_validator(mode="after")
+    def _is_consistent(self) -> Self:
+        for one, other in (("columns", "width_mm"), ("rows", "depth_mm")):
+            if getattr(self, one) is not None and getattr(self, other) is not None:
+                raise ValueError(f"give {one} or {other}, not both")
+        for one, other in (("lon_deg", "lat_deg"), ("x", "y")):
+            if (getattr(self, one) is None) != (getattr(self, other) is None):
+                raise ValueError(f"give both {one} and {other}, or neither")
+        if self.lon_deg is not None and self.x is not None:
+            raise ValueError("give lon_deg and lat_deg, or x and y, not both")
+        return self
+
+
+class HeightsBrief(Section):
+    """[heights]: how ground heights become layer steps."""
+
+    step_mm: Annotated[float, Field(ge=0.5, le=200.0, allow_inf_nan=False)] = Field(
+        default=7.5, description="Height of one step on the bench."
+    )
+    metres_per_step: Positive | None = Field(
+        default=None,
+        description="Ground height of one step. Default: so that the relief takes ~10 steps.",
+    )
+    exaggeration: Annotated[float, Field(gt=0, le=1000.0, allow_inf_nan=False)] | None = Field(
+        default=None, description="Instead of metres_per_step: how much taller than true to scale."
+    )
+    datum_m: Finite | None = Field(
+        default=None,
+        description="Ground height of level 0. Give neighbouring boards the same. Default: the"
+        " lowest cell, rounded to whole steps.",
+    )
+    method: Literal["even", "quantile", "natural breaks", "given"] = Field(
+        default="even", description="Where the thresholds between levels lie."
+    )
+    n_levels: Annotated[int, Field(ge=1, le=64)] | None = Field(
+        default=None,
+        description="Number of levels, for 'quantile' and 'natural breaks'. Default 8.",
+    )
+    thresholds_m: tuple[Finite, ...] | None = Field(
+        default=None, description="Heights between the levels, ascending, for 'given'."
+    )
+    minimum_coverage: Annotated[float, Field(gt=0, le=1.0)] = Field(
+        default=0.5, description="Least share of a cell that must have heights."
+    )
+    below_coverage: Literal["refuse", "leave out"] = Field(
+        default="refuse", description="What happens when a cell has less."
+    )
+
+    @field_validator("thresholds_m", mode="before")
+    @classmethod
+    def _as_tuple(cls, value: object) -> object:
+        return tuple(cast("list[object]", value)) if isinstance(value, list) else value
+
+    @model_validator(mode="after")
+    def _is_consistent(self) -> Self:
+        if self.metres_per_step is not None and self.exaggeration is not None:
+            raise ValueError("give metres_per_step or exaggeration, not both")
+        if (self.method == "given") != (self.thresholds_m is not None):
+            raise ValueError("thresholds_m and method = 'given' go together")
+        if self.thresholds_m is not None:
+            low_high = zip(self.thresholds_m, self.thresholds_m[1:], strict=False)
+            if not self.thresholds_m or any(low >= high for low, high in low_high):
+                raise ValueError("thresholds_m must be a list of heights, each above the last")
+        if self.n_levels is not None and self.method not in ("quantile", "natural breaks"):
+            raise ValueError("n_levels goes with method = 'quantile' or 'natural breaks'")
+        return self
+
+
+class RampsBrief(Section):
+    """[ramps]: what may be ramped, what stays a cliff, which cells are fixed."""
+
+    limit: Literal[1, 2] = Field(
+        default=1, description="Steps a ramp may rise across one cell: 1 gentle, 2 also steep."
+    )
+    measure: Literal["absolute", "square"] = Field(
+        default="absolute", description="What a changed level costs: its distance, or its square."
+    )
+    cliff_rise_steps: Annotated[float, Field(ge=1.0, le=1000.0)] | None = Field(
+        default=None,
+        description="Sides where the ground rises this many steps stay cliffs. Default: none.",
+    )
+    cliffs: tuple[tuple[str, str], ...] = Field(
+        default=(), description='Pairs of cells with a cliff between them, as ["B3", "B4"].'
+    )
+    pins: dict[str, int] = Field(
+        default_factory=dict, description="Cells whose level is fixed, as B3 = 4."
+    )
+
+    @field_validator("cliffs", mode="before")
+    @classmethod
+    def _as_tuples(cls, value: object) -> object:
+        if isinstance(value, list):
+            pairs = cast("list[object]", value)
+            return tuple(
+                tuple(cast("list[object]", pair)) if isinstance(pair, list) else pair
+                for pair in pairs
+            )
+        return value
+
+
+class WaterBrief(Section):
+    """[water]: which flow is shown as a watercourse."""
+
+    show: bool = Field(default=True, description="Whether the board carries watercourses.")
+    threshold_km2: Positive | None = Field(
+        default=None, description="Ground that must drain through a cell to make it a watercourse."
+    )
+    pool_depth_m: Positive | None = Field(
+        default=None,
+        description="Closed hollows deeper than this keep a pool. Default: all overflow.",
+    )
+
+
+class FitBrief(Section):
+    """[fit]: what a good board is worth, and how hard to look for it."""
+
+    effort: Literal["instant", "bounded", "proven"] = Field(
+        default="bounded",
+        description="'instant' betters a quick start, 'bounded' comes close to the best board and"
+        " says how close, 'proven' finds it, which can take minutes on rough ground.",
+    )
+    prefer: Literal["truest ground", "fewest different pieces", "most standing room"] = Field(
+        default="truest ground", description="What the best board is best at."
+    )
+    prices: dict[str, Annotated[float, Field(ge=0, le=100.0)]] = Field(
+        default_factory=dict,
+        description="Single prices to change, as sloping = 0.5; 1 is a tile one step off the"
+        " ground.",
+    )
+    step_faces: Literal["marked cliffs only", "where they pay"] = Field(
+        default="marked cliffs only",
+        description="Where two tops may fail to meet. 'where they pay' also allows a step face"
+        " where closing the seam would cost more than its price.",
+    )
+    time_limit_s: Positive | None = Field(
+        default=None, description="Stop looking after so many seconds, with the best board so far."
+    )
+
+
+class StockBrief(Section):
+    """[stock]: what the maker has on the shelf."""
+
+    spacer_mm: tuple[Annotated[float, Field(gt=0, le=500.0)], ...] = Field(
+        default=(7.5, 15.0, 30.0), description="Thicknesses of spacers that are cut."
+    )
+    owned: str | None = Field(
+        default=None,
+        description="Pieces you own already: a CSV like schedule.csv, relative to the brief. The"
+        " plan prefers them and lists what is still to cut.",
+    )
+    footings: Literal["keyed rim", "plain", "none"] = Field(
+        default="keyed rim",
+        description="'keyed rim' holds the outer stacks to the base and seats the rest plainly.",
+    )
+    tall_stack_mm: Positive = Field(
+        default=150.0, description="Stacks taller than this are warned about."
+    )
+
+    @field_validator("spacer_mm", mode="before")
+    @classmethod
+    def _as_tuple(cls, value: object) -> object:
+        return tuple(cast("list[object]", value)) if isinstance(value, list) else value
+
+    @model_validator(mode="after")
+    def _has_spacers(self) -> Self:
+        if not self.spacer_mm:
+            raise ValueError("spacer_mm must list at least one thickness")
+        return self

@@ -1,0 +1,59 @@
+"""The starter brief: every key of the models as commented TOML."""
+
+from __future__ import annotations
+
+import json
+import textwrap
+from typing import cast
+
+from pydantic import BaseModel
+
+from hexterra.brief.sections import is_section
+
+
+def starter_text(root: type[BaseModel]) -> str:
+    """Write a brief of type `root` with every key commented out; see `starter_brief`."""
+    lines = [
+        "# A hexterra brief. Every key is optional; remove the # of a line to set it.",
+        "",
+    ]
+    lines += _starter_keys(root)
+    for name, field in root.model_fields.items():
+        if is_section(field):
+            section = cast("type[BaseModel]", field.annotation)
+            heading = (section.__doc__ or "").split(": ", 1)[1]
+            lines += ["", f"# --- {heading}", f"[{name}]"]
+            lines += _starter_keys(section)
+    return "\n".join(lines) + "\n"
+
+
+def _starter_keys(section: type[BaseModel]) -> list[str]:
+    """Write each key that is not itself a section: its meaning, then its default or an example."""
+    lines: list[str] = []
+    for name, field in section.model_fields.items():
+        if not is_section(field):
+            lines += textwrap.wrap(f"# {field.description}", 88, subsequent_indent="# ")
+            default = field.get_default(call_default_factory=True)
+            lines.append(f"# {name} = {_toml(default, name)}")
+    return lines
+
+
+_EXAMPLES = {
+    "columns": "24", "rows": "16", "width_mm": "2400", "depth_mm": "1400", "scale": "25000",
+    "lon_deg": "-30.5", "lat_deg": "12.25", "x": "500000.0", "y": "4000000.0",
+    "metres_per_step": "20", "exaggeration": "2.5", "datum_m": "100", "n_levels": "8",
+    "thresholds_m": "[120, 150, 190, 250]", "cliff_rise_steps": "3",
+    "threshold_km2": "1.5", "time_limit_s": "60", "pool_depth_m": "10",
+    "owned": '"last-board/schedule.csv"', "catalogue": '"my-catalogue.toml"',
+}  # fmt: skip
+
+
+def _toml(value: object, name: str) -> str:
+    """Write a default as TOML; a key without one shows an example."""
+    if value is None:
+        return f"{_EXAMPLES[name]}  # (an example)"
+    if isinstance(value, tuple):
+        return f"[{', '.join(_toml(item, name) for item in cast('tuple[object, ...]', value))}]"
+    if isinstance(value, dict):
+        return "{ }"
+    return json.dumps(value)  # text, numbers and truth values look the same in TOML
