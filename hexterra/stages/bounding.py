@@ -23,6 +23,10 @@ from hexterra.stages.choices import Choices
 MOST_ROUNDS: Final = 50
 #: Relative error of one cell's or side's part of a bound: a few thousand roundings.
 _ROUNDING: Final = 1e-12
+#: Leaps multiply the change of messages by this at most; beyond the other, it is not a change of
+#: costs but of what is allowed.
+_MOST_BOLDNESS: Final = 50.0
+_MOST_CHANGE: Final = 1e3
 
 
 class Search:
@@ -82,6 +86,8 @@ class Search:
         self.row = (number % choices.n_rows).astype(np.int16)
         self.offset = (number // choices.n_rows * width).astype(np.int32)
         self.labels_price = choices.price.copy()
+        self._message_before: NDArray[np.float64] | None = None
+        self._boldness = 4.0
         self.kind_price = np.zeros(len(self.owned))
 
     def price(self, corners: NDArray[np.int32]) -> float:
@@ -152,6 +158,27 @@ class Search:
         proven -= float(self.kind_price @ self.owned)
         self.last_bound = proven - self._margin()
         self.prove(self.last_bound)
+
+    def leap(self) -> None:
+        """Carry on the change of the messages since the last leap, if that proves more.
+
+        Where costs have to spread along a watercourse, sweeps change the messages by little and
+        for long in one direction. Any messages prove a bound, so guessing where they are bound
+        for is sound; a guess that proves less is taken back, and the next one is more careful.
+        """
+        message, last_bound = self._message.copy(), self.last_bound
+        if self._message_before is not None:
+            change = np.clip(message - self._message_before, -_MOST_CHANGE, _MOST_CHANGE)
+            self._message += self._boldness * change
+            self.last_bound = -np.inf
+            self.sweep(True)
+            self.sweep(False)
+            if self.last_bound > last_bound:
+                self._boldness = min(1.5 * self._boldness, _MOST_BOLDNESS)
+            else:
+                self._message[:], self.last_bound = message, last_bound
+                self._boldness = max(0.5 * self._boldness, 1.0)
+        self._message_before = self._message.copy()
 
     def prove(self, bound: float) -> None:
         """Take note of a bound. By rounding it may exceed the best cost, which is a bound then."""

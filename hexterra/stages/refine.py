@@ -32,16 +32,19 @@ Stopped = Literal["", "interrupted", "time"]
 
 #: "bounded" stops at this gap, or after so many rounds of sweeps.
 ENOUGH: Final = 5e-4
-MOST_ROUNDS: Final[dict[Effort, int]] = {"instant": 1, "bounded": 40, "proven": 120}
+MOST_ROUNDS: Final[dict[Effort, int]] = {"instant": 1, "bounded": 60, "proven": 120}
 #: The prices of pieces take longer to settle.
 MOST_ROUNDS_WITH_STOCK: Final = 160
-#: "proven" goes on to the exact search when sweeps leave so few labels undecided.
+#: After so many rounds "proven" goes on to the exact search once sweeps leave so small a share of
+#: the labels undecided, or a few rounds so much of the gap.
+FEWEST_ROUNDS: Final = 40
 FEW_LABELS: Final = 0.02
-#: or when a few rounds have left this much of the gap.
 SLOW: Final = 0.98
 #: Rounds between two boards proposed, and where pieces are counted.
 PACE: Final = 5
 PACE_WITH_STOCK: Final = 2
+#: Rounds between two leaps of the messages.
+PACE_OF_LEAPS: Final = 4
 MOST_REACH: Final = 100
 
 
@@ -198,6 +201,9 @@ def _rounds(search: Search, effort: Effort, end: float | None) -> Iterator[None]
         search.sweep(True)
         search.sweep(False)
         yield
+        if not counts_pieces and number % PACE_OF_LEAPS == 0:
+            search.leap()
+            yield
         if number % pace:
             continue
         search.propose()
@@ -207,7 +213,7 @@ def _rounds(search: Search, effort: Effort, end: float | None) -> Iterator[None]
             return
         if counts_pieces:
             adjust_prices(search, number // pace)
-        elif effort == "proven" and number >= MOST_ROUNDS["bounded"]:
+        elif effort == "proven" and number >= FEWEST_ROUNDS:
             undecided = float((search.n_left - 1).sum()) / len(search.choices.price)
             if gap > SLOW * last_gap or undecided < FEW_LABELS:
                 break
