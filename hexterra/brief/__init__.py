@@ -119,7 +119,7 @@ def read_brief(path: str | Path) -> Brief:
         brief = Brief(**data)
     except BriefError as error:  # it cannot know the path
         report = cast("ValidationError", error.__cause__)
-        raise _explain(report, f"the brief {path}") from report
+        raise explain(report, Brief, f"the brief {path}") from report
     if brief.catalogue is not None:
         brief = brief.changed({"catalogue": str(path.parent / brief.catalogue)})
     if brief.stock.owned is not None:
