@@ -261,7 +261,7 @@ def test_every_cell_is_in_the_row_lists(facing: Facing) -> None:
         level = int(pieces.tiles.level[cell])
         words = (
             f" {label} {pieces.piece_names[cell]} {first_corner(pieces, cell) or '-'} {level}"
-            f" {' + '.join(f'{mm:g}' for mm in pieces.spacers_mm[cell]) or 'none'}"
+            f" {stack_words(pieces, level)}"
             f" {level * pieces.step_mm:g} {pieces.footing_names[cell].split()[0]} "
             f"{water_words(pieces, cell)}"
         )
@@ -459,6 +459,20 @@ def test_first_corner_is_where_the_pattern_begins(facing: Facing) -> None:
         angles = {(corner0_deg + 60 * t) % 360 for t in turns}
         assert len(angles) == 1
     assert n_checked > 0
+
+
+def test_stacks_in_words_are_the_spacers() -> None:
+    """The words of a stack, multiplied out, are its spacers from the lowest."""
+    pieces = work("points", 30, 20)[0].pieces
+    for level in set(pieces.tiles.level.tolist()):
+        words = stack_words(pieces, level)
+        spacers: list[float] = []
+        for term in words.split(" + ") if words != "none" else []:
+            count, _, thickness = term.rpartition(" x ")
+            spacers += [float(thickness)] * int(count or 1)
+        assert tuple(spacers) == pieces.stacks_mm[level]
+        assert sum(spacers) == level * pieces.step_mm
+    assert "2 x 30" in {stack_words(pieces, level) for level in pieces.tiles.level.tolist()}
 
 
 def test_amounts_in_words() -> None:

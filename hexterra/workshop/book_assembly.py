@@ -10,7 +10,7 @@ import numpy as np
 from hexterra.stages.flow import Kind
 from hexterra.stages.schedule import PARTS
 from hexterra.workshop.book_columns import Column, Row, Table
-from hexterra.workshop.book_paper import INK, PALE, WHITE, Format, Page, Pen
+from hexterra.workshop.book_paper import INK, PALE, WHITE, Format, Page, Pen, text_mm
 from hexterra.workshop.book_plans import plan_page
 from hexterra.workshop.book_words import (
     counted,
@@ -55,10 +55,10 @@ def row_pages(schedule: Schedule, paper: Format) -> list[Page]:
                 _beside(schedule, cell),
             ), _tick))  # fmt: skip
     columns = (
-        Column("", 5.0), Column("Cell", 10.0), Column("Tile", 46.0), Column("First corner", 20.0),
-        Column("Level", 13.0, "right"), Column("Spacers, mm", 22.0),
+        Column("", 5.0), Column("Cell", 10.0), Column("Tile", 51.0), Column("First corner", 20.0),
+        Column("Level", 13.0, "right"), Column("Spacers, mm", 23.0),
         Column("High, mm", 18.0, "right"), Column("Footing", 14.0),
-        Column("Water and step faces", 38.0),
+        Column("Water and step faces", 37.0),
     )  # fmt: skip
     lead = (
         "Footing first, then the spacers in the order in which they are listed, then the tile."
@@ -105,9 +105,10 @@ def stack_pages(schedule: Schedule, upright: Format, lying: Format) -> list[Page
             x = lefts[4]
             for name, thickness_mm in blocks:
                 fill = PALE if name == "footing" else WHITE
-                pen.rectangle(x, top + 1.0, scale * thickness_mm, 6.0, fill=fill, ink=INK)
-                pen.text(x + scale * thickness_mm / 2.0, top + 4.9, name, size=2.6, align="middle",
-                         within=0.92 * scale * thickness_mm)  # fmt: skip
+                width = scale * thickness_mm
+                pen.rectangle(x, top + 1.0, width, 6.0, fill=fill, ink=INK)
+                if text_mm(name, _LIST_MM) < width:
+                    pen.text(x + width / 2.0, top + 4.9, name, size=_LIST_MM, align="middle")
                 x += scale * thickness_mm
 
         rows.append(Row((
@@ -117,6 +118,8 @@ def stack_pages(schedule: Schedule, upright: Format, lying: Format) -> list[Page
                Column("High, mm", 22.0, "right"), Column("Stacks", 20.0, "right"),
                Column("From the base, left, to the tile, right", _STACK_MM + 12.0))  # fmt: skip
     lead = "What stands under the tile of each level. Glue or pin stacks that are tall."
+    if footing_mm:
+        lead += f" The shaded block is the footing, {footing_mm:g} mm."
     pages = Table(columns, tuple(rows), lead).pages("Stacks", upright, entry="Stacks")
     height_mm = [f"{level * step_mm:g}" for level in tiles.level.tolist()]
     page = plan_page(schedule, "Heights of the stacks, mm of spacers", upright, lying,
@@ -142,7 +145,7 @@ def water_pages(schedule: Schedule, upright: Format, lying: Format) -> list[Page
         Row((str(number), " > ".join(names[cell] for cell in path), _fall(schedule, path), end))
         for number, (path, end) in enumerate(courses(schedule, water), start=1)
     ]
-    columns = (Column("No.", 8.0, "right"), Column("From cell to cell", 110.0),
+    columns = (Column("No.", 11.0, "right"), Column("From cell to cell", 110.0),
                Column("Levels", 20.0), Column("Then", 44.0))  # fmt: skip
     lead = "Each watercourse from where it rises. Try it with a marble before you paint."
     pages = Table(columns, tuple(rows), lead).pages("Watercourses", upright, entry="Watercourses",

@@ -19,7 +19,7 @@ from hexterra.lattice import hexagon
 from hexterra.outputs.maps import map_frame, map_svg
 from hexterra.outputs.surface import nearest_cell
 from hexterra.stages.flow import Kind
-from hexterra.workshop.book_paper import INK, SIDE_MM, WHITE, Format, Page, Pen, text_mm
+from hexterra.workshop.book_paper import INK, SIDE_MM, WHITE, Format, Page, Pen, text_mm, wrapped
 from hexterra.workshop.book_plans import NAMES_MM, name_edges
 from hexterra.workshop.book_vectors import Caption, Vectors, draw_caption, draw_shapes, read_svg
 from hexterra.workshop.template_pdf import POINTS_PER_MM
@@ -36,6 +36,7 @@ MOST_HEXAGON_MM: Final = 30.0
 #: How much of its neighbours a part shows, in distances across flats.
 _BEYOND: Final = 0.45
 _FORM: Final = "map"
+_KEY_MM: Final = 2.7
 _KEY: Final = (
     "In each hexagon: its cell beside the large number, which is the level; pattern above and"
     " watercourse below, unless plain. A wedge marks the first corner."
@@ -147,7 +148,7 @@ def _flats_mm(board: Board, paper: Format, n_across: int, n_away: int) -> float:
 
 def _window_room(paper: Format) -> tuple[float, float, float, float]:
     left, top, width, height = paper.room_mm
-    return left + NAMES_MM, top + NAMES_MM, width - 2 * NAMES_MM, height - 2 * NAMES_MM - 4.0
+    return left + NAMES_MM, top + NAMES_MM, width - 2 * NAMES_MM, height - 2 * NAMES_MM - 5.0
 
 
 # Whole -------------------------------------------------------------------------------------------
@@ -235,9 +236,10 @@ def _part(pen: Pen, board_map: BoardMap, part: Part) -> None:
         _name_cell(pen, board_map, cell, x, y, scale)
     at = place(board.centre_mm)
     name_edges(pen, board, held, at, (x0, top, *size.tolist()))
-    _, _, _, room = pen.paper.room_mm
-    pen.text(pen.paper.width_mm / 2.0, pen.paper.room_mm[1] + room - 0.5, _KEY, size=2.7,
-             align="middle", within=pen.paper.room_mm[2])  # fmt: skip
+    y = top + float(size[1]) + NAMES_MM + 3.5
+    for line in wrapped(_KEY, pen.paper.room_mm[2], _KEY_MM):
+        pen.text(pen.paper.width_mm / 2.0, y, line, size=_KEY_MM, align="middle")
+        y += 1.4 * _KEY_MM
 
 
 def _window_mm(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from itertools import groupby
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -74,9 +75,12 @@ def water_words(schedule: Schedule, cell: int) -> str:
 
 
 def stack_words(schedule: Schedule, level: int) -> str:
-    """List the spacers under a tile of this level, from the lowest."""
-    spacers = schedule.stacks_mm[level]
-    return " + ".join(f"{mm:g}" for mm in spacers) if spacers else "none"
+    """List the spacers under a tile of this level, from the lowest, as "3 x 30 + 15"."""
+    words: list[str] = []
+    for thickness_mm, alike in groupby(schedule.stacks_mm[level]):
+        count = len(list(alike))
+        words.append(f"{thickness_mm:g}" if count == 1 else f"{count} x {thickness_mm:g}")
+    return " + ".join(words) or "none"
 
 
 def counted(count: int, noun: str) -> str:
