@@ -58,7 +58,7 @@ def is_there(shapes: NDArray[Any]) -> NDArray[np.bool_]:
 
 def flatten(shapes: NDArray[Any]) -> tuple[NDArray[Any], int]:
     """Drop heights and measures; return the geometries and how many carried any."""
-    has_more = shapely.has_z(shapes) | shapely.has_m(shapes)
+    has_more = shapely.get_coordinate_dimension(shapes) > 2
     return np.asarray(shapely.force_2d(shapes), dtype=object), int(has_more.sum())
 
 
