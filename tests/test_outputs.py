@@ -7,6 +7,7 @@ import itertools
 import json
 import os
 import re
+from importlib import resources
 from pathlib import Path
 from typing import Any
 
@@ -20,7 +21,7 @@ from shapely import MultiPoint, Point, Polygon
 from shapely.geometry import shape
 from small_plans import small_ground, small_plan
 
-from hexterra.brief import Brief
+from hexterra.brief import Brief, read_brief
 from hexterra.catalogue.solids import facets
 from hexterra.errors import OutputError
 from hexterra.lattice import Board
@@ -172,6 +173,26 @@ def test_dry_plan_follows_the_schema() -> None:
     assert dry["evidence"]["flow"] is None
     assert all(cell["outflow"] is None and not cell["ports"] for cell in dry["cells"])
     assert "watercourse" not in map_svg(plan)
+
+
+def test_document_holds_no_folder(tmp_path: Path) -> None:
+    """The same brief and files in two folders give the same document."""
+    documents: list[str] = []
+    for name in ("one", "two"):
+        folder = tmp_path / name
+        folder.mkdir()
+        default = resources.files("hexterra.catalogue").joinpath("default.toml").read_bytes()
+        (folder / "mine.toml").write_bytes(default)
+        (folder / "stock.csv").write_text(csv_text(small_plan().schedule), encoding="utf-8")
+        (folder / "brief.toml").write_text(
+            'catalogue = "mine.toml"\nboard = { columns = 4, rows = 3 }\n'
+            'stock = { owned = "stock.csv" }\n'
+        )
+        plan = make_plan(small_ground(), read_brief(folder / "brief.toml"))
+        documents.append(plan_json(plan))
+    asked = json.loads(documents[0])["brief"]
+    assert (asked["catalogue"], asked["stock"]["owned"]) == ("mine.toml", "stock.csv")
+    assert documents[0] == documents[1]
 
 
 def test_document_agrees_with_the_tables() -> None:
@@ -582,3 +603,33 @@ def test_written_plan(facing: Any, tmp_path: Path) -> None:
     verdict = verify(tmp_path / "one")
     assert verdict.agrees, verdict.describe()
     assert write_plan(plan, tmp_path / "one") == names  # over the earlier one
+
+
+def test_folders_below_come_and_go_with_their_files(tmp_path: Path) -> None:
+    """Files in a folder below are replaced like others; a foreign file there stays."""
+    target = tmp_path / "plan"
+    document = '{"format": "hexterra plan", "files": ["mesh/one.stl", "mesh/two.stl", "plan.json"]}'
+    write_folder(
+        target,
+        {
+            "mesh/one.stl": lambda path: _write(path, "1"),
+            "mesh/two.stl": lambda path: _write(path, "2"),
+            "plan.json": lambda path: _write(path, document),
+        },
+    )
+    assert (target / "mesh" / "two.stl").read_text() == "2"
+    (target / "mesh" / "mine.txt").write_text("mine")
+    bare = '{"format": "hexterra plan", "files": ["plan.json"]}'
+    write_folder(target, {"plan.json": lambda path: _write(path, bare)})
+    assert [path.name for path in (target / "mesh").iterdir()] == ["mine.txt"]
+    (target / "mesh" / "mine.txt").unlink()
+    (target / "mesh").rmdir()
+    write_folder(target, {"mesh/one.stl": lambda path: _write(path, "3"),
+                          "plan.json": lambda path: _write(path, document)})  # fmt: skip
+    write_folder(target, {"plan.json": lambda path: _write(path, bare)})
+    assert [path.name for path in target.iterdir()] == ["plan.json"]
+    assert [path.name for path in tmp_path.iterdir()] == ["plan"]
+
+
+def _write(path: Path, text: str) -> None:
+    path.write_text(text)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -53,7 +54,7 @@ def plan_document(plan: Plan, files: Sequence[str] = ()) -> dict[str, Any]:
             "crs": plan.elevation.crs,
             "metres_per_unit": _rounded(plan.elevation.metres_per_unit, 9),
         },
-        "brief": plan.brief.model_dump(mode="json"),
+        "brief": _brief(plan),
         "assumed": list(plan.assumed),
         "notes": list(plan.notes),
         "board": {
@@ -123,6 +124,15 @@ def plan_json(plan: Plan, files: Sequence[str] = ()) -> str:
             text = json.dumps(value, ensure_ascii=False, allow_nan=False, indent=1)
             lines.append(f'"{name}": {text}')
     return "{\n" + ",\n".join(lines) + "\n}\n"
+
+
+def _brief(plan: Plan) -> dict[str, Any]:
+    """Return what was asked, with files by name: where they lie is this machine's affair."""
+    asked = plan.brief.model_dump(mode="json")
+    for section, key in ((asked, "catalogue"), (asked["stock"], "owned")):
+        if section[key] is not None:
+            section[key] = Path(section[key]).name
+    return asked
 
 
 def _evidence(plan: Plan) -> dict[str, Any]:
