@@ -31,6 +31,7 @@ _N: Final = np.uint8(64)
 _NE: Final = np.uint8(128)
 
 _TRAIL: Final = 1024
+_BATCH: Final = 1 << 12
 _RECENT: Final = 1 << 13
 _SPREAD: Final = np.int64(0x9E3779B97F4A7C1)
 
@@ -88,17 +89,17 @@ def label_basins(
 
     A pit gets a new label, counted from `n_labels`. Return how many labels there are then.
     """
-    trail = np.empty(_TRAIL, np.int64)
+    trail = np.empty(_TRAIL, np.uint64)  # unsigned: a number below 0 need not be looked for
     for start in range(label.size):
         if label[start] >= 0:
             continue
-        pixel = start
+        pixel = np.uint64(start)
         length = 0
         while label[pixel] < 0 and code[pixel] != 0:
             if length < _TRAIL:
                 trail[length] = pixel
                 length += 1
-            pixel += step[code[pixel]]
+            pixel = np.uint64(pixel + step[code[pixel]])
         found = label[pixel]
         if found < 0:
             found = n_labels
@@ -107,10 +108,10 @@ def label_basins(
         for i in range(length):
             label[trail[i]] = found
         if length == _TRAIL:
-            pixel = trail[length - 1] + step[code[trail[length - 1]]]
+            pixel = np.uint64(trail[length - 1] + step[code[trail[length - 1]]])
             while label[pixel] < 0:
                 label[pixel] = found
-                pixel += step[code[pixel]]
+                pixel = np.uint64(pixel + step[code[pixel]])
     return n_labels
 
 
@@ -123,41 +124,65 @@ def find_passes(
     Arrays are flat. Return two labels in one number (the smaller in the upper half), and the height
     of the pass. Pairs in the last row are not looked at. The recent pairs are remembered, so
     most repetitions are caught.
+
+    Pixels are worked on by batches: those beside another basin are picked out first, then the
+    links from basin to basin, without branches that a processor would guess wrong.
     """
     capacity = 1 << 14
     pair = np.empty(capacity, np.int64)
     height = np.empty(capacity, surface.dtype)
     recent = np.zeros(_RECENT, np.int32)
+    is_seam = np.empty(_BATCH, np.uint8)
+    seam = np.empty(_BATCH + 1, np.uint32)
+    here = np.empty(4 * _BATCH + 1, np.uint32)
+    there = np.empty(4 * _BATCH + 1, np.uint32)
     pair[0] = -1
     n = 1
-    offsets = (1, n_columns - 1, n_columns, n_columns + 1)
-    # The outermost columns have label 0 throughout, so a step off the end of a row does no harm.
-    for pixel in range(surface.size - n_columns - 1):
-        a = label[pixel]
-        differs = (label[pixel + 1] ^ a) | (label[pixel + n_columns - 1] ^ a)
-        differs |= (label[pixel + n_columns] ^ a) | (label[pixel + n_columns + 1] ^ a)
-        if differs == 0:
-            continue
-        for offset in offsets:
-            b = label[pixel + offset]
-            if a == b:
-                continue
-            pass_height = max(surface[pixel], surface[pixel + offset])
+    end = surface.size - n_columns - 1
+    for start in range(0, end, _BATCH):
+        # The outermost columns have label 0 throughout, so a step off a row's end does no harm.
+        width = min(_BATCH, end - start)
+        here_label = label[start : start + width]
+        east = label[start + 1 : start + 1 + width]
+        south_west = label[start + n_columns - 1 : start + n_columns - 1 + width]
+        south = label[start + n_columns : start + n_columns + width]
+        south_east = label[start + n_columns + 1 : start + n_columns + 1 + width]
+        for i in range(width):
+            a = here_label[i]
+            differs = (east[i] ^ a) | (south_west[i] ^ a) | (south[i] ^ a) | (south_east[i] ^ a)
+            is_seam[i] = differs != 0
+        n_seam = 0
+        for i in range(width):
+            seam[n_seam] = start + i
+            n_seam += is_seam[i]
+        n_edges = 0
+        for i in range(n_seam):
+            pixel = np.uint64(seam[i])
+            a = label[pixel]
+            for offset in (1, n_columns - 1, n_columns, n_columns + 1):
+                other = np.uint64(pixel + np.uint64(offset))
+                here[n_edges] = pixel
+                there[n_edges] = other
+                n_edges += label[other] != a
+        while n + n_edges > capacity:
+            capacity *= 2
+            more_pairs = np.empty(capacity, np.int64)
+            more_heights = np.empty(capacity, surface.dtype)
+            for i in range(n):
+                more_pairs[i] = pair[i]
+                more_heights[i] = height[i]
+            pair = more_pairs
+            height = more_heights
+        for i in range(n_edges):
+            a = label[here[i]]
+            b = label[there[i]]
+            pass_height = max(surface[here[i]], surface[there[i]])
             key = (np.int64(min(a, b)) << 32) | np.int64(max(a, b))
-            slot = ((key * _SPREAD) >> 40) & (_RECENT - 1)
-            j = recent[slot]
+            slot = np.uint64(((key * _SPREAD) >> 40) & (_RECENT - 1))
+            j = np.uint64(recent[slot])
             if pair[j] == key:
                 height[j] = min(height[j], pass_height)
                 continue
-            if n == capacity:
-                capacity *= 2
-                more_pairs = np.empty(capacity, np.int64)
-                more_heights = np.empty(capacity, surface.dtype)
-                for i in range(n):
-                    more_pairs[i] = pair[i]
-                    more_heights[i] = height[i]
-                pair = more_pairs
-                height = more_heights
             pair[n] = key
             height[n] = pass_height
             recent[slot] = n

@@ -23,6 +23,11 @@ OUTLET: Final = np.uint8(0)
 VOID: Final = np.uint8(247)  # no power of two
 FLAT: Final = np.uint8(255)  # not directed yet
 _QUEUED: Final = np.uint8(254)
+_SEEN: Final = np.uint8(253)
+_DONE: Final = np.uint8(255)  # as a number of inflows
+
+_BATCH: Final = 1 << 15
+_WAYS: Final = 8
 
 _E: Final = np.uint8(1)
 _SE: Final = np.uint8(2)
@@ -105,48 +110,60 @@ def direct_flats(
 ) -> None:
     """Direct the FLAT pixels toward the nearest way out of their flat; arrays are flat.
 
-    Rings of equal distance (in pixels, through the flat) are taken one after the other from the
-    ways out; of the neighbours one ring nearer, the lowest original `ground` receives, and of
-    equals the first clockwise from east. `queue` holds as many numbers as there are FLAT pixels.
+    Flats are taken one by one. Of each, rings of equal distance (in pixels, through the flat) are
+    taken one after the other from the ways out; of the neighbours one ring nearer, the lowest
+    original `ground` receives, and of equals the first clockwise from east. `queue` holds as many
+    numbers as there are FLAT pixels.
     """
     pick = np.empty(len(queue), np.uint8)
-    directions = (_E, _SE, _S, _SW, _W, _NW, _N, _NE)
-    end = 0
-    for pixel in range(code.size):
-        if code[pixel] == FLAT:
-            for k in directions:
-                there = pixel + step[k]
-                if code[there] < _QUEUED and surface[there] == surface[pixel]:
-                    code[pixel] = _QUEUED
-                    queue[end] = pixel
-                    end += 1
-                    break
-    start = 0
-    while start < end:
-        for i in range(start, end):
-            pixel = queue[i]
-            lowest = np.inf
-            for k in directions:
-                there = pixel + step[k]
-                if (
-                    code[there] < _QUEUED
-                    and surface[there] == surface[pixel]
-                    and ground[there] < lowest
-                ):
-                    lowest = ground[there]
-                    pick[i] = k
-        for i in range(start, end):
-            code[queue[i]] = pick[i]
-        ring = end
-        for i in range(start, ring):
-            pixel = queue[i]
-            for k in directions:
-                there = pixel + step[k]
-                if code[there] == FLAT and surface[there] == surface[pixel]:
-                    code[there] = _QUEUED
-                    queue[end] = there
-                    end += 1
-        start = ring
+    member = np.empty(len(queue), np.int32)
+    around = np.empty(8, np.int64)
+    for k in range(8):
+        around[k] = step[1 << k]
+    for first in range(code.size):
+        if code[first] != FLAT:
+            continue
+        level = surface[first]
+        code[first] = _SEEN
+        member[0] = first
+        n_members = 1
+        taken = 0
+        end = 0
+        while taken < n_members:
+            pixel = member[taken]
+            taken += 1
+            is_way_out = False
+            for k in range(8):
+                # A FLAT pixel beside another is as high: neither has a lower neighbour.
+                there = np.uint64(pixel + around[k])
+                if code[there] == FLAT:
+                    code[there] = _SEEN
+                    member[n_members] = there
+                    n_members += 1
+                elif code[there] < _SEEN and surface[there] == level:
+                    is_way_out = True
+            queue[end] = pixel
+            end += is_way_out
+        for i in range(end):
+            code[queue[i]] = _QUEUED
+        start = 0
+        while start < end:
+            ring = end
+            for i in range(start, ring):
+                pixel = queue[i]
+                lowest = np.inf
+                for k in range(8):
+                    there = np.uint64(pixel + around[k])
+                    if code[there] == _SEEN:
+                        code[there] = _QUEUED
+                        queue[end] = there
+                        end += 1
+                    elif code[there] < _SEEN and surface[there] == level and ground[there] < lowest:
+                        lowest = ground[there]
+                        pick[i] = np.uint8(1) << k
+            for i in range(start, ring):
+                code[queue[i]] = pick[i]
+            start = ring
 
 
 @njit(cache=True, nogil=True)
@@ -236,26 +253,54 @@ def accumulate(
     code: NDArray[np.uint8],
     step: NDArray[np.int64],
     inflows: NDArray[np.uint8],
-    total: NDArray[np.int64],
+    total: NDArray[np.float64],
 ) -> None:
-    """Add every pixel's total to all pixels downstream; arrays are flat, `inflows` is used up."""
-    done = np.uint8(255)
+    """Add every pixel's total to all pixels downstream; arrays are flat, `inflows` is used up.
+
+    Totals are whole numbers, so the order of adding them up does not matter. Several ways are
+    followed in turn, each from a pixel without inflows down to one that waits for others; a way
+    that ends is replaced by the next without a branch that a processor would guess wrong.
+    Pixel 0 is an outlet: what runs on there does nothing.
+    """
     one = np.uint8(1)
-    for start in range(code.size):
-        if inflows[start] != 0:
-            continue
-        pixel = start
-        while True:
-            inflows[pixel] = done
+    is_spring = np.empty(_BATCH, np.uint8)
+    spring = np.empty(_BATCH + _WAYS, np.uint32)
+    way = np.empty(_WAYS, np.uint32)
+    for start in range(0, code.size, _BATCH):
+        code_here = code[start : start + _BATCH]
+        inflows_here = inflows[start : start + _BATCH]
+        for i in range(len(code_here)):
+            runs_on = (code_here[i] != OUTLET) & (code_here[i] != VOID)
+            is_spring[i] = (inflows_here[i] == 0) & runs_on
+        n = 0
+        for i in range(len(code_here)):
+            spring[n] = start + i
+            n += is_spring[i]
+        for i in range(_WAYS):
+            spring[n + i] = 0
+        for i in range(_WAYS):
+            way[i] = spring[i]
+        taken = _WAYS
+        while taken < n:
+            for i in range(_WAYS):
+                pixel = way[i]
+                by = step[code[pixel]]
+                there = np.uint32(pixel + by)
+                total[there] += total[pixel] if by != 0 else 0.0
+                left = inflows[there] - one
+                inflows[there] = left if left != 0 else _DONE
+                way[i] = spring[taken] if left != 0 else there
+                taken += left != 0
+        for i in range(_WAYS):
+            pixel = way[i]
             by = step[code[pixel]]
-            if by == 0:
-                break
-            carried = total[pixel]
-            pixel += by
-            total[pixel] += carried
-            inflows[pixel] -= one
-            if inflows[pixel] != 0:
-                break
+            while by != 0:
+                there = np.uint32(pixel + by)
+                total[there] += total[pixel]
+                left = inflows[there] - one
+                inflows[there] = left if left != 0 else _DONE
+                pixel = there
+                by = step[code[pixel]] if left == 0 else 0
 
 
 @njit(cache=True, nogil=True)

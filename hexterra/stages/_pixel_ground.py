@@ -42,13 +42,16 @@ def pixel_steps(n_columns: int) -> NDArray[np.int64]:
     return steps
 
 
-def whole_units(area_m2: NDArray[np.float64]) -> tuple[NDArray[np.int64], float]:
-    """Express pixel areas in whole units; return them and the unit in square metres."""
+def whole_units(area_m2: NDArray[np.float64]) -> tuple[NDArray[np.float64], float]:
+    """Express pixel areas in whole units; return them and the unit in square metres.
+
+    None is above 2^20, so sums of fewer than 2^33 of them are exact.
+    """
     largest = float(area_m2.max())
     if (area_m2 == largest).all():
-        return np.ones(area_m2.shape, dtype=np.int64), largest
+        return np.ones(area_m2.shape), largest
     unit_m2 = largest / _UNITS_PER_PIXEL
-    return np.maximum(np.rint(area_m2 / unit_m2), 1.0).astype(np.int64), unit_m2
+    return np.maximum(np.rint(area_m2 / unit_m2), 1.0), unit_m2
 
 
 def pixel_areas(elevation: Elevation, window: Window) -> NDArray[np.float64]:

@@ -41,7 +41,6 @@ VOID: Final = int(runoff.VOID)
 
 _MAX_PIXELS: Final = 2**31 - 1
 _MAX_BREACH_PIXELS: Final = 500
-_BLOCK_ROWS: Final = 256
 _MARGIN: Final = 8  # pixels around a board to begin with
 
 
@@ -357,21 +356,16 @@ def _direct(
 
 def _accumulate(code: NDArray[np.uint8], area_m2: NDArray[np.float64]) -> NDArray[np.float64]:
     units, unit_m2 = whole_units(area_m2)
-    total = np.empty(code.shape, dtype=np.int64)
+    total = np.empty(code.shape)
     total[:] = units
-    for row in range(0, len(code), _BLOCK_ROWS):
-        block = slice(row, row + _BLOCK_ROWS)
-        total[block][code[block] == VOID] = 0
+    np.copyto(total, 0.0, where=code == VOID)
     inflows = np.zeros(code.shape, dtype=np.uint8)
     runoff.count_inflows(code, inflows)
     runoff.accumulate(
         frozen(code.ravel()), pixel_steps(code.shape[1]), inflows.ravel(), total.ravel()
     )
-    catchment_m2 = total.view(np.float64)  # in place: a raster of numbers is not held twice
-    for row in range(0, len(code), _BLOCK_ROWS):
-        block = slice(row, row + _BLOCK_ROWS)
-        catchment_m2[block] = total[block] * unit_m2
-    return catchment_m2
+    total *= unit_m2
+    return total
 
 
 def _entries(

@@ -300,11 +300,11 @@ def _direct(store: _Store, per_m: NDArray[np.float64]) -> None:
 
 
 def _sum_band(
-    store: _Store, band: _Band, units: NDArray[np.int64], entering: NDArray[np.int64]
-) -> tuple[NDArray[np.uint8], NDArray[np.int64]]:
+    store: _Store, band: _Band, units: NDArray[np.float64], entering: NDArray[np.float64]
+) -> tuple[NDArray[np.uint8], NDArray[np.float64]]:
     """Accumulate a band with what enters at its doors; the halo gathers what leaves it."""
     code = np.array(store.code[band.with_halo])
-    total = np.zeros(code.shape, dtype=np.int64)
+    total = np.zeros(code.shape)
     own = total[band.inner]
     own[:] = units[band.rows]
     own[code[band.inner] == _VOID] = 0
@@ -323,13 +323,13 @@ def _sum_band(
     return code, total
 
 
-def _accumulate(store: _Store, units: NDArray[np.int64], unit_m2: float) -> None:
+def _accumulate(store: _Store, units: NDArray[np.float64], unit_m2: float) -> None:
     """Sum each band, carry what crosses the doors on to where it ends, and sum again."""
     n_columns = store.shape[1]
     n_all = 2 * store.n_bands * n_columns
-    entering = np.zeros(n_all, dtype=np.int64)
+    entering = np.zeros(n_all)
     leads_to = np.full(n_all, -1, dtype=np.int64)
-    nothing = np.zeros(n_all, dtype=np.int64)
+    nothing = np.zeros(n_all)
     for band in store.bands():
         code, total = _sum_band(store, band, units, nothing)
         label = np.where(code == _VOID, np.int32(0), np.int32(-1))
@@ -346,7 +346,7 @@ def _accumulate(store: _Store, units: NDArray[np.int64], unit_m2: float) -> None
     moving = entering.copy()
     while moving.any():  # what crosses one door reaches the next, until it ends within a band
         at = np.flatnonzero((moving > 0) & (leads_to >= 0))
-        moved = np.zeros(n_all, dtype=np.int64)
+        moved = np.zeros(n_all)
         np.add.at(moved, leads_to[at], moving[at])
         entering += moved
         moving = moved
