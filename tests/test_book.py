@@ -6,6 +6,7 @@ import io
 import math
 import re
 from collections import Counter
+from dataclasses import replace
 from functools import cache
 from itertools import pairwise
 from typing import Any, Literal
@@ -17,6 +18,7 @@ from pypdf.generic import DictionaryObject
 from small_plans import small_ground, small_plan
 
 from hexterra.brief import Brief
+from hexterra.owned import Owned, tile_kind
 from hexterra.plan import Plan, make_plan
 from hexterra.stages.flow import Kind
 from hexterra.workshop.base import BaseSettings, base
@@ -249,6 +251,22 @@ def test_every_piece_is_in_the_cut_list(facing: Facing) -> None:
         volume_cm3, boxes = found[0]
         assert float(volume_cm3) == pytest.approx(result.volume_mm3[number] / 1000.0, abs=0.051)
         assert sum(map(int, boxes.split())) == piece.count
+
+
+def test_owned_pieces_are_not_cut() -> None:
+    """What the maker owns is told apart in the cut list, and has no box to tick."""
+    plan, result = work()
+    tile, *_ = plan.pieces.pieces
+    spacer = next(piece for piece in plan.pieces.pieces if piece.kind == "spacer")
+    owned = Owned(((tile_kind(tile), 5000),), ((spacer.name, 1),))
+    book_of = book_pdf(replace(plan, owned=owned), result, base(plan.pieces))
+    held = pypdf.PdfReader(io.BytesIO(book_of))
+    words = re.sub(r"\s+", " ", " ".join(page.extract_text() for page in held.pages))
+    assert words.count("of them owned") == 2
+    assert f"{tile.count} of them owned, 0 to cut {tile.count} " in words
+    assert f"1 of them owned, {spacer.count - 1} to cut {spacer.count} " in words
+    total = sum(piece.count for piece in plan.pieces.pieces)
+    assert f"{5000 - tile.count} stay unused; {total - tile.count - 1} to cut." in words
 
 
 @pytest.mark.parametrize("facing", ["points", "flats"])

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from itertools import groupby
 from typing import TYPE_CHECKING, Final
 
@@ -77,6 +77,7 @@ def board_pages(plan: Plan, effort: Effort, paper: Format) -> list[Page]:
             f"{name} {duration(minutes)}" for name, minutes in effort.minutes.items() if minutes)),
         ("Weight", f"{effort.weight_kg:.1f} kg of foam, before paint"),
         ("Water", _water_words(plan)),
+        *_stock_words(plan),
     ]  # fmt: skip
     table_rows = [Row(row) for row in rows]
     for heading, entries in (
@@ -96,6 +97,18 @@ def _sheets_words(effort: Effort) -> str:
         for nest in effort.foam.nests
     )
     return words if effort.price is None else f"{words}; {effort.price:,.2f} in all"
+
+
+def _stock_words(plan: Plan) -> list[tuple[str, str]]:
+    """Say what is owned already, if a stock list was given."""
+    if plan.stock is None:
+        return []
+    owned, to_cut, unused = plan.stock[["owned", "to_cut", "unused"]].sum().tolist()
+    words = (
+        f"{counted(owned, 'piece')} owned, of which {unused} stay unused; {to_cut} to cut. Foam,"
+        " sheets and times in this book are for all pieces, owned ones included."
+    )
+    return [("Stock", words)]
 
 
 def _water_words(plan: Plan) -> str:
@@ -253,32 +266,27 @@ def cut_list_pages(plan: Plan, effort: Effort, paper: Format) -> list[Page]:
     """List every piece with a sketch, what it is cut from, and boxes to tick."""
     rows: list[Row] = []
     kind = ""
+    to_cut = [piece.count for piece in plan.pieces.pieces]
+    if plan.stock is not None:
+        to_cut = plan.stock["to_cut"].tolist()[: len(to_cut)]
+    right = paper.room_mm[0] + paper.room_mm[2]
     for number, (piece, solid) in enumerate(
         zip(plan.pieces.pieces, piece_solids(plan.pieces), strict=True)
     ):
         if piece.kind != kind:
             kind = piece.kind
             rows.append(Row((f"{kind.capitalize()}s",), is_heading=True))
-        figure = sketch(solid, piece.ports, width_mm=_SKETCH_MM)
-
-        def paint(
-            pen: Pen, lefts: Sequence[float], top: float, piece: Piece = piece,
-            figure: Figure = figure,
-        ) -> None:  # fmt: skip
-            pen.figure(figure, lefts[0] + _SKETCH_MM / 2.0, top + 0.8)
-            _tally(pen, lefts[4], top, piece.count, paper.room_mm[0] + paper.room_mm[2])
-
-        layers = effort.foam.layers_of[piece.thickness_mm]
-        made_of = " + ".join(f"{layer.thickness_mm:g}" for layer in layers)
-        stocks = sorted({layer.stock_mm for layer in layers}, reverse=True)
-        of = ", ".join(f"{stock:g}" for stock in stocks)
-        foam = f"{made_of} mm, of {of} mm sheet" if made_of != of else f"{of} mm sheet"
         words = (
             f"{piece.name}\n{effort.volume_mm3[number] / 1000.0:.1f} cm³,"
             f" {solid.surface_mm2 / 100.0:.0f} cm² all round, {effort.piece_weight_g[number]:.1f} g"
         )
-        height = max(figure.size_mm[1] + 2.2, _tally_mm(piece.count, 44.0) + 2.0)
-        rows.append(Row(("", words, str(piece.count), foam, ""), paint, height))
+        if to_cut[number] < piece.count:
+            words += f"\n{piece.count - to_cut[number]} of them owned, {to_cut[number]} to cut"
+        blank = _blank_words(effort, piece)
+        figure = sketch(solid, piece.ports, width_mm=_SKETCH_MM)
+        height = max(figure.size_mm[1] + 2.2, _tally_mm(to_cut[number], 44.0) + 2.0)
+        paint = _cut_painter(figure, to_cut[number], right)
+        rows.append(Row(("", words, str(piece.count), blank, ""), paint, height))
     columns = (Column("", 26.0), Column("Piece", 62.0), Column("Count", 14.0, "right"),
                Column("Blank", 32.0), Column("Cut", 46.0))  # fmt: skip
     lead = (
@@ -288,6 +296,27 @@ def cut_list_pages(plan: Plan, effort: Effort, paper: Format) -> list[Page]:
         " tile; side 0 follows it. Lines of dots are watercourses."
     )
     return Table(columns, tuple(rows), lead).pages("Cut list", paper, entry="Cut list")
+
+
+def _blank_words(effort: Effort, piece: Piece) -> str:
+    """Say how thick the layers of a piece's blank are, and which sheets they come from."""
+    layers = effort.foam.layers_of[piece.thickness_mm]
+    made_of = " + ".join(f"{layer.thickness_mm:g}" for layer in layers)
+    stocks = sorted({layer.stock_mm for layer in layers}, reverse=True)
+    of = ", ".join(f"{stock:g}" for stock in stocks)
+    return f"{made_of} mm, of {of} mm sheet" if made_of != of else f"{of} mm sheet"
+
+
+def _cut_painter(
+    figure: Figure, count: int, right: float
+) -> Callable[[Pen, Sequence[float], float], None]:
+    """Return what draws the sketch and the boxes of a row of the cut list."""
+
+    def paint(pen: Pen, lefts: Sequence[float], top: float) -> None:
+        pen.figure(figure, lefts[0] + _SKETCH_MM / 2.0, top + 0.8)
+        _tally(pen, lefts[4], top, count, right)
+
+    return paint
 
 
 def _tally_mm(count: int, width: float) -> float:
