@@ -99,9 +99,17 @@ class Plan(Value):
         return self.fitted.catalogue
 
     @property
+    def step_m(self) -> float:
+        """Ground height of a step, in metres: the mean between thresholds that lie unevenly."""
+        thresholds_m = self.levels.thresholds_m
+        if self.brief.heights.method == "even" or len(thresholds_m) < 2:
+            return self.levels.metres_per_step
+        return float(np.ptp(thresholds_m)) / (len(thresholds_m) - 1)
+
+    @property
     def exaggeration(self) -> float:
-        """How many times taller than true to scale the board is built."""
-        true_mm = self.levels.metres_per_step * MM_PER_M / self.board.scale
+        """How many times taller than true to scale the board is built, by its mean step."""
+        true_mm = self.step_m * MM_PER_M / self.board.scale
         return self.brief.heights.step_mm / true_mm
 
     @property
@@ -127,12 +135,13 @@ class Plan(Value):
 
     def describe(self) -> str:
         """Say in a few lines what was planned, what was assumed, and what deserves a look."""
-        board, levels, tiles = self.board, self.levels, self.fitted
+        board, tiles = self.board, self.fitted
         width_mm, depth_mm = board.size_mm
         step_mm = self.brief.heights.step_mm
         residual_m = self.fitted.residual_m
         n_cliffs = int(tiles.cliff.sum()) // 2
         n_marked = int(self.legal.cliff.sum()) // 2
+        on_average = "" if self.brief.heights.method == "even" else " on average"
         lines = [
             self.brief.title,
             f"  table   {width_mm:.0f} x {depth_mm:.0f} mm, {board.columns} x {board.rows} cells of"
@@ -142,7 +151,7 @@ class Plan(Value):
             f" {bench_mm_to_ground_m(depth_mm, board.scale) / 1000:.4g} km at"
             f" 1:{board.scale:,.0f}, middle {board.lat_deg:.5f}, {board.lon_deg:.5f},"
             f" bearing {board.bearing_deg:g}°",
-            f"  height  steps of {step_mm:g} mm for {levels.metres_per_step:g} m,"
+            f"  height  steps of {step_mm:g} mm for {self.step_m:.4g} m{on_average},"
             f" {self.exaggeration:.3g} times true to scale; levels {tiles.level.min()} to"
             f" {tiles.corners.max()}, {tiles.corners.max() * step_mm:g} mm above level 0",
             f"  ramps   {int((self.legal.edit != 0).sum())} of {board.n_cells} levels moved to make"
@@ -224,13 +233,16 @@ def plan_heights(
     heights: Heights,
     brief: Brief,
     *,
+    catalogue: Catalogue | None = None,
+    owned: Owned | None = None,
     assumed: tuple[str, ...] = (),
     progress: Progress = _silent,
 ) -> Plan:
     """Plan a board whose ground heights are known already: the chain of `make_plan` after `gather`.
 
     This is the call to repeat while thresholds are tuned: ``plan_heights(plan.elevation,
-    plan.heights, new_brief)`` samples nothing again.
+    plan.heights, new_brief)`` samples nothing again. A `catalogue` or stock (`owned`) given here
+    counts before the files that the brief names.
 
     Raises
     ------
@@ -246,8 +258,9 @@ def plan_heights(
     board = cast("Board", heights.lattice)
     metres_per_step, step_assumed = _metres_per_step(heights, board, brief)
     threshold_m2, water_assumed = _water_threshold(board, brief)
-    catalogue = load_catalogue(brief.catalogue)
-    owned = None if brief.stock.owned is None else read_owned(brief.stock.owned)
+    catalogue = catalogue or load_catalogue(brief.catalogue)
+    if owned is None and brief.stock.owned is not None:
+        owned = read_owned(brief.stock.owned)
 
     progress("choosing levels")
     levels = quantise(
@@ -305,10 +318,10 @@ def _metres_per_step(heights: Heights, board: Board, brief: Brief) -> tuple[floa
         return asked.step_mm / MM_PER_M * board.scale / asked.exaggeration, ()
     relief_m = float(np.ptp(heights.mean_m))
     metres = round_nearest(max(relief_m, 0.01) / DEFAULT_STEPS)
-    return metres, (
-        f"heights.metres_per_step = {metres:g} (relief of {relief_m:.0f} m in about"
-        f" {max(1, round(relief_m / metres))} steps)",
-    )
+    why = f"relief of {relief_m:.0f} m in about {max(1, round(relief_m / metres))} steps"
+    if asked.method != "even":
+        why = "beyond the lowest and the highest threshold"
+    return metres, (f"heights.metres_per_step = {metres:g} ({why})",)
 
 
 def _n_levels(brief: Brief) -> int | None:

@@ -114,6 +114,19 @@ def test_the_schedule_counts_every_tile(plan: hx.Plan) -> None:
     assert tiles.to_dict() == plan.tiles["piece"].value_counts().to_dict()
 
 
+def test_uneven_steps_are_told_on_average(jacksboro: hx.Elevation) -> None:
+    """Thresholds from 300 to 800 m, five steps apart, are 100 m a step; nothing else is claimed.
+
+    At 1:10 000 and 7.5 mm a step that is 7.5 / 10 = 0.75 times true height.
+    """
+    brief = hx.Brief(**BRIEFS["given"]).changed({"board": {"scale": 10_000.0}})
+    plan = hx.make_plan(jacksboro, brief)
+    assert plan.exaggeration == pytest.approx(0.75)
+    assert "steps of 7.5 mm for 100 m on average, 0.75 times true to scale" in plan.describe()
+    (assumed,) = (line for line in plan.assumed if "metres_per_step" in line)
+    assert "beyond the lowest and the highest threshold" in assumed
+
+
 def test_equal_input_gives_equal_bytes(jacksboro: hx.Elevation, tmp_path: Path) -> None:
     """Two runs write the same files, byte for byte."""
     for name in ("one", "two"):
