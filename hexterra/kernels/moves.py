@@ -105,10 +105,10 @@ def improve(
                             group, n_group, label, 0, n_rows, setting, kind_of, owned, n_used
                         )
                     if gain <= 1e-9:
-                        _shift(corners, neighbours, back, i, begin, length, -step)
                         if new_price > 0.0:
                             _swap(group, n_group, label, 1, n_rows, setting, kind_of, owned, n_used)
                         continue
+                    _shift(corners, neighbours, back, i, begin, length, step)
                     for k in range(n_group):
                         held[group[k]] = label[1, k]
                 n_moves += 1
@@ -149,27 +149,30 @@ def _try(
     faces: NDArray[np.float64],
     corners: NDArray[np.int32],
 ) -> float:
-    """Move corners of ``group[0]`` and return what is gained; put all back if it is surely nothing.
+    """Return what moving corners of ``group[0]`` gains, hugely negative if surely nothing.
 
     Writes the labels of the group before and after into `label`, (2, 7).
     """
-    _shift(corners, neighbours, back, group[0], begin, length, step)
     gain = 0.0
     most = new_price * n_group
-    for k in range(n_group):
-        i = group[k]
-        found = label_of(i, corners, lowest, first, row_of_code, n_rows)
-        if found < 0 or price[first[i] + found] >= TOO_MUCH:
-            most = -NEVER
-            break
-        label[0, k] = held[i]
-        label[1, k] = found
-        gain += float(price[first[i] + held[i]] - price[first[i] + found])
-        most += float(faces[i])
-    if gain + most <= 1e-9:  # not even if no face were left and no piece had to be cut
-        _shift(corners, neighbours, back, group[0], begin, length, -step)
-        return -NEVER
-    for phase in range(2):
+    for phase in range(2):  # as it would be, and as it is
+        way = step if phase == 0 else -step
+        _shift(corners, neighbours, back, group[0], begin, length, way)
+        if phase == 0:
+            for k in range(n_group):
+                i = group[k]
+                found = label_of(i, corners, lowest, first, row_of_code, n_rows)
+                if found < 0 or price[first[i] + found] >= TOO_MUCH:
+                    most = -NEVER
+                    break
+                label[0, k] = held[i]
+                label[1, k] = found
+                gain += float(price[first[i] + held[i]] - price[first[i] + found])
+                most += float(faces[i])
+            if gain + most <= 1e-9:  # not even if no face were left and no piece had to be cut
+                gain = -NEVER
+        if gain <= -TOO_MUCH:
+            continue
         for k in range(n_group):
             i = group[k]
             for s in range(6):
@@ -183,7 +186,6 @@ def _try(
                     corners[j, (t + 1) % 6], corners[j, t],
                 )  # fmt: skip
                 gain += face if phase == 1 else -face
-        _shift(corners, neighbours, back, group[0], begin, length, -step if phase == 0 else step)
     return gain
 
 
