@@ -107,16 +107,16 @@ def direct_flats(
     step: NDArray[np.int64],
     code: NDArray[np.uint8],
     queue: NDArray[np.int32],
+    pick: NDArray[np.uint8],
 ) -> None:
     """Direct the FLAT pixels toward the nearest way out of their flat; arrays are flat.
 
     Flats are taken one by one. Of each, rings of equal distance (in pixels, through the flat) are
     taken one after the other from the ways out; of the neighbours one ring nearer, the lowest
-    original `ground` receives, and of equals the first clockwise from east. `queue` holds as many
-    numbers as there are FLAT pixels.
+    original `ground` receives, and of equals the first clockwise from east. `pick` has room
+    for as many numbers as there are FLAT pixels, `queue` for twice as many.
     """
-    pick = np.empty(len(queue), np.uint8)
-    member = np.empty(len(queue), np.int32)
+    member = queue[len(queue) // 2 :]
     around = np.empty(8, np.int64)
     for k in range(8):
         around[k] = step[1 << k]

@@ -185,7 +185,7 @@ def fill(heights: NDArray[Any]) -> NDArray[Any]:
     1993), to the last bit.
     """
     surface = heights.copy()
-    _fill(surface, None)
+    _fill(surface, None, np.empty(heights.shape))
     return surface
 
 
@@ -290,31 +290,33 @@ def _drain_window(
     area_m2 = pixel_areas(elevation, window)
     surface = ground.copy()
     is_lake = np.zeros(window.shape, dtype=np.bool_)
+    # Fresh memory costs as much as half of the work, so what ends as catchments serves all steps.
+    catchment, inflows = np.empty(window.shape), np.empty(window.shape, dtype=np.uint8)
     if depressions == "breach then fill":
         if lakes is not None:
-            _fill(surface, (*lakes, float(area_m2.mean()), is_lake))
+            _fill(surface, (*lakes, float(area_m2.mean()), is_lake), catchment)
             np.copyto(surface, ground)
-        _breach(surface, is_lake, breach_length_pixels, breach_depth_m)
-    _fill(surface, None if lakes is None else (*lakes, float(area_m2.mean()), is_lake))
-    code = _direct(surface, ground, pixel_distances(elevation, window))
-    surface[code == VOID] = 0.0
-    catchment = _accumulate(code, area_m2)
+        _breach(surface, is_lake, breach_length_pixels, breach_depth_m, catchment)
+    kept = None if lakes is None else (*lakes, float(area_m2.mean()), is_lake)
+    _fill(surface, kept, catchment)
+    code = _direct(surface, ground, pixel_distances(elevation, window), catchment, inflows)
+    np.copyto(surface, 0.0, where=code == VOID)
+    _accumulate(code, area_m2, inflows, catchment)
     for array in (surface, code, catchment, is_lake):
         array.flags.writeable = False
     return surface, code, catchment, is_lake
 
 
 def _fill(
-    surface: NDArray[Any], lakes: tuple[float, float, float, NDArray[np.bool_]] | None
+    surface: NDArray[Any],
+    lakes: tuple[float, float, float, NDArray[np.bool_]] | None,
+    scratch: NDArray[np.float64],
 ) -> None:
     """Fill `surface` in place; mark depressions of a depth and area (and pixel area) as lakes."""
-    code = np.zeros(surface.shape, dtype=np.uint8)
-    label = np.zeros(surface.shape, dtype=np.int32)
     n_columns = surface.shape[1]
-    drainage.point_down(surface, code, label)
+    code, label = _point_down(surface, scratch)
     flat_surface, flat_label = surface.ravel(), label.ravel()
     n = drainage.label_basins(frozen(code.ravel()), pixel_steps(n_columns), flat_label, 1)
-    del code
     pair, height = drainage.find_passes(flat_surface, flat_label, n_columns)
     level, water = drainage.spill_levels(pair, height, n)
     if lakes is not None:
@@ -328,18 +330,39 @@ def _fill(
     drainage.raise_to(flat_surface, flat_label, level)
 
 
-def _breach(surface: NDArray[Any], is_lake: NDArray[np.bool_], length: int, depth_m: float) -> None:
-    """Breach the pits of `surface` in place, save for those under lakes."""
-    code = np.zeros(surface.shape, dtype=np.uint8)
-    label = np.zeros(surface.shape, dtype=np.int32)
+def _point_down(
+    surface: NDArray[Any], scratch: NDArray[np.float64]
+) -> tuple[NDArray[np.uint8], NDArray[np.int32]]:
+    """Point every pixel down; return codes and labels, which lie in the memory of `scratch`."""
+    bytes_ = scratch.ravel().view(np.uint8)
+    label = bytes_[: 4 * surface.size].view(np.int32).reshape(surface.shape)
+    code = bytes_[4 * surface.size : 5 * surface.size].reshape(surface.shape)
+    label[[0, -1]] = 0
+    code[[0, -1]] = 0
     drainage.point_down(surface, code, label)
+    return code, label
+
+
+def _breach(
+    surface: NDArray[Any],
+    is_lake: NDArray[np.bool_],
+    length: int,
+    depth_m: float,
+    scratch: NDArray[np.float64],
+) -> None:
+    """Breach the pits of `surface` in place, save for those under lakes."""
+    code, label = _point_down(surface, scratch)
     pits = np.flatnonzero((code == 0) & (label < 0) & ~is_lake)
     highest_first = np.argsort(-surface.ravel()[pits], kind="stable")
     breach.breach_pits(surface, pits[highest_first], length, depth_m)
 
 
 def _direct(
-    surface: NDArray[Any], ground: NDArray[Any], distance_m: NDArray[np.float64]
+    surface: NDArray[Any],
+    ground: NDArray[Any],
+    distance_m: NDArray[np.float64],
+    scratch: NDArray[np.float64],
+    more_scratch: NDArray[np.uint8],
 ) -> NDArray[np.uint8]:
     code = np.empty(surface.shape, dtype=np.uint8)
     code[[0, -1]] = np.where(surface[[0, -1]] == -np.inf, runoff.VOID, runoff.OUTLET)
@@ -349,23 +372,28 @@ def _direct(
         frozen(ground.ravel()),
         pixel_steps(surface.shape[1]),
         code.ravel(),
-        np.empty(n_flat, dtype=np.int32),
+        scratch.ravel().view(np.int32)[: 2 * n_flat],
+        more_scratch.ravel(),
     )
     return code
 
 
-def _accumulate(code: NDArray[np.uint8], area_m2: NDArray[np.float64]) -> NDArray[np.float64]:
+def _accumulate(
+    code: NDArray[np.uint8],
+    area_m2: NDArray[np.float64],
+    inflows: NDArray[np.uint8],
+    catchment_m2: NDArray[np.float64],
+) -> None:
+    """Write catchments, (rows, columns); `inflows` is overwritten."""
     units, unit_m2 = whole_units(area_m2)
-    total = np.empty(code.shape)
-    total[:] = units
-    np.copyto(total, 0.0, where=code == VOID)
-    inflows = np.zeros(code.shape, dtype=np.uint8)
+    catchment_m2[:] = units
+    np.copyto(catchment_m2, 0.0, where=code == VOID)
+    inflows[:] = 0
     runoff.count_inflows(code, inflows)
     runoff.accumulate(
-        frozen(code.ravel()), pixel_steps(code.shape[1]), inflows.ravel(), total.ravel()
+        frozen(code.ravel()), pixel_steps(code.shape[1]), inflows.ravel(), catchment_m2.ravel()
     )
-    total *= unit_m2
-    return total
+    catchment_m2 *= unit_m2
 
 
 def _entries(
