@@ -14,6 +14,7 @@ from hexterra.catalogue import Catalogue, load_catalogue
 from hexterra.errors import BriefError
 from hexterra.lattice.board import Board
 from hexterra.owned import Owned, read_owned, stock_frame
+from hexterra.proposal import LEAST_RELIEF_M
 from hexterra.rounding import round_nearest
 from hexterra.siting import site_board
 from hexterra.stages.cliffs import mark_cliffs
@@ -116,7 +117,18 @@ class Plan(Value):
     def notes(self) -> tuple[str, ...]:
         """What was changed, dropped or deserves a look, in sentences."""
         water = self.water.notes if self.water is not None else ()
-        return (*water, *self.fitted.notes, *self.pieces.notes)
+        return (*self._sunken(), *water, *self.fitted.notes, *self.pieces.notes)
+
+    def _sunken(self) -> tuple[str, ...]:
+        """Note cells whose ground lies below level 0 and could not go down with it."""
+        n_sunken = int((self.levels.position < -0.5 - 1e-9).sum())
+        if self.brief.heights.method != "even" or not n_sunken:
+            return ()
+        lowest_m = float(self.heights.mean_m.min())
+        return (
+            f"The ground of {n_sunken} of {self.board.n_cells} cells lies below level 0, down to"
+            f" {lowest_m:.0f} m; they are wanted on level 0: lower datum_m to show them.",
+        )
 
     @cached_property
     def tiles(self) -> pd.DataFrame:
@@ -317,7 +329,10 @@ def _metres_per_step(heights: Heights, board: Board, brief: Brief) -> tuple[floa
     if asked.exaggeration is not None:
         return asked.step_mm / MM_PER_M * board.scale / asked.exaggeration, ()
     relief_m = float(np.ptp(heights.mean_m))
-    metres = round_nearest(max(relief_m, 0.01) / DEFAULT_STEPS)
+    if relief_m < LEAST_RELIEF_M:
+        metres = asked.step_mm / MM_PER_M * board.scale
+        return metres, (f"heights.metres_per_step = {metres:g} (no relief: true to scale)",)
+    metres = round_nearest(relief_m / DEFAULT_STEPS)
     why = f"relief of {relief_m:.0f} m in about {max(1, round(relief_m / metres))} steps"
     if asked.method != "even":
         why = "beyond the lowest and the highest threshold"

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
+from affine import Affine
 
 import hexterra as hx
 from hexterra.errors import BoardError, BriefError, CoverageError, InfeasibleError, StockError
@@ -125,6 +126,31 @@ def test_uneven_steps_are_told_on_average(jacksboro: hx.Elevation) -> None:
     assert "steps of 7.5 mm for 100 m on average, 0.75 times true to scale" in plan.describe()
     (assumed,) = (line for line in plan.assumed if "metres_per_step" in line)
     assert "beyond the lowest and the highest threshold" in assumed
+
+
+def test_flat_ground_is_true_to_scale() -> None:
+    """Without relief nothing can be divided into ten steps; a step is what it is on the ground."""
+    flat = hx.read_elevation(
+        np.full((60, 90), 5.0),
+        affine=Affine(30.0, 0.0, 400_000.0, 0.0, -30.0, 5_200_000.0),
+        crs="EPSG:32633",
+        vertical_unit="m",
+    )
+    plan = hx.make_plan(flat, hx.Brief(board={"columns": 6, "rows": 4}))
+    assert plan.exaggeration == pytest.approx(1.0)
+    assert any("no relief: true to scale" in line for line in plan.assumed)
+    assert not plan.fitted.corners.any()
+
+
+def test_ground_below_level_0_is_noted(jacksboro: hx.Elevation) -> None:
+    """A datum above part of the ground flattens it, which is said; one below it is not worth it."""
+    brief = {"board": {"columns": 12, "rows": 8}, "heights": {"metres_per_step": 60.0}}
+    high = hx.make_plan(jacksboro, hx.Brief(**brief).changed({"heights": {"datum_m": 500.0}}))
+    n_below = int((high.heights.mean_m < 470.0).sum())  # half a step of 60 m below 500 m
+    assert n_below > 0
+    assert high.notes[0].startswith(f"The ground of {n_below} of 96 cells lies below level 0")
+    low = hx.make_plan(jacksboro, hx.Brief(**brief))
+    assert not any("below level 0" in note for note in low.notes)
 
 
 def test_equal_input_gives_equal_bytes(jacksboro: hx.Elevation, tmp_path: Path) -> None:

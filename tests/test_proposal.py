@@ -322,10 +322,10 @@ def test_pixels_per_cell_worked_by_hand() -> None:
 
 
 def test_flat_ground_still_gets_proposals() -> None:
-    """Without relief the steps are tiny, and nothing divides by zero."""
-    board = propose(ground(np.full((200, 200), 7.0))).boards[0]
-    assert board.metres_per_step > 0.0
-    assert math.isfinite(board.exaggeration)
+    """Without relief there are no steps to count, and a step is true to scale."""
+    for board in propose(ground(np.full((200, 200), 7.0))).boards:
+        assert (board.relief_m, board.n_steps) == (0.0, 0.0)
+        assert board.exaggeration == pytest.approx(1.0)
 
 
 def test_a_raster_too_small_for_any_board_is_refused() -> None:

@@ -26,14 +26,15 @@ from hexterra.rounding import round_nearest
 from hexterra.units import MM_PER_M, bench_mm_to_ground_m, ground_m_to_bench_mm
 from hexterra.values import Value
 
-__all__ = ["Proposal", "Proposals", "Survey", "fit_scale", "propose", "survey"]
+__all__ = ["LEAST_RELIEF_M", "Proposal", "Proposals", "Survey", "fit_scale", "propose", "survey"]
 
 #: Cells of a proposed board, about: 24 x 16, a table of some 2.35 m x 1.3 m in 100 mm tiles.
 _N_CELLS: Final = 384
 _MAX_ASPECT: Final = 3.0
 _N_STEPS: Final = 10
 _N_SCALES: Final = 3
-_LEAST_RELIEF_M: Final = 0.01
+#: Ground with less relief is flat: steps are then true to scale.
+LEAST_RELIEF_M: Final = 0.01
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -91,7 +92,7 @@ def propose(
     """Propose a board shaped like the raster, at the three largest round scales that fit.
 
     Scale denominators and metres per step are round numbers (`hexterra.rounding`); the metres per
-    step are those that bring the relief nearest to ten steps.
+    step are those that bring the relief nearest to ten steps, or true to scale without relief.
 
     Parameters
     ----------
@@ -155,8 +156,12 @@ def _proposal(found: Survey, board: Board, step_mm: float) -> Proposal:
     column, row = at[:, 0], at[:, 1]
     has_height = weight[row, column] > 1e-9
     height_m = (mean_m[row, column] / np.maximum(weight[row, column], 1e-9))[has_height]
-    relief_m = max(float(np.ptp(height_m)) if height_m.size else 0.0, _LEAST_RELIEF_M)
-    metres_per_step = round_nearest(relief_m / _N_STEPS)
+    relief_m = float(np.ptp(height_m)) if height_m.size else 0.0
+    metres_per_step = (
+        bench_mm_to_ground_m(step_mm, board.scale)
+        if relief_m < LEAST_RELIEF_M
+        else round_nearest(relief_m / _N_STEPS)
+    )
     width_mm, depth_mm = board.size_mm
     return Proposal(
         columns=board.columns,
