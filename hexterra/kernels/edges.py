@@ -58,7 +58,7 @@ def list_edges(
             edge_xy[e, 0], edge_xy[e, 1], edge_xy[e, 2], edge_xy[e, 3] = x0, y0, x1, y1
             edge_cells[e, along], edge_cells[e, back] = cell, there
             e += 1
-    return edge_xy[:e].copy(), edge_cells[:e].copy()
+    return edge_xy[:e], edge_cells[:e]
 
 
 @njit(cache=True, nogil=True)
@@ -95,7 +95,8 @@ def pick_edges(
     xy, cells = np.empty((n, 4)), np.empty((n, 2), np.uint32)
     edge_strips = np.empty((n, 2), np.int32)
     cell_strips = np.empty((n_cells + 1, 2), np.int32)
-    cell_strips[:, 0], cell_strips[:, 1] = _NEVER, -1
+    for cell in range(n_cells + 1):
+        cell_strips[cell, 0], cell_strips[cell, 1] = _NEVER, -1
     for i in range(n):
         e = picked[i]
         for j in range(4):
@@ -105,11 +106,11 @@ def pick_edges(
         first = min(np.int64(xy[i, 1]) // STRIP_ROWS, last)
         edge_strips[i, 0], edge_strips[i, 1] = first, last
         for side in range(2):
-            cell = number[edge_cells[e, side]]
-            cells[i, side] = cell
-            cell_strips[cell, 0] = min(cell_strips[cell, 0], first)
-            cell_strips[cell, 1] = max(cell_strips[cell, 1], last)
-    return xy, cells, edge_strips, cell_strips[:n_cells].copy()
+            mine = number[edge_cells[e, side]]
+            cells[i, side] = mine
+            cell_strips[mine, 0] = min(cell_strips[mine, 0], first)
+            cell_strips[mine, 1] = max(cell_strips[mine, 1], last)
+    return xy, cells, edge_strips, cell_strips[:n_cells]
 
 
 @njit(cache=True, nogil=True)
