@@ -28,7 +28,7 @@ def features(
     n = len(shapes)
     is_line = shapes[0].geom_type.endswith("LineString")
     return Features(
-        shape="lines" if is_line else "areas",
+        form="lines" if is_line else "areas",
         crs=lattice if isinstance(lattice, str) else lattice.crs,
         kind=tuple(kinds or (("road" if is_line else "wood"),) * n),
         name=tuple(names or ("",) * n),

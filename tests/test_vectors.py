@@ -73,7 +73,7 @@ def test_lines_come_back_from_each_format(tmp_path: Path, suffix: str) -> None:
         geometry_type="LineString",
     )
     features = read_lines(path, kind_field="class", name_field="label")
-    assert features.shape == "lines"
+    assert features.form == "lines"
     assert features.kind == ("road", "lane")
     assert features.name == ("Broad Way", "")
     assert features.n_features == len(set(features.number)) == 2

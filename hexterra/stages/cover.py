@@ -109,11 +109,11 @@ def cover(
         If the features are lines, or none of them lies on the lattice.
     """
     _check_share(least_share)
-    if features.shape != "areas":
+    if features.form != "areas":
         raise VectorError(
             f"{features.source!r} was read as lines; a cover is made of areas",
             remedy="read it with read_areas",
-            shape=features.shape,
+            form=features.form,
         )
     kinds = _ordered(tuple(dict.fromkeys(features.kind)), order)
     place = place_cells(lattice)
@@ -243,17 +243,16 @@ def _overlaps(
     if not len(polygons):
         return covered
     tree = shapely.STRtree(place.outlines)
+    area, cell = tree.query(polygons, predicate="covers")
+    whole = np.full(len(covered), n_kinds)  # the first kind that covers all of a cell
+    np.minimum.at(whole, cell, rank[area])
+    is_whole = whole < n_kinds
     area, cell = tree.query(polygons, predicate="intersects")
-    inside = set(zip(*(part.tolist() for part in tree.query(polygons, "covers")), strict=True))
-    is_inside = np.array(
-        [pair in inside for pair in zip(area.tolist(), cell.tolist(), strict=True)]
-    )
-    piece = place.outlines[cell]
-    if not is_inside.all():
-        partly = ~is_inside
-        piece[partly] = shapely.intersection(polygons[area[partly]], piece[partly])
-    order = np.lexsort((rank[area], cell))
-    area, cell, piece = area[order], cell[order], piece[order]
+    counts = rank[area] < whole[cell]
+    area, cell = area[counts], cell[counts]
+    order = np.lexsort((area, rank[area], cell))
+    area, cell = area[order], cell[order]
+    piece = shapely.intersection(polygons[area], place.outlines[cell])
     is_alone = np.bincount(cell, minlength=len(covered))[cell] == 1
     covered[cell[is_alone], rank[area[is_alone]]] = shapely.area(piece[is_alone])
     shared = np.flatnonzero(~is_alone)
@@ -266,6 +265,9 @@ def _overlaps(
             rest = of_kind if taken is None else shapely.difference(of_kind, taken)
             covered[here, kind] = shapely.area(rest)
             taken = of_kind if taken is None else shapely.union(taken, of_kind)
+    # What earlier kinds leave of such a cell is all of that kind; later ones have been set aside.
+    rest_m2 = np.maximum(shapely.area(place.outlines) - covered.sum(axis=1), 0.0)
+    covered[is_whole, whole[is_whole]] = rest_m2[is_whole]
     return covered
 
 

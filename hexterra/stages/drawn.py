@@ -238,11 +238,11 @@ class _Rivers:
         ]
         return len(sources) < MAX_INFLOWS
 
-    def _downstream(self, cell: int) -> list[int]:
+    def _downstream(self, cell: int, most: float = math.inf) -> list[int]:
         """List the cells that water passes from here, this one first; once round if it circles."""
         passed = [cell]
         seen = {cell}
-        while (onward := int(self.receiver[passed[-1]])) not in seen:
+        while len(passed) < most and (onward := int(self.receiver[passed[-1]])) not in seen:
             passed.append(onward)
             seen.add(onward)
         return passed
@@ -299,7 +299,7 @@ class _Rivers:
         for cell in order.tolist():
             if self.is_drawn[cell] or catchment[cell] < threshold_m2 * (1.0 - _ROUNDING):
                 continue
-            course = self._downstream(cell)[:_N_BESIDE]
+            course = self._downstream(cell, _N_BESIDE)
             if len(course) == 1 or any(self.is_drawn[k] or not beside[k] for k in course):
                 continue
             passed = self._downstream(min(beside[cell], key=lambda k: int(rank[k])))

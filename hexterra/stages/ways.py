@@ -81,7 +81,7 @@ class Way(Value):
     @property
     def title(self) -> str:
         """What to call it in a sentence."""
-        return f"{self.kind} {self.name!r}" if self.name else f"{self.kind} {self.number}"
+        return f"{self.kind} {self.name!r}" if self.name else f"{self.kind} (feature {self.number})"
 
 
 class WaterCrossing(NamedTuple):
@@ -381,11 +381,11 @@ def _banks_joined(way: NDArray[np.bool_], water: NDArray[np.bool_]) -> int:
 
 
 def _check(features: Features, tolerance_cells: float, most_ports: int | None) -> None:
-    if features.shape != "lines":
+    if features.form != "lines":
         raise VectorError(
             f"{features.source!r} was read as areas; ways are lines",
             remedy="read it with read_lines",
-            shape=features.shape,
+            form=features.form,
         )
     least, greatest = TOLERANCE_LIMITS
     if not least <= tolerance_cells <= greatest:  # NaN never is

@@ -25,10 +25,10 @@ if TYPE_CHECKING:
 
     from hexterra.lattice import Lattice
 
-__all__ = ["Features", "Shape", "nothing_here", "read_areas", "read_lines"]
+__all__ = ["Features", "Form", "nothing_here", "read_areas", "read_lines"]
 
 #: What a feature is made of: lines (roads, rivers) or areas (woods, built-up ground).
-Shape = Literal["lines", "areas"]
+Form = Literal["lines", "areas"]
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -37,7 +37,7 @@ class Features(Value):
 
     Parameters
     ----------
-    shape
+    form
         "lines" or "areas".
     crs
         Coordinate reference system of the coordinates, WKT; x (or longitude) comes first.
@@ -56,7 +56,7 @@ class Features(Value):
         What to call them in messages.
     """
 
-    shape: Shape
+    form: Form
     crs: str
     kind: tuple[str, ...]
     name: tuple[str, ...]
@@ -167,7 +167,7 @@ def read_areas(
 class _Asked(NamedTuple):
     """What the user wants of a file."""
 
-    shape: Shape
+    form: Form
     kind: str | None
     kind_field: str | None
     kinds: Mapping[str, str] | None
@@ -220,7 +220,7 @@ def _read(path: Path, asked: _Asked) -> Features:
         if asked.around is not None:
             raise nothing_here(where, info.get("total_bounds"), crs.to_wkt(), asked.around)
         raise VectorError(
-            f"{where} holds no {asked.shape}{_of_kinds(asked)}",
+            f"{where} holds no {asked.form}{_of_kinds(asked)}",
             remedy="name a file, layer or kinds with features",
             kinds=None if asked.kinds is None else tuple(asked.kinds),
         )
@@ -231,14 +231,14 @@ def _read(path: Path, asked: _Asked) -> Features:
             f"Heights (or measures) of coordinates are not used; {n_flattened} of the features of"
             f" {where} carry some."
         )
-    checks.check_shape(where, flat, asked.shape)
+    checks.check_shape(where, flat, asked.form)
     checks.check_coordinates(where, raw.number[kept], flat, crs)
-    if asked.shape == "areas":
+    if asked.form == "areas":
         checks.check_outlines(where, raw.number[kept], flat)
     from shapely import to_wkb
 
     return Features(
-        shape=asked.shape,
+        form=asked.form,
         crs=crs.to_wkt(),
         kind=tuple(raw.kind[i] for i in kept),
         name=tuple(raw.name[i] for i in kept),
