@@ -100,8 +100,8 @@ def _top(tiles: Tiles, prices: Prices, cell: int, rises, corners, ground) -> flo
     if sum(rises) == 4 and rises != (1, 1, 1, 1, 0, 0):  # two opposite pairs: all of it
         share = 1.0
     # A corner stands one quarter of the distance across corners above the line between its
-    # neighbours; three corners in a row, with the next two, span a strip as wide as a side.
-    gradient = {1: 2 * math.sqrt(3), 2: 2.0, 3: 4 / math.sqrt(3), 4: 2.0, 5: 2 * math.sqrt(3)}
+    # neighbours; three corners in a row stand across a strip as wide as a side is long.
+    gradient = {1: 2 * math.sqrt(3), 2: 2.0, 3: math.sqrt(3), 4: 2.0, 5: 2 * math.sqrt(3)}
     price += prices.sloping * share * gradient.get(sum(rises), 0.0) / 2.0
     if water is not None and water.kind[cell]:
         price += prices.sunk_in_slope * (sum(rises) > 0)
