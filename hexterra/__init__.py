@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from hexterra.lattice.board import Board as Board
     from hexterra.lattice.globe import Globe as Globe
     from hexterra.outputs import write_plan as write_plan
+    from hexterra.outputs.reopening import read_plan as read_plan
     from hexterra.plan import Plan as Plan
     from hexterra.plan import make_plan as make_plan
     from hexterra.plan import plan_heights as plan_heights
@@ -40,6 +41,7 @@ if TYPE_CHECKING:
     from hexterra.stages.gather import gather as gather
     from hexterra.stages.legalise import legalise as legalise
     from hexterra.stages.quantise import quantise as quantise
+    from hexterra.stages.refine import refine as refine
     from hexterra.stages.schedule import schedule as schedule
     from hexterra.verification import verify as verify
 
@@ -67,6 +69,8 @@ _HOME = {
     "quantise": "stages.quantise",
     "read_brief": "brief",
     "read_elevation": "elevation",
+    "read_plan": "outputs.reopening",
+    "refine": "stages.refine",
     "schedule": "stages.schedule",
     "site_board": "siting",
     "starter_brief": "brief",

@@ -22,6 +22,7 @@ from hexterra.errors import BriefError, HexterraError
 if TYPE_CHECKING:
     from hexterra.brief import Brief
     from hexterra.elevation import Elevation
+    from hexterra.outputs.bench import Extra
     from hexterra.plan import Plan, Progress
 
 _P = ParamSpec("_P")
@@ -73,6 +74,35 @@ def _reading_options(command: Callable[..., Any]) -> Callable[..., Any]:
     return click.argument("files", nargs=-1, required=True, metavar="FILE...")(command)
 
 
+def _bench_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Options that ask for more than the plan."""
+    for name, words in (
+        ("mesh", "Solids of the pieces and the board, as STL, 3MF and GLB."),
+        ("sheets", "Layouts of the foam sheets, as SVG and DXF."),
+        ("templates", "Guides at full size, as PDF, SVG and DXF."),
+        ("book", "The build book: cut list, sheets, map, assembly, as one PDF."),
+    ):
+        command = click.option(f"--{name}", is_flag=True, help=words)(command)
+    return command
+
+
+def _extras(wanted: dict[str, bool]) -> list[Extra]:
+    """Name the bench options that were given."""
+    from hexterra.outputs.bench import EXTRAS
+
+    return [extra for extra in EXTRAS if wanted[extra]]
+
+
+def _listed(files: tuple[str, ...]) -> str:
+    """List files, and folders with the number of files in them."""
+    names = [name.split("/")[0] for name in files]
+    shown = {
+        name: f"{name}/ ({names.count(name)} files)" if f"{name}/" in file else name
+        for name, file in zip(names, files, strict=True)
+    }
+    return ", ".join(shown.values())
+
+
 @click.group(context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(__version__, prog_name="hexterra")
 def main() -> None:
@@ -90,6 +120,7 @@ def main() -> None:
     help="Set one key of the brief, as in board.columns=12. May be repeated.",
 )
 @click.option("--out", metavar="DIR", help="Folder for the plan. Default: <first file>-plan.")
+@_bench_options
 @_reports_errors
 def plan_command(
     files: tuple[str, ...],
@@ -99,6 +130,7 @@ def plan_command(
     vertical_unit: str | None,
     crs: str | None,
     band: int | None,
+    **wanted: bool,
 ) -> None:
     """Plan a board: elevation FILE(s) in, a folder of tables, maps and checks out."""
     with _progress() as progress:
@@ -111,8 +143,26 @@ def plan_command(
         directory = Path(out or f"{Path(files[0]).stem}-plan")
         with _first_run(progress):
             plan = make_plan(elevation, brief, progress=progress)
-        written = write_plan(plan, directory, progress=progress)
+        written = write_plan(plan, directory, extras=_extras(wanted), progress=progress)
     _print_plan(plan, directory, written)
+
+
+@main.command("book")
+@click.argument("directory", metavar="DIR")
+@_bench_options
+@_reports_errors
+def book_command(directory: str, **wanted: bool) -> None:
+    """Add the build book, or what else the bench needs, to the plan in DIR."""
+    from hexterra.outputs import write_plan
+    from hexterra.outputs.reopening import read_plan
+
+    with _progress() as progress:
+        progress("opening the plan")
+        plan = read_plan(directory, progress=progress)
+        extras = _extras(wanted) or ["book"]
+        written = write_plan(plan, directory, extras=extras, progress=progress)
+    click.echo(f"Written to {directory}: {_listed(written)}")
+    click.echo(f"\nCautions: {CAUTION}")
 
 
 @main.command("inspect")
@@ -261,5 +311,5 @@ def _progress() -> Generator[Progress, None, None]:
 def _print_plan(plan: Plan, directory: Path, written: tuple[str, ...]) -> None:
     """Say what was planned, what was assumed, and where it is."""
     click.echo(plan.describe())
-    click.echo(f"\nWritten to {directory}: {', '.join(written)}")
+    click.echo(f"\nWritten to {directory}: {_listed(written)}")
     click.echo(f"\nCautions: {CAUTION}")

@@ -14,6 +14,7 @@ from typing import Any, cast
 
 from pydantic import Field, ValidationError
 
+from hexterra.brief.bench_sections import BaseBrief, BenchBrief, FoamBrief
 from hexterra.brief.messages import explain
 from hexterra.brief.sections import (
     BoardBrief,
@@ -54,6 +55,9 @@ class Brief(Section):
     water: WaterBrief = Field(default_factory=lambda: WaterBrief())  # noqa: PLW0108
     fit: FitBrief = Field(default_factory=lambda: FitBrief())  # noqa: PLW0108
     stock: StockBrief = Field(default_factory=lambda: StockBrief())  # noqa: PLW0108
+    foam: FoamBrief = Field(default_factory=lambda: FoamBrief())  # noqa: PLW0108
+    bench: BenchBrief = Field(default_factory=lambda: BenchBrief())  # noqa: PLW0108
+    base: BaseBrief = Field(default_factory=lambda: BaseBrief())  # noqa: PLW0108
 
     def __init__(self, /, **data: Any) -> None:
         try:

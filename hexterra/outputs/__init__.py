@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from hexterra.outputs.bench import Extra, bench_writers
 from hexterra.outputs.folder import Writer, write_folder
 
 if TYPE_CHECKING:
@@ -23,6 +24,7 @@ def write_plan(
     plan: Plan,
     directory: str | os.PathLike[str],
     *,
+    extras: Collection[Extra] = (),
     progress: Callable[[str], None] = _silent,
 ) -> tuple[str, ...]:
     """Write a plan into a folder, whole or not at all; see `write_folder`.
@@ -33,6 +35,8 @@ def write_plan(
         The plan.
     directory
         A new or empty folder, or one with an earlier plan, which is replaced.
+    extras
+        What the bench is given too: "book", "templates", "sheets", "mesh".
     progress
         Called with a few words before each file.
 
@@ -47,6 +51,8 @@ def write_plan(
     ------
     OutputError
         See `write_folder`.
+    HexterraError
+        See `bench_writers`.
     """
     from hexterra.outputs.document import plan_json
     from hexterra.outputs.geo import cells_geojson
@@ -71,12 +77,16 @@ def write_plan(
         "surface.tif": surface,
         "map.svg": text(lambda: svg),
         "map.png": lambda path: _write_bytes(path, map_png(svg)),
-        "plan.json": text(lambda: plan_json(plan, tuple(writers))),
     }
+    if extras:
+        progress("preparing the bench")
+        writers |= bench_writers(plan, extras)
+    writers["plan.json"] = text(lambda: plan_json(plan, tuple(writers)))
 
     def told(name: str, write: Writer) -> Writer:
         def tell_and_write(path: Path) -> None:
-            progress(f"writing {name}")
+            if "/" not in name:
+                progress(f"writing {name}")
             write(path)
 
         return tell_and_write

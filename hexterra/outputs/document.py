@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     import pandas as pd
     from numpy.typing import NDArray
 
+    from hexterra.owned import Owned
     from hexterra.plan import Plan
     from hexterra.stages.flow import Watercourses
 
@@ -30,6 +31,7 @@ def plan_document(plan: Plan, files: Sequence[str] = ()) -> dict[str, Any]:
     """Gather a plan into plain lists, texts and numbers, as `plan_schema` describes them.
 
     It holds no time and no path, and fractions are rounded, so equal plans give equal documents.
+    Only board and ground are exact: from them the plan is made again (`outputs.reopening`).
 
     Parameters
     ----------
@@ -50,7 +52,9 @@ def plan_document(plan: Plan, files: Sequence[str] = ()) -> dict[str, Any]:
         "input": {
             "name": plan.elevation.name,
             "digest": plan.elevation.digest,
+            "pixels": plan.elevation.source.digest,
             "shape": list(plan.elevation.shape),
+            "affine": list(plan.elevation.affine[:6]),
             "crs": plan.elevation.crs,
             "metres_per_unit": _rounded(plan.elevation.metres_per_unit, 9),
         },
@@ -65,10 +69,10 @@ def plan_document(plan: Plan, files: Sequence[str] = ()) -> dict[str, Any]:
             "size_mm": [_rounded(length, 3) for length in board.size_mm],
             "facing": board.facing,
             "edges": board.edges,
-            "scale": _rounded(board.scale, 3),
-            "lon_deg": _rounded(board.lon_deg, 9),
-            "lat_deg": _rounded(board.lat_deg, 9),
-            "bearing_deg": _rounded(board.bearing_deg, 6),
+            "scale": board.scale,
+            "lon_deg": board.lon_deg,
+            "lat_deg": board.lat_deg,
+            "bearing_deg": board.bearing_deg,
             "crs": board.crs,
         },
         "heights": {
@@ -79,6 +83,12 @@ def plan_document(plan: Plan, files: Sequence[str] = ()) -> dict[str, Any]:
             "thresholds_m": _list(levels.thresholds_m, 3),
             "level_m": _list(level_to_metres(levels, top), 3),
         },
+        "ground": {
+            name: getattr(plan.heights, name).tolist()
+            for name in ("mean_m", "min_m", "max_m", "coverage", "corner_m")
+        }
+        | {"places": board.places.tolist()},
+        "owned": None if plan.owned is None else _owned(plan.owned),
         "evidence": _evidence(plan),
         "catalogue": {
             "patterns": {
@@ -120,6 +130,8 @@ def plan_json(plan: Plan, files: Sequence[str] = ()) -> str:
         if name in {"cells", "schedule"}:
             rows = ",\n  ".join(_compact(row) for row in value)
             lines.append(f'"{name}": [\n  {rows}\n]')
+        elif name in {"ground", "owned"}:
+            lines.append(f'"{name}": {_compact(value)}')
         else:
             text = json.dumps(value, ensure_ascii=False, allow_nan=False, indent=1)
             lines.append(f'"{name}": {text}')
@@ -171,6 +183,13 @@ def _evidence(plan: Plan) -> dict[str, Any]:
             for kind in ("tile", "spacer", "footing")
         }
         | {"n_distinct": len(plan.pieces.pieces)},
+    }
+
+
+def _owned(owned: Owned) -> dict[str, Any]:
+    return {
+        "tiles": [{**kind._asdict(), "count": count} for kind, count in owned.tiles],
+        "blocks": [{"piece": name, "count": count} for name, count in owned.blocks],
     }
 
 
@@ -226,7 +245,7 @@ def _list(values: NDArray[np.float64], decimals: int) -> list[float]:
     return [_rounded(value, decimals) for value in values.tolist()]
 
 
-def _compact(value: dict[str, Any]) -> str:
+def _compact(value: dict[str, Any] | None) -> str:
     return json.dumps(value, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
 
 
@@ -276,6 +295,15 @@ def plan_schema() -> dict[str, Any]:
         thickness_mm={"type": "number", "exclusiveMinimum": 0},
         count={"type": "integer", "minimum": 1},
     )
+    owned = _object(
+        tiles=_array(
+            _object(
+                pattern=text, part=part, hand=text, turn=_SIDE, crossing=text, ports=sides,
+                count=count,
+            )
+        ),
+        blocks=_array(_object(piece=text, count=count)),
+    )  # fmt: skip
     flow = _object(
         n_filled=count, deepest_fill_m=number, n_watercourse=count, n_springs=count,
         n_confluences=count, n_mouths=count, n_pools=count, largest_catchment_km2=number,
@@ -319,7 +347,9 @@ def plan_schema() -> dict[str, Any]:
             input=_object(
                 name=text,
                 digest=text,
+                pixels=text,
                 shape=_array(count) | {"minItems": 2, "maxItems": 2},
+                affine=numbers | {"minItems": 6, "maxItems": 6},
                 crs=text,
                 metres_per_unit=number,
             ),
@@ -336,6 +366,11 @@ def plan_schema() -> dict[str, Any]:
                 step_mm=number, metres_per_step=number, datum_m=number, exaggeration=number,
                 thresholds_m=numbers, level_m=numbers,
             ),
+            ground=_object(
+                mean_m=numbers, min_m=numbers, max_m=numbers, coverage=numbers,
+                corner_m=numbers, places=_array(count),
+            ),
+            owned={"anyOf": [owned, {"type": "null"}]},
             evidence=evidence,
             catalogue=catalogue,
             cells=_array(cell),

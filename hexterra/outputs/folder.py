@@ -35,7 +35,8 @@ def write_folder(directory: str | os.PathLike[str], files: Mapping[str, Writer])
     directory
         The plan folder. Missing parents are made.
     files
-        File name to the function that writes it; called in this order.
+        File name to the function that writes it; called in this order. A name may lie in one
+        folder below, as ``mesh/board.stl``.
 
     Raises
     ------
@@ -51,7 +52,7 @@ def write_folder(directory: str | os.PathLike[str], files: Mapping[str, Writer])
     """
     target = Path(os.path.abspath(directory))  # noqa: PTH100 - resolve() would follow links
     for name in files:
-        if Path(name).name != name:
+        if not _is_plain(name):
             raise ValueError(f"{name!r} is no plain file name")
     try:
         earlier = _earlier_files(target)
@@ -97,8 +98,25 @@ def _earlier_files(target: Path) -> frozenset[str]:
             path=str(target),
         )
     listed = cast("list[object]", document.get("files", []))
-    plain = {name for name in listed if isinstance(name, str) and Path(name).name == name}
+    plain = {name for name in listed if isinstance(name, str) and _is_plain(name)}
     return frozenset(name for name in plain | {PLAN_FILE} if (target / name).is_file())
+
+
+def _is_plain(name: str) -> bool:
+    """Tell whether a name is that of a file here or in one folder below."""
+    parts = name.split("/")
+    return len(parts) <= 2 and all(
+        Path(part).name == part and part not in {".", ".."} for part in parts
+    )
+
+
+def _move(name: str, source: Path, destination: Path) -> None:
+    """Rename a file from one folder to another; a folder below comes and goes with its files."""
+    (destination / name).parent.mkdir(exist_ok=True)
+    (source / name).rename(destination / name)
+    below = (source / name).parent
+    if below != source and not any(below.iterdir()):
+        below.rmdir()
 
 
 def _read_document(path: Path) -> dict[str, Any]:
@@ -117,6 +135,7 @@ def _write(target: Path, files: Mapping[str, Writer], earlier: frozenset[str]) -
     try:
         partial = _make_sibling(target, "partial")
         for name, write in files.items():
+            (partial / name).parent.mkdir(exist_ok=True)
             write(partial / name)
         if earlier:
             _swap(target, partial, tuple(files), earlier)
@@ -142,18 +161,18 @@ def _swap(target: Path, partial: Path, names: tuple[str, ...], earlier: frozense
     done = False
     try:
         for name in outgoing:
-            (target / name).rename(aside / name)
+            _move(name, target, aside)
         for name in incoming:
-            (partial / name).rename(target / name)
+            _move(name, partial, target)
         done = True
     finally:
         if not done:
             for name in incoming:
                 if not (partial / name).exists():
-                    (target / name).rename(partial / name)
+                    _move(name, target, partial)
             for name in reversed(outgoing):
                 if (aside / name).exists():
-                    (aside / name).rename(target / name)
+                    _move(name, aside, target)
         shutil.rmtree(aside, ignore_errors=True)
 
 

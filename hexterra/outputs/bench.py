@@ -1,0 +1,86 @@
+"""What the bench is given on request: build book, templates, sheet layouts, solids."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Mapping
+from functools import cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Final, Literal, get_args
+
+from hexterra.outputs.folder import Writer
+
+if TYPE_CHECKING:
+    from hexterra.plan import Plan
+    from hexterra.workshop.effort import Effort
+
+#: What can be asked for beside the plan itself.
+Extra = Literal["book", "templates", "sheets", "mesh"]
+EXTRAS: Final[tuple[Extra, ...]] = get_args(Extra)
+
+
+def bench_writers(plan: Plan, extras: Collection[Extra]) -> dict[str, Writer]:
+    """Prepare the files of `extras`: ``book.pdf`` and the folders templates, sheets and mesh.
+
+    Raises
+    ------
+    BriefError
+        If a bench table of the plan's brief is out of range.
+    StockError
+        If the foam in stock cannot make a piece.
+    """
+    from hexterra.workshop.settings import workshop_of
+
+    workshop = workshop_of(plan.brief)
+
+    @cache
+    def work() -> Effort:
+        from hexterra.workshop.effort import effort
+        from hexterra.workshop.foam import foam
+
+        return effort(
+            foam(plan.pieces, workshop.foam),
+            rates=workshop.rates,
+            finish=workshop.finish,
+            box=workshop.box,
+            batter_deg=workshop.batter_deg,
+        )
+
+    def book() -> dict[str, bytes]:
+        from hexterra.workshop.base import base
+        from hexterra.workshop.book import book_pdf
+
+        paper = plan.brief.bench.paper
+        under = base(plan.pieces, workshop.base)
+        return {"book.pdf": book_pdf(plan, work(), under, paper=paper)}
+
+    def templates() -> dict[str, bytes]:
+        from hexterra.workshop.templates import template_files
+
+        return template_files(plan.pieces, workshop.guides, title=plan.brief.title)
+
+    def sheets() -> dict[str, bytes]:
+        from hexterra.workshop.sheet_files import sheet_files
+
+        return sheet_files(work().foam)
+
+    def mesh() -> dict[str, bytes]:
+        from hexterra.outputs.mesh_files import mesh_files
+
+        return mesh_files(plan)
+
+    makers: Mapping[Extra, Callable[[], dict[str, bytes]]] = {
+        "book": book, "templates": templates, "sheets": sheets, "mesh": mesh
+    }  # fmt: skip
+    writers: dict[str, Writer] = {}
+    for extra in EXTRAS:
+        if extra in extras:
+            folder = "" if extra == "book" else f"{extra}/"
+            writers |= {f"{folder}{name}": _writer(c) for name, c in makers[extra]().items()}
+    return writers
+
+
+def _writer(content: bytes) -> Writer:
+    def write(path: Path) -> None:
+        path.write_bytes(content)
+
+    return write

@@ -1,0 +1,170 @@
+"""What the bench gets on request, and plans that are opened again."""
+
+from __future__ import annotations
+
+import io
+import json
+from dataclasses import fields
+from pathlib import Path
+from typing import Any
+
+import ezdxf
+import numpy as np
+import pytest
+from click.testing import CliRunner
+from pypdf import PdfReader
+
+import hexterra as hx
+from hexterra.brief.bench_sections import BaseBrief, BenchBrief, FoamBrief
+from hexterra.cli import main
+from hexterra.errors import BriefError, PlanFolderError
+from hexterra.outputs import write_plan
+from hexterra.workshop.base import BaseSettings
+from hexterra.workshop.boxes import Box
+from hexterra.workshop.foam import foam
+from hexterra.workshop.guides import Guides
+from hexterra.workshop.rates import Finish, Rates
+from hexterra.workshop.settings import workshop_of
+from hexterra.workshop.sheet_files import sheet_files
+from hexterra.workshop.stock import FoamStock
+
+BOARD = {"columns": 7, "rows": 5}
+
+
+@pytest.fixture(scope="module")
+def plan(jacksboro: hx.Elevation) -> hx.Plan:
+    """A small plan."""
+    return hx.make_plan(jacksboro, hx.Brief(title="Small", board=BOARD))
+
+
+def test_the_bench_has_the_workshops_defaults() -> None:
+    """An empty brief gives the workshop's own defaults, field by field."""
+    workshop = workshop_of(hx.Brief())
+    assert workshop.foam.same_as(FoamStock())
+    assert workshop.rates.same_as(Rates())
+    assert workshop.finish.same_as(Finish())
+    assert workshop.box.same_as(Box())
+    assert workshop.base.same_as(BaseSettings())
+    assert workshop.guides.same_as(Guides())
+
+
+def test_every_bench_key_reaches_the_workshop() -> None:
+    """No key of the bench tables is without a field that takes it."""
+    taken = {field.name for kind in (FoamStock, Rates, Finish, BaseSettings, Guides)
+             for field in fields(kind)}  # fmt: skip
+    others = {"box_length_mm", "box_width_mm", "box_height_mm", "box_gap_mm", "batter_deg", "paper"}
+    for section in (FoamBrief, BenchBrief, BaseBrief):
+        assert set(section.model_fields) <= taken | others
+
+
+@pytest.mark.parametrize(
+    ("brief", "said"),
+    [
+        ({"foam": {"kerf_mm": 50.0}}, "kerf_mm"),
+        ({"foam": {"sheets": [{"thickness_mm": 0.0}]}}, "thickness_mm"),
+        ({"bench": {"minutes_per_cut": -1.0}}, "minutes_per_cut"),
+        ({"bench": {"box_height_mm": 1.0}}, "height"),
+        ({"base": {"panel_width_mm": 1.0}}, "panel_width_mm"),
+    ],
+)
+def test_bad_bench_tables_are_answered(brief: dict[str, Any], said: str) -> None:
+    """A bench setting out of range is refused by name."""
+    with pytest.raises(BriefError, match=said):
+        workshop_of(hx.Brief(**brief))
+
+
+def test_all_extras_are_written(plan: hx.Plan, tmp_path: Path) -> None:
+    """Book, templates, sheets and solids lie in the folder, and the plan still verifies."""
+    extras = ("book", "templates", "sheets", "mesh")
+    written = write_plan(plan, tmp_path / "plan", extras=extras)
+    assert len(PdfReader(tmp_path / "plan" / "book.pdf").pages) > 5
+    for folder in extras[1:]:
+        assert any((tmp_path / "plan" / folder).iterdir())
+        assert any(name.startswith(f"{folder}/") for name in written)
+    assert hx.verify(tmp_path / "plan").agrees
+    listed = json.loads((tmp_path / "plan" / "plan.json").read_text())["files"]
+    assert listed == list(written)
+
+
+def test_sheet_drawings_hold_every_block(plan: hx.Plan) -> None:
+    """Read by ezdxf, the drawings show as many outlines as blocks lie on the sheets, 1:1."""
+    made = foam(plan.pieces)
+    files = sheet_files(made)
+    layouts = {(n.stock.thickness_mm, s.digest): s for n in made.nests for s in n.sheets}
+    drawings = [name for name in files if name.endswith(".dxf")]
+    assert len(drawings) == len(layouts)
+    n_outlines = 0
+    for name in drawings:
+        document = ezdxf.read(io.StringIO(files[name].decode()))
+        shapes = document.modelspace().query('LWPOLYLINE[layer=="PIECE"]')
+        n_outlines += len(shapes)
+        for shape in shapes:
+            points = np.array([(x, y) for x, y, *_ in shape.get_points()])
+            assert np.ptp(points, axis=0).max() <= 100.0 * 2 / np.sqrt(3) + 1e-6
+    assert n_outlines == sum(sheet.n_pieces for sheet in layouts.values())
+
+
+def test_a_plan_is_opened_again(plan: hx.Plan, tmp_path: Path) -> None:
+    """The plan that is opened writes the same files, byte for byte."""
+    write_plan(plan, tmp_path / "plan", extras=("book",))
+    again = hx.read_plan(tmp_path / "plan")
+    write_plan(again, tmp_path / "again", extras=("book",))
+    for path in (tmp_path / "plan").iterdir():
+        assert path.read_bytes() == (tmp_path / "again" / path.name).read_bytes(), path.name
+
+
+def test_a_plan_with_its_own_catalogue_and_stock_is_opened_again(
+    jacksboro: hx.Elevation, plan: hx.Plan, tmp_path: Path
+) -> None:
+    """Neither the catalogue file nor the stock list is needed to open the plan."""
+    write_plan(plan, tmp_path / "earlier")
+    catalogue = tmp_path / "mine.toml"
+    catalogue.write_text(
+        '[patterns]\nflat = "000000"\nbank = "110000"\nflank = "111000"\nshoulder = "111100"\n'
+        'hollow = "111110"\nsaddle = "110110"\nspur = "100000"\n'
+    )
+    stock = {"owned": str(tmp_path / "earlier" / "schedule.csv")}
+    brief = hx.Brief(board=BOARD, catalogue=str(catalogue), stock=stock, water={"show": False})
+    made = hx.make_plan(jacksboro, brief)
+    write_plan(made, tmp_path / "plan")
+    catalogue.unlink()
+    again = hx.read_plan(tmp_path / "plan")
+    assert again.pieces.same_as(made.pieces)
+    assert again.stock is not None
+    assert again.stock.equals(made.stock)
+
+
+def test_the_raster_is_not_kept(plan: hx.Plan, tmp_path: Path) -> None:
+    """Asking an opened plan for pixels says where they are not."""
+    write_plan(plan, tmp_path / "plan")
+    with pytest.raises(PlanFolderError, match="not the raster"):
+        hx.read_plan(tmp_path / "plan").elevation.read(0, 1, 0, 1)
+
+
+@pytest.mark.parametrize("damage", ["no json", "foreign", "missing key", "other tiles"])
+def test_damaged_plans_are_refused(damage: str, plan: hx.Plan, tmp_path: Path) -> None:
+    """A document that is no plan, or another than its tiles, is refused."""
+    write_plan(plan, tmp_path / "plan")
+    path = tmp_path / "plan" / "plan.json"
+    document = json.loads(path.read_text())
+    if damage == "foreign":
+        document["format"] = "other"
+    elif damage == "missing key":
+        del document["ground"]["mean_m"]
+    elif damage == "other tiles":
+        document["cells"][0]["turn"] = (document["cells"][0]["turn"] + 1) % 6
+    path.write_text("{" if damage == "no json" else json.dumps(document))
+    with pytest.raises(PlanFolderError, match=r"plan\.json"):
+        hx.read_plan(tmp_path / "plan")
+
+
+def test_book_is_added_to_a_plan(plan: hx.Plan, tmp_path: Path) -> None:
+    """`hexterra book` adds the book to a folder and leaves the plan as it was."""
+    write_plan(plan, tmp_path / "plan")
+    tiles = (tmp_path / "plan" / "tiles.csv").read_bytes()
+    result = CliRunner().invoke(main, ["book", str(tmp_path / "plan")], catch_exceptions=False)
+    assert result.exit_code == 0, result.output
+    assert (tmp_path / "plan" / "book.pdf").read_bytes().startswith(b"%PDF")
+    assert (tmp_path / "plan" / "tiles.csv").read_bytes() == tiles
+    missing = CliRunner().invoke(main, ["book", str(tmp_path / "none")], catch_exceptions=False)
+    assert missing.exit_code == 22
