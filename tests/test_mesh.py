@@ -18,11 +18,12 @@ from small_plans import small_plan
 from hexterra.catalogue import load_catalogue
 from hexterra.catalogue.solids import mean_rise
 from hexterra.lattice.hexagon import Facing
+from hexterra.outputs.carved_mesh import carved_board_mesh, carved_piece_mesh
 from hexterra.outputs.glb import linear
 from hexterra.outputs.mesh import FINE, Frame, Mesh, board_mesh, closed_mesh, piece_mesh
 from hexterra.outputs.mesh_files import mesh_files, stl
 from hexterra.outputs.threemf import Item, threemf
-from hexterra.outputs.water_mesh import water_mesh
+from hexterra.workshop.grooves import Groove
 from hexterra.workshop.solids import Solid, cut_top, piece_solids
 
 PATTERNS = tuple(pattern.rises for pattern in load_catalogue(None).patterns)
@@ -137,21 +138,6 @@ def test_the_board_is_closed_and_holds_all_its_pieces(facing: Facing, edges: Any
     assert math.fsum(part.volume for part in parts) == pytest.approx(total, rel=1e-12)
 
 
-@pytest.mark.parametrize(("facing", "edges"), BOARDS)
-def test_water_is_closed_and_within_the_board(facing: Facing, edges: Any) -> None:
-    """Bands of water are closed bodies inside the outline, no higher than 0.3 mm above the tops."""
-    plan = small_plan(facing, edges)
-    mesh = water_mesh(plan.pieces, width_mm=20.0)
-    assert mesh is not None
-    body = trimesh.Trimesh(mesh.vertices_mm, mesh.faces, process=False)
-    assert body.is_watertight
-    board = board_mesh(plan.pieces)
-    low, high = board.vertices_mm.min(axis=0), board.vertices_mm.max(axis=0)
-    assert (mesh.vertices_mm.min(axis=0) >= low - 1e-9).all()
-    above = np.array([0.0, 0.0, 0.3])
-    assert (mesh.vertices_mm.max(axis=0) <= high + above + 1e-9).all()
-
-
 @pytest.fixture(scope="module")
 def files() -> dict[str, bytes]:
     """Write the meshes of a small board."""
@@ -169,10 +155,17 @@ def test_stl_is_read_by_trimesh(files: dict[str, bytes]) -> None:
     names = [name for name in files if name.endswith(".stl")]
     bodies = {name: trimesh.load_mesh(io.BytesIO(files[name]), file_type="stl") for name in names}
     assert all(body.is_watertight for body in bodies.values())
-    assert bodies["board.stl"].volume == pytest.approx(board_mesh(plan.pieces).volume_mm3, rel=1e-6)
-    expected = sorted({round(solid.volume_mm3, 3) for solid in piece_solids(plan.pieces)})
-    found = sorted({round(body.volume, 3) for name, body in bodies.items() if name != "board.stl"})
-    assert found == pytest.approx(expected, rel=1e-5)
+    board = carved_board_mesh(plan.pieces, Groove())
+    assert bodies.pop("board.stl").volume == pytest.approx(board.volume_mm3, rel=1e-6)
+    pieces = list(zip(plan.pieces.pieces, piece_solids(plan.pieces), strict=True))
+    volumes = {
+        (solid.digest, piece.water, piece.ports): carved_piece_mesh(
+            piece, solid, Groove()
+        ).volume_mm3
+        for piece, solid in pieces
+    }
+    found = sorted(body.volume for body in bodies.values())
+    assert found == pytest.approx(sorted(volumes.values()), rel=1e-5)
 
 
 @pytest.mark.parametrize("name", ["board.3mf", "pieces.3mf"])
@@ -236,7 +229,8 @@ def test_glb_is_read_by_trimesh(files: dict[str, bytes]) -> None:
     assert high[[0, 2]] * 1000.0 == pytest.approx([width_mm / 2, depth_mm / 2], abs=1e-3)
     assert low[1] == 0.0
     total = sum(body.volume for name, body in scene.geometry.items() if name != "water") * 1e9
-    assert total == pytest.approx(board_mesh(plan.pieces).volume_mm3, rel=1e-5)
+    board = carved_board_mesh(plan.pieces, Groove())
+    assert total == pytest.approx(board.volume_mm3, rel=1e-5)
 
 
 def test_front_is_toward_the_viewer_in_glb(files: dict[str, bytes]) -> None:

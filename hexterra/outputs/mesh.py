@@ -3,7 +3,7 @@
 A solid is built from columns: prisms over convex polygons that share whole edges with their
 neighbours, as hexagons and their facets do. Points are whole numbers in a fine grid that holds
 all of them exactly, so surfaces close without any tolerance. Walls stand only where one column is
-higher than the next. Watercourses are marked, not carved: see `hexterra.outputs.water_mesh`.
+higher than the next. Watercourses are carved by `hexterra.outputs.carved_mesh`.
 """
 
 from __future__ import annotations
@@ -27,10 +27,11 @@ if TYPE_CHECKING:
     from hexterra.workshop.solids import Solid
 
 #: Parts of a half pitch, and of a step: every point of a cut top is a whole number of them, and so
-#: is every point where two tops cross over a side.
-FINE: Final = 30_240
-#: Height of the underside; tops stand at 0 or above.
-_GROUND: Final = -1
+#: is every point where two tops cross over a side. On tiles of 100 mm one is a millionth of a
+#: millimetre, so that grooves, whose points are moved to it, keep their shape.
+FINE: Final = 30_240_000
+#: Height of the underside, below all that can be carved.
+_GROUND: Final = -(10**12)
 
 Place = tuple[int, int]
 Column = tuple[tuple[int, int, int], ...]
@@ -98,7 +99,12 @@ def piece_mesh(solid: Solid) -> Mesh:
     """Return the mesh of one piece, in the frame of `Solid`."""
     facing: Facing = "points" if solid.corner0_deg else "flats"
     frame = grid_frame(facing, solid.across_flats_mm, solid.step_mm, solid.base_mm)
-    return closed_mesh((_column(polygon, facing) for polygon in solid.top), frame)
+    return closed_mesh(piece_columns(solid, facing), frame)
+
+
+def piece_columns(solid: Solid, facing: Facing) -> list[Column]:
+    """Return the columns of one piece, around the middle of the whole hexagon."""
+    return [_column(polygon, facing) for polygon in solid.top]
 
 
 def board_mesh(schedule: Schedule, cells: Iterable[int] | None = None) -> Mesh:
@@ -115,22 +121,28 @@ def board_mesh(schedule: Schedule, cells: Iterable[int] | None = None) -> Mesh:
     -------
     Mesh
         In bench coordinates, standing on height 0. Its volume is that of all the pieces in it.
+        Watercourses are not carved: see `hexterra.outputs.carved_mesh`.
     """
-    board, tiles = schedule.board, schedule.tiles
+    board = schedule.board
     frame = grid_frame(
         board.facing, board.across_flats_mm, schedule.step_mm, stack_base_mm(schedule)
     )
-    half_mm = np.array([frame.half_x_mm, frame.half_y_mm])
-    centre = np.rint(board.centre_mm / half_mm).astype(np.int64)
-    rises = (tiles.corners - tiles.level[:, None]).tolist()
-    cuts = [board_cuts(board.facing, x, y) for x, y in board.kept.tolist()]
-    columns = (
-        _column(polygon, board.facing, int(x), int(y), int(tiles.level[cell]))
-        for cell in (range(board.n_cells) if cells is None else cells)
-        for x, y in (centre[cell],)
-        for polygon in cut_top(tuple(rises[cell]), cuts[cell])
+    chosen = range(board.n_cells) if cells is None else cells
+    return closed_mesh(
+        (column for cell in chosen for column in cell_columns(schedule, cell, frame)), frame
     )
-    return closed_mesh(columns, frame)
+
+
+def cell_columns(schedule: Schedule, cell: int, frame: Frame) -> list[Column]:
+    """Return the columns of the stack of one cell, in bench coordinates."""
+    board, tiles = schedule.board, schedule.tiles
+    half_mm = np.array([frame.half_x_mm, frame.half_y_mm])
+    x, y = np.rint(board.centre_mm[cell] / half_mm).astype(np.int64).tolist()
+    level = int(tiles.level[cell])
+    rises = tuple((tiles.corners[cell] - level).tolist())
+    kept_x, kept_y = board.kept[cell].tolist()
+    cuts = board_cuts(board.facing, kept_x, kept_y)
+    return [_column(polygon, board.facing, x, y, level) for polygon in cut_top(rises, cuts)]
 
 
 def stack_base_mm(schedule: Schedule) -> float:

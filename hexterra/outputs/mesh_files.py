@@ -6,15 +6,16 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from hexterra.outputs.carved_mesh import carved_board_mesh, carved_piece_mesh, water_mesh
 from hexterra.outputs.glb import Part, glb
 from hexterra.outputs.margins import WATER, Tints
-from hexterra.outputs.mesh import Mesh, board_mesh, piece_mesh
 from hexterra.outputs.threemf import Item, threemf
-from hexterra.outputs.water_mesh import water_mesh
-from hexterra.workshop.guides import Guides, file_name
+from hexterra.workshop.grooves import Groove
+from hexterra.workshop.guides import file_name
 from hexterra.workshop.solids import Solid, piece_solids
 
 if TYPE_CHECKING:
+    from hexterra.outputs.mesh import Mesh
     from hexterra.plan import Plan
     from hexterra.stages.schedule import Piece
 
@@ -23,47 +24,53 @@ FOAM: Final = "#d9d4c7"
 _GAP_MM: Final = 10.0
 
 
-def mesh_files(plan: Plan, guides: Guides | None = None) -> dict[str, bytes]:
+def mesh_files(plan: Plan, groove: Groove | None = None) -> dict[str, bytes]:
     """Return the solids of a plan as files.
 
     Parameters
     ----------
     plan
         The plan.
-    guides
-        Width of the watercourses; ``Guides()`` by default.
+    groove
+        Section of the watercourses; ``Groove()`` by default. It is carved into all of them.
 
     Returns
     -------
     dict[str, bytes]
         ``board.stl`` and ``board.3mf`` (one object for each level) in bench millimetres,
         ``board.glb`` in metres with a mesh for each level and one for the water, ``pieces.3mf``
-        with every piece once, laid out in rows, and an STL of each distinct solid. Tiles that
-        differ in their watercourse alone are one solid, as channels are not carved. Equal plans
+        with every piece once, laid out in rows, and an STL of each distinct solid. Equal plans
         give equal bytes.
+
+    Raises
+    ------
+    BriefError
+        If the groove is too wide or too deep for the tiles.
     """
-    guides = guides or Guides()
+    groove = groove or Groove()
     schedule, board = plan.pieces, plan.board
     tints = Tints(int(plan.fitted.corners.max(initial=0)))
     levels = {
-        level: board_mesh(schedule, np.flatnonzero(plan.fitted.level == level).tolist())
+        level: carved_board_mesh(
+            schedule, groove, np.flatnonzero(plan.fitted.level == level).tolist()
+        )
         for level in np.unique(plan.fitted.level).tolist()
     }
     width_mm, depth_mm = board.size_mm
     items = [Item(f"level {level}", mesh, tints.at(level), FOAM) for level, mesh in levels.items()]
     parts = [Part(f"level {level}", mesh, tints.at(level)) for level, mesh in levels.items()]
-    water = water_mesh(schedule, width_mm=guides.channel_mm)
+    water = water_mesh(schedule, groove)
     if water is not None:
         parts.append(Part("water", water, WATER))
-    solids = _distinct(tuple(zip(schedule.pieces, piece_solids(schedule), strict=True)))
+    pieces = _distinct(tuple(zip(schedule.pieces, piece_solids(schedule), strict=True)), groove)
     files = {
-        "board.stl": stl(board_mesh(schedule)),
+        "board.stl": stl(carved_board_mesh(schedule, groove)),
         "board.3mf": threemf(items, title=plan.brief.title),
         "board.glb": glb(parts, middle_mm=(width_mm / 2.0, depth_mm / 2.0)),
-        "pieces.3mf": threemf(_in_rows(solids, width_mm), title=f"{plan.brief.title}: pieces"),
+        "pieces.3mf": threemf(_in_rows(pieces, width_mm), title=f"{plan.brief.title}: pieces"),
     }
-    for name, (solid, _) in solids.items():
-        files[f"{name}.stl"] = stl(piece_mesh(solid))
+    for name, (mesh, _, _) in pieces.items():
+        files[f"{name}.stl"] = stl(mesh)
     return files
 
 
@@ -82,13 +89,19 @@ def stl(mesh: Mesh) -> bytes:
     return b"hexterra".ljust(80, b"\0") + count.tobytes() + rows.tobytes()
 
 
-def _distinct(pieces: tuple[tuple[Piece, Solid], ...]) -> dict[str, tuple[Solid, int]]:
-    """Return each distinct solid under a file name, and how many of it are needed."""
-    found: dict[str, tuple[Solid, int]] = {}
-    names: dict[str, str] = {}
+def _distinct(
+    pieces: tuple[tuple[Piece, Solid], ...], groove: Groove
+) -> dict[str, tuple[Mesh, int, int]]:
+    """Return each distinct solid under a file name: its mesh, highest rise, and how many."""
+    found: dict[str, tuple[Mesh, int, int]] = {}
+    names: dict[tuple[str, str, tuple[int, ...]], str] = {}
     for piece, solid in pieces:
-        name = names.setdefault(solid.digest, _solid_name(piece, solid))
-        found[name] = (solid, found.get(name, (solid, 0))[1] + piece.count)
+        key = solid.digest, piece.water, piece.ports
+        name = names.setdefault(key, _solid_name(piece, solid))
+        if name not in found:
+            found[name] = (carved_piece_mesh(piece, solid, groove), max(solid.rises), 0)
+        mesh, rise, count = found[name]
+        found[name] = (mesh, rise, count + piece.count)
     return found
 
 
@@ -96,28 +109,29 @@ def _solid_name(piece: Piece, solid: Solid) -> str:
     shape = piece.pattern or "block"
     part = f"{piece.hand} {piece.part}".strip()
     turn = f"turned {piece.turn}" if piece.part != "whole" and any(solid.rises) else ""
-    return file_name(f"{shape} {part} {turn} {piece.thickness_mm:g} mm".replace(".", "_"))
+    water = f"{piece.crossing} {' '.join(map(str, piece.ports))}"
+    return file_name(f"{shape} {water} {part} {turn} {piece.thickness_mm:g} mm".replace(".", "_"))
 
 
-def _in_rows(solids: dict[str, tuple[Solid, int]], width_mm: float) -> list[Item]:
+def _in_rows(pieces: dict[str, tuple[Mesh, int, int]], width_mm: float) -> list[Item]:
     """Lay solids out in rows no wider than the board, beside each other."""
     items: list[Item] = []
     x = y = row_mm = 0.0
-    top = max((max(solid.rises) for solid, _ in solids.values()), default=0)
-    tints = Tints(max(top, 1))
-    for name, (solid, count) in solids.items():
-        (left, low), (right, high) = solid.outline_mm.min(axis=0), solid.outline_mm.max(axis=0)
+    tints = Tints(max(1, *(rise for _, rise, _ in pieces.values())))
+    for name, (mesh, rise, count) in pieces.items():
+        left, low, _ = mesh.vertices_mm.min(axis=0).tolist()
+        right, high, _ = mesh.vertices_mm.max(axis=0).tolist()
         if x > 0.0 and x + right - left > width_mm:
             x, y, row_mm = 0.0, y + row_mm + _GAP_MM, 0.0
         items.append(
             Item(
                 f"{name.replace('-', ' ')} ({count} needed)",
-                piece_mesh(solid),
-                tints.at(max(solid.rises)),
+                mesh,
+                tints.at(rise),
                 FOAM,
-                (x - float(left), y - float(low), 0.0),
+                (x - left, y - low, 0.0),
             )
         )
-        x += float(right - left) + _GAP_MM
-        row_mm = max(row_mm, float(high - low))
+        x += right - left + _GAP_MM
+        row_mm = max(row_mm, high - low)
     return items

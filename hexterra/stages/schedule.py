@@ -59,6 +59,8 @@ class Piece(Value):
         Thickness of the block it is cut from.
     count
         How many are needed.
+    water
+        What the water of a crossing does, as in `hexterra.catalogue.catalogue.WATER`; "" if dry.
     """
 
     kind: Kind
@@ -71,6 +73,7 @@ class Piece(Value):
     ports: tuple[int, ...]
     thickness_mm: float
     count: int
+    water: str = ""
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -301,7 +304,8 @@ def _tile_piece(
     number, part_number, hand_number, turn, crossing_number, bits = columns
     pattern = catalogue.patterns[number]
     part, hand = PARTS[part_number], HANDS[hand_number]
-    crossing = catalogue.crossings[crossing_number - 1].name if crossing_number else ""
+    crossed = catalogue.crossings[crossing_number - 1] if crossing_number else None
+    crossing, water = (crossed.name, crossed.water) if crossed else ("", "")
     mask = 2**N_SIDES - 1 - bits
     ports = tuple(s for s in range(N_SIDES) if mask >> (N_SIDES - 1 - s) & 1)
     words = [f"{pattern.name} with {crossing}" if crossing else pattern.name]
@@ -322,6 +326,7 @@ def _tile_piece(
         ports=ports,
         thickness_mm=tile_mm + max(pattern.rises) * step_mm,
         count=count,
+        water=water,
     )
 
 

@@ -5,17 +5,16 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
-import numpy as np
-from numpy.typing import NDArray
-
 from hexterra.catalogue.catalogue import lowest_turn
 from hexterra.lattice.hexagon import N_SIDES
 from hexterra.workshop.figures import Figure, Words, stroke
 from hexterra.workshop.footprints import kept_corners
+from hexterra.workshop.grooves import solid_area
 from hexterra.workshop.guides import Guides, counted, file_name
 
 if TYPE_CHECKING:
-    from shapely.geometry.base import BaseGeometry
+    import numpy as np
+    from numpy.typing import NDArray
 
     from hexterra.stages.schedule import Piece
     from hexterra.workshop.solids import Solid
@@ -25,7 +24,7 @@ def channels(pieces: Sequence[tuple[Piece, Solid]], guides: Guides) -> Iterable[
     """Draw one plan for each channel that occurs; turned whole tiles share one."""
     groups: dict[tuple[str, ...], list[tuple[Piece, Solid]]] = {}
     for piece, solid in pieces:
-        if piece.ports:
+        if piece.crossing:
             ports = lowest_turn(piece.ports) if piece.part == "whole" else piece.ports
             key = (piece.crossing, f"{piece.hand} {piece.part}".strip(), *map(str, ports))
             groups.setdefault(key, []).append((piece, solid))
@@ -35,6 +34,7 @@ def channels(pieces: Sequence[tuple[Piece, Solid]], guides: Guides) -> Iterable[
             users[0][1],
             tuple(int(port) for port in ports),
             guides,
+            water=users[0][0].water,
             title=words,
             users=counted(piece for piece, _ in users),
             turns=_turns(users, [int(port) for port in ports]) if part == "whole" else "",
@@ -60,6 +60,7 @@ def channel_figure(
     guides: Guides,
     *,
     title: str,
+    water: str = "",
     users: str = "",
     turns: str = "",
 ) -> Figure:
@@ -75,22 +76,25 @@ def channel_figure(
         Its width.
     title
         Names the crossing and the part.
+    water
+        What the water does there, as in `hexterra.catalogue.catalogue.WATER`.
     users
         What carries it, for the notes.
     turns
         Which patterns have it turned how far, for the notes.
     """
-    middles = solid.channels_mm(ports)
+    middles = solid.channels_mm(ports, water)
     strokes = [stroke("piece", solid.outline_mm, is_closed=True)]
     strokes += [stroke("hidden", line) for line in middles]
-    strokes += [stroke("water", line) for line in banks_mm(solid, ports, guides.channel_mm)]
+    strokes += [stroke("water", line) for line in banks_mm(solid, ports, guides.channel_mm, water)]
     corner = solid.corner_mm()
     words: list[Words] = []
     for number in kept_corners(solid):
         at = corner[number] + 0.1 * (solid.middle_mm - corner[number])
         words.append(Words((float(at[0]), float(at[1]) - 1.2), 3.2, str(number), "middle"))
     numbers = " ".join(map(str, ports))
-    sides = f"sides {numbers}" if len(ports) > 1 else f"side {numbers}"
+    kind = "sides" if len(ports) > 1 else "side"
+    sides = f"{kind} {numbers}" if ports else "no side"
     return Figure(
         name=f"channel-{file_name(f'{title} {numbers}')}",
         title=f"Channel: {title}, {sides}",
@@ -106,43 +110,26 @@ def channel_figure(
 
 
 def banks_mm(
-    solid: Solid, ports: Sequence[int], width_mm: float
+    solid: Solid, ports: Sequence[int], width_mm: float, water: str = ""
 ) -> tuple[NDArray[np.float64], ...]:
-    """Return the banks of a watercourse on the plan of a piece, each (k, 2) float64."""
-    from shapely import Polygon, get_coordinates, get_parts, line_merge
-
-    bed = bed_mm(solid.channels_mm(ports), len(ports), width_mm)
-    outline = Polygon(solid.outline_mm)
-    lines = line_merge(bed.boundary.intersection(outline.buffer(1e-6)))
-    return tuple(
-        get_coordinates(line) for line in get_parts(lines) if line.length > 1e-3 * width_mm
-    )
-
-
-def bed_mm(
-    middles_mm: Sequence[NDArray[np.float64]], n_ports: int, width_mm: float
-) -> BaseGeometry:
-    """Return the bed of a watercourse on the plan, which goes on past the sides it crosses.
+    """Return the banks of a watercourse on the plan of a piece, each (k, 2) float64.
 
     Parameters
     ----------
-    middles_mm
-        Its middle lines, each from a port, (k, 2) float64.
-    n_ports
-        How many sides it crosses; a single line with two ports crosses one at either end.
+    solid
+        The piece.
+    ports
+        Sides that it crosses.
     width_mm
         Distance between its banks.
+    water
+        What the water does there, as in `hexterra.catalogue.catalogue.WATER`.
     """
-    from shapely import LineString, union_all
+    from shapely import Polygon, get_coordinates, get_parts, line_merge
 
-    lines = list(middles_mm)
-    if len(lines) == 1 and n_ports == 2:
-        lines.append(lines[0][::-1])
-    extended = [np.concatenate([[_beyond(line, width_mm)], line]) for line in lines]
-    return union_all([LineString(line).buffer(width_mm / 2.0) for line in extended])
-
-
-def _beyond(line: NDArray[np.float64], reach_mm: float) -> NDArray[np.float64]:
-    """Return a point as far before the start of a line, straight on."""
-    out = line[0] - line[1]
-    return line[0] + out * (reach_mm / float(np.linalg.norm(out)))
+    area = solid_area(solid, ports, water, width_mm)
+    edge = Polygon(solid.outline_mm).boundary.buffer(1e-6)
+    lines = line_merge(area.boundary.difference(edge))
+    return tuple(
+        get_coordinates(line) for line in get_parts(lines) if line.length > 1e-3 * width_mm
+    )

@@ -27,7 +27,9 @@ _LIGHT: Final = (-0.75, -0.2, 0.63)
 _GREYS: Final = (0.58, 1.0)
 
 
-def sketch(solid: Solid, ports: Sequence[int] = (), *, width_mm: float = 20.0) -> Figure:
+def sketch(
+    solid: Solid, ports: Sequence[int] = (), *, water: str = "", width_mm: float = 20.0
+) -> Figure:
     """Draw a piece from above and aside, its faces in greys.
 
     Parameters
@@ -36,6 +38,8 @@ def sketch(solid: Solid, ports: Sequence[int] = (), *, width_mm: float = 20.0) -
         The piece.
     ports
         Sides that a watercourse crosses; its middle line is drawn on the top.
+    water
+        What the water does there, as in `hexterra.catalogue.catalogue.WATER`.
     width_mm
         The whole hexagon from corner to corner on paper; pieces of one board so keep their
         proportions.
@@ -50,7 +54,7 @@ def sketch(solid: Solid, ports: Sequence[int] = (), *, width_mm: float = 20.0) -
             drawn.append((_nearness(face), stroke("piece", seen, is_closed=True, fill=grey)))
     drawn.sort(key=lambda item: item[0])
     strokes = [line for _, line in drawn]
-    for line in solid.channels_mm(ports):
+    for line in solid.channels_mm(ports, water):
         strokes.append(stroke("water", _view(_on_top(solid, line)) * scale))
     return Figure("sketch", "", tuple(strokes))
 
@@ -130,7 +134,9 @@ def piece_drawing(piece: Piece, solid: Solid, *, scale: float = 0.5) -> Figure:
 def _plan(piece: Piece, solid: Solid, scale: float) -> Figure:
     strokes = [stroke("piece", solid.outline_mm * scale, is_closed=True)]
     strokes += [stroke("fold", crease * scale) for crease in solid.creases_mm]
-    strokes += [stroke("water", line * scale) for line in solid.channels_mm(piece.ports)]
+    strokes += [
+        stroke("water", line * scale) for line in solid.channels_mm(piece.ports, piece.water)
+    ]
     words: list[Words] = []
     for number in kept_corners(solid):
         height_mm = solid.base_mm + solid.rises[number] * solid.step_mm

@@ -24,6 +24,7 @@ from hexterra.lattice import hexagon
 from hexterra.lattice.hexagon import N_SIDES, Part
 from hexterra.stages.schedule import Hand, Piece, Schedule
 from hexterra.values import Value
+from hexterra.workshop.courses import channel_lines_mm
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -218,62 +219,18 @@ class Solid(Value):
         low, high = self.outline_mm.min(axis=0), self.outline_mm.max(axis=0)
         return (low + high) / 2.0 if self.part != "whole" else np.zeros(2)
 
-    def channels_mm(self, ports: Sequence[int]) -> tuple[NDArray[np.float64], ...]:
-        """Middle lines of a channel that joins these sides, on the plan, each (k, 2) float64.
-
-        Two ports of a whole tile are joined by the straight line or the circular arc that meets
-        both sides squarely; all else runs straight from each port to the middle of the piece.
-        """
+    def channels_mm(
+        self, ports: Sequence[int], water: str = "", *, past_mm: float = 0.0
+    ) -> tuple[NDArray[np.float64], ...]:
+        """Middle lines of a channel; see `hexterra.workshop.courses.channel_lines_mm`."""
         return channel_lines_mm(
-            self.corner_mm(), ports, middle_mm=self.middle_mm, is_whole=self.part == "whole"
+            self.corner_mm(),
+            ports,
+            middle_mm=self.middle_mm,
+            is_whole=self.part == "whole",
+            water=water,
+            past_mm=past_mm,
         )
-
-
-def channel_lines_mm(
-    corner_mm: NDArray[np.float64],
-    ports: Sequence[int],
-    *,
-    middle_mm: NDArray[np.float64],
-    is_whole: bool,
-) -> tuple[NDArray[np.float64], ...]:
-    """Return the middle lines of a channel; see `Solid.channels_mm`.
-
-    Parameters
-    ----------
-    corner_mm
-        Corners of the whole hexagon, (6, 2) float64.
-    ports
-        Sides that it joins.
-    middle_mm
-        Middle of what is left of the hexagon, (2,) float64.
-    is_whole
-        Whether nothing of it is cut away.
-    """
-    port = (corner_mm + np.roll(corner_mm, -1, axis=0)) / 2.0
-    if not is_whole or len(ports) != 2:
-        return tuple(np.array([port[side], middle_mm]) for side in ports)
-    first, second = sorted(ports)
-    if second - first > N_SIDES // 2:
-        first, second = second, first + N_SIDES
-    return (_arc(corner_mm - middle_mm, first, second) + middle_mm,)
-
-
-def _arc(corner: NDArray[np.float64], first: int, second: int) -> NDArray[np.float64]:
-    """Return the curve that meets two sides of a hexagon squarely in their middles."""
-    middle = (corner + np.roll(corner, -1, axis=0)) / 2.0
-    start, end = middle[first % N_SIDES], middle[second % N_SIDES]
-    if second - first == N_SIDES // 2:
-        return np.array([start, end])
-    # Sides that are not parallel meet, extended, in the middle of the arc: in the corner between
-    # neighbours, or across the side that lies between.
-    pivot = corner[second % N_SIDES]
-    if second - first == 2:
-        pivot = corner[(first + 1) % N_SIDES] + corner[second % N_SIDES]
-    from_pivot = start - pivot
-    turn = 180.0 - 60.0 * (second - first)
-    angle = -np.deg2rad(np.linspace(0.0, turn, round(turn / 5.0) + 1))
-    across = np.array([-from_pivot[1], from_pivot[0]])
-    return pivot + np.cos(angle)[:, None] * from_pivot + np.sin(angle)[:, None] * across
 
 
 def piece_solids(schedule: Schedule) -> tuple[Solid, ...]:
