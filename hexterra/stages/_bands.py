@@ -244,8 +244,9 @@ def _window(ground: Ground, outlines: Outlines) -> tuple[int, int, int, int] | N
 
 def _split(ring_xy: NDArray[np.float64]) -> list[NDArray[np.int64]]:
     """Split the cells into stripes of columns, by a rule that knows nothing of threads."""
-    centre = ring_xy[..., 0].mean(axis=1)
-    width = float(np.ptp(ring_xy[..., 0], axis=1).max())
+    here, opposite = ring_xy[:, 0], ring_xy[:, 3]
+    centre = (here[:, 0] + opposite[:, 0]) / 2.0
+    width = float(np.hypot(*(opposite - here).T).max())
     reach = float(np.ptp(centre))
     n = max(1, round(reach / max(STRIPE_COLUMNS, _MIN_CELLS_ACROSS * width)))
     stripe = np.minimum((centre - centre.min()) * (n / max(reach, 1.0)), n - 1).astype(np.int64)
