@@ -262,7 +262,7 @@ POINTS = st.lists(
 
 @given(POINTS, st.sampled_from(["points", "flats"]), st.sampled_from(["whole", "straight"]),
        st.sampled_from([0.9, 1.3, 2.0]))  # fmt: skip
-@settings(derandomize=True, deadline=None, max_examples=150)
+@settings(derandomize=True, deadline=None, max_examples=100)
 def test_ways_follow_any_line(
     points: list[tuple[float, float]], facing: str, edges: str, tolerance: float
 ) -> None:
