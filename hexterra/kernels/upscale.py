@@ -16,6 +16,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 _VOID = np.uint8(247)
+_BATCH = 1 << 12
 
 
 @njit(cache=True, nogil=True)
@@ -57,68 +58,144 @@ def cells_of_pixels(ring_xy: NDArray[np.float64], cell_at: NDArray[np.int32]) ->
 
 
 @njit(cache=True, nogil=True)
-def list_exits(
+def find_exits(
     cell_at: NDArray[np.int32],
     code: NDArray[np.uint8],
     step: NDArray[np.int64],
     area: NDArray[np.float64],
     least: float,
-    n_cells: int,
-) -> tuple[NDArray[np.int32], NDArray[np.int32], NDArray[np.int32]]:
-    """List the exits of every cell that drain at least `least`, and what follows each.
+    n_columns: int,
+    count: NDArray[np.int32],
+) -> NDArray[np.int32]:
+    """Find the exits of every cell that drain at least `least`, and of a cell without such one.
 
-    Of a cell without such, the exit that drains most is listed. Return the pixel of each exit,
-    sorted by cell, then number; where the exits of each cell begin, (n_cells + 1,); and the listed
-    exit that the water of each comes to next, -1 if it leaves the lattice first.
+    The one is the exit that drains most, of equals the first. Return their pixels, those at least
+    `least` in their order first, and count them by cell.
     """
-    begin = np.zeros(n_cells + 1, np.int32)
-    found = np.empty(cell_at.size, np.int32)
-    number = np.full(cell_at.size, -1, np.int32)
-    largest = np.full(n_cells, -1, np.int32)
-    n_exits = 0
-    for pixel in range(cell_at.size):
+    capacity = 1 << 14
+    found = np.empty(capacity, np.int32)
+    is_edge = np.empty(_BATCH, np.uint8)
+    edge = np.empty(_BATCH + 1, np.uint32)
+    n = 0
+    size = cell_at.size
+    for start in range(0, size, _BATCH):
+        width = min(_BATCH, size - start)
+        if start > n_columns and start + width + n_columns < size:
+            here = cell_at[start : start + width]
+            west, east = cell_at[start - 1 :], cell_at[start + 1 :]
+            above, below = cell_at[start - n_columns :], cell_at[start + n_columns :]
+            above_west, below_west = (
+                cell_at[start - n_columns - 1 :],
+                cell_at[start + n_columns - 1 :],
+            )
+            above_east, below_east = (
+                cell_at[start - n_columns + 1 :],
+                cell_at[start + n_columns + 1 :],
+            )
+            for i in range(width):
+                a = here[i]
+                differs = (west[i] ^ a) | (east[i] ^ a) | (above[i] ^ a) | (below[i] ^ a)
+                differs |= (above_west[i] ^ a) | (above_east[i] ^ a)
+                differs |= (below_west[i] ^ a) | (below_east[i] ^ a)
+                is_edge[i] = (differs != 0) & (a >= 0)
+        else:
+            for i in range(width):
+                is_edge[i] = cell_at[start + i] >= 0
+        n_edge = 0
+        for i in range(width):
+            edge[n_edge] = start + i
+            n_edge += (is_edge[i] != 0) | (code[start + i] == 0)
+        if n + n_edge > capacity:
+            capacity = 2 * (n + n_edge)
+            more = np.empty(capacity, np.int32)
+            more[:n] = found[:n]
+            found = more
+        for i in range(n_edge):
+            pixel = edge[i]
+            by = step[code[pixel]]
+            cell = cell_at[pixel]
+            leaves = (cell_at[pixel + by] != cell) | (by == 0)
+            is_exit = leaves & (cell >= 0) & (area[pixel] >= least) & (code[pixel] != _VOID)
+            found[n] = pixel
+            n += is_exit
+    for i in range(n):
+        count[cell_at[found[i]]] += 1
+    largest = np.full(len(count), -1, np.int32)
+    n_without = 0
+    for cell in range(len(count)):
+        n_without += count[cell] == 0
+    for pixel in range(size if n_without > 0 else 0):
         cell = cell_at[pixel]
-        if cell < 0 or code[pixel] == _VOID:
+        if cell < 0 or count[cell] > 0 or code[pixel] == _VOID:
             continue
         by = step[code[pixel]]
-        if by == 0 or cell_at[pixel + by] != cell:
-            if area[pixel] >= least:
-                begin[cell + 1] += 1
-                found[n_exits] = pixel
-                n_exits += 1
-            elif largest[cell] < 0 or area[pixel] > area[largest[cell]]:
-                largest[cell] = pixel
-    for cell in range(n_cells):
-        if begin[cell + 1] == 0 and largest[cell] >= 0:
-            begin[cell + 1] = 1
-            found[n_exits] = largest[cell]
-            n_exits += 1
-    for cell in range(n_cells):
-        begin[cell + 1] += begin[cell]
-    place = np.empty(n_cells, np.int32)
-    for cell in range(n_cells):
-        place[cell] = begin[cell]
-    exits = np.empty(n_exits, np.int32)
-    for i in range(n_exits):
+        if (by == 0 or cell_at[pixel + by] != cell) and (
+            largest[cell] < 0 or area[pixel] > area[largest[cell]]
+        ):
+            largest[cell] = pixel
+    n_largest = 0
+    for cell in range(len(count)):
+        n_largest += largest[cell] >= 0
+    exits = np.empty(n + n_largest, np.int32)
+    for i in range(n):
+        exits[i] = found[i]
+    for cell in range(len(count)):
+        if largest[cell] >= 0:
+            exits[n] = largest[cell]
+            count[cell] = 1
+            n += 1
+    return exits
+
+
+@njit(cache=True, nogil=True)
+def sort_exits(
+    found: NDArray[np.int32], cell_at: NDArray[np.int32], begin: NDArray[np.int32]
+) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
+    """Sort exits by cell, and keep their order within; return their pixels and cells.
+
+    `begin` tells where the exits of each cell begin, (n_cells + 1,).
+    """
+    place = begin.copy()
+    exits = np.empty(len(found), np.int32)
+    cell_of = np.empty(len(found), np.int32)
+    for i in range(len(found)):
         cell = cell_at[found[i]]
         exits[place[cell]] = found[i]
-        number[found[i]] = place[cell]
+        cell_of[place[cell]] = cell
         place[cell] += 1
-    then = np.empty(n_exits, np.int32)
-    for i in range(n_exits):
-        pixel = exits[i]
-        then[i] = -1
-        while True:
-            by = step[code[pixel]]
-            if by == 0:
-                break
-            pixel += by
-            if cell_at[pixel] < 0:
-                break
-            if number[pixel] >= 0:
-                then[i] = number[pixel]
-                break
-    return exits, begin, then
+    return exits, cell_of
+
+
+@njit(cache=True, nogil=True)
+def follow_exits(
+    exits: NDArray[np.int32],
+    code: NDArray[np.uint8],
+    step: NDArray[np.int64],
+    cell_at: NDArray[np.int32],
+) -> NDArray[np.int32]:
+    """Find the exit that the water of each comes to next, -1 if it leaves the lattice first.
+
+    `cell_at` is used up: where water has been followed, it holds -2 - the exit that comes next, or
+    -1, so no pixel is walked through twice.
+    """
+    then = np.empty(len(exits), np.int32)
+    for i in range(len(exits)):
+        cell_at[exits[i]] = -2 - i
+    for i in range(len(exits)):
+        first = np.uint64(exits[i] + step[code[exits[i]]])
+        if first == np.uint64(exits[i]):
+            then[i] = -1
+            continue
+        pixel = first
+        while cell_at[pixel] >= 0 and step[code[pixel]] != 0:
+            pixel = np.uint64(pixel + step[code[pixel]])
+        known = min(cell_at[pixel], np.int32(-1))  # a pixel that keeps its water has a cell
+        then[i] = -2 - known if known < -1 else -1
+        pixel = first
+        while cell_at[pixel] >= 0:
+            cell_at[pixel] = known
+            pixel = np.uint64(pixel + step[code[pixel]])
+    return then
 
 
 @njit(cache=True, nogil=True)

@@ -8,10 +8,13 @@ the board along.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
+from numpy.polynomial import chebyshev
 from numpy.typing import NDArray
 from pyproj import Transformer
 
@@ -39,6 +42,10 @@ _SWEEPS: Final = 4
 _IMPORTANCE: Final = 8  # how many small rivers may be wrong for a large one to be right
 _LEAST_SHARE: Final = 0.005  # of a cell: less is no outlet unless the cell has no other
 _ROUNDING: Final = 1e-9  # as in `flow`
+_MANY_POINTS: Final = 5000
+_N_NODES: Final = 5  # of the polynomial, along each axis
+_N_TRIED: Final = 400
+_NEAR_PIXELS: Final = 0.01
 #: Catchment, in cells, above which `displacement` looks at a watercourse.
 LARGE_CELLS: Final = 20.0
 
@@ -147,17 +154,22 @@ def carry(drained: Drainage, lattice: Lattice) -> RoutingReport:
     code, catchment_m2 = drained.direction.ravel(), drained.catchment_m2.ravel()
     step = pixel_steps(n_columns)
     least_m2 = _LEAST_SHARE * float(lattice.area_m2.min())
-    exits, begin, then = upscale.list_exits(cell_at.ravel(), code, step, catchment_m2, least_m2, n)
-    del cell_at
-    if not len(exits):
+    begin = np.zeros(n + 1, dtype=np.int32)
+    found = upscale.find_exits(
+        cell_at.ravel(), code, step, catchment_m2, least_m2, n_columns, begin[1:]
+    )
+    if not len(found):
         raise CoverageError(
             f"no cell of the lattice lies on the ground that was drained of"
             f" {drained.elevation.name!r}",
             remedy="drain the part of the raster that the board covers",
             window=drained.window,
         )
+    np.cumsum(begin, out=begin)
+    exits, cell_of = upscale.sort_exits(found, cell_at.ravel(), begin)
+    then = upscale.follow_exits(exits, code, step, cell_at.ravel())
+    del cell_at
     area = catchment_m2[exits]
-    cell_of = np.repeat(np.arange(n, dtype=np.int32), np.diff(begin))
     outlet, is_wrong, visit = _choose(lattice, begin, then, cell_of, area)
     receiver, order, meets = np.empty((3, n), dtype=np.int32)
     side = np.empty(n, dtype=np.int8)
@@ -287,16 +299,51 @@ def route(drained: Drainage, heights: Heights, *, threshold_m2: float) -> Waterc
 
 def _rings_in_pixels(drained: Drainage, lattice: Lattice) -> NDArray[np.float64]:
     """Outlines of the cells in the pixel space of the window; points where there is no place."""
-    to_raster = Transformer.from_crs(lattice.crs, drained.elevation.crs, always_xy=True)
-    points = lattice.corner_xy if lattice.has_straight_sides else lattice.rings_xy.reshape(-1, 2)
-    xy = np.column_stack(to_raster.transform(points[:, 0], points[:, 1]))
-    xy = drained.elevation.to_pixel(xy) - (drained.window[2], drained.window[0])
+    to_raster = _transformer(lattice.crs, drained.elevation.crs)
+
+    def carried(points: NDArray[np.float64]) -> NDArray[np.float64]:
+        xy = np.column_stack(to_raster.transform(points[:, 0], points[:, 1]))
+        return drained.elevation.to_pixel(xy) - (drained.window[2], drained.window[0])
+
     if lattice.has_straight_sides:
-        ring_xy = xy[lattice.corner_of]
+        ring_xy = _smoothly(carried, lattice.corner_xy)[lattice.corner_of]
     else:
-        ring_xy = xy.reshape(lattice.n_cells, -1, 2)
+        ring_xy = carried(lattice.rings_xy.reshape(-1, 2)).reshape(lattice.n_cells, -1, 2)
     ring_xy[~np.isfinite(ring_xy).all(axis=(1, 2))] = -1.0
     return ring_xy
+
+
+@lru_cache(maxsize=8)  # finding the best of all transformations takes long
+def _transformer(source: str, target: str) -> Transformer:
+    return Transformer.from_crs(source, target, always_xy=True)
+
+
+def _smoothly(
+    carried: Callable[[NDArray[np.float64]], NDArray[np.float64]], points: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Carry points, (n, 2), by `carried`, or many by a polynomial that is found to agree.
+
+    It interpolates at Chebyshev nodes over the extent of the points (Trefethen, Approximation
+    Theory and Approximation Practice, 2013, chapter 2), and must be true within a hundredth of a
+    pixel at points all over: a projection costs far more than the rest of the work.
+    """
+    if len(points) < _MANY_POINTS:
+        return carried(points)
+    x, y = points.T  # one at a time: along the short axis numpy is slow
+    least, most = np.array([x.min(), y.min()]), np.array([x.max(), y.max()])
+    middle, half = (least + most) / 2.0, (most - least) / 2.0
+    node = np.cos((np.arange(_N_NODES) + 0.5) * np.pi / _N_NODES)
+    grid = np.stack(np.meshgrid(node, node, indexing="ij"), axis=-1).reshape(-1, 2)
+    inverse = np.linalg.inv(chebyshev.chebvander(node, _N_NODES - 1))
+    value = carried(middle + half * grid).reshape(_N_NODES, _N_NODES, 2)
+    coefficient = np.einsum("ik,jl,klc->icj", inverse, inverse, value)
+    x, y = ((points - middle) / half).T
+    by_y = chebyshev.chebvander(x, _N_NODES - 1) @ coefficient.reshape(_N_NODES, -1)
+    by_y = by_y.reshape(len(points), 2, _N_NODES)
+    xy = np.einsum("ncj,nj->nc", by_y, chebyshev.chebvander(y, _N_NODES - 1))
+    tried = slice(None, None, len(points) // _N_TRIED)
+    agrees = (abs(xy[tried] - carried(points[tried])) <= _NEAR_PIXELS).all()  # never with NaN
+    return xy if agrees else carried(points)
 
 
 def _choose(
