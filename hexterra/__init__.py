@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from hexterra.brief import read_brief as read_brief
     from hexterra.brief import starter_brief as starter_brief
     from hexterra.catalogue.catalogue import Catalogue as Catalogue
-    from hexterra.catalogue.catalogue import load_catalogue as load_catalogue
+    from hexterra.catalogue.reading import load_catalogue as load_catalogue
     from hexterra.comparison import compare as compare
     from hexterra.elevation import Elevation as Elevation
     from hexterra.elevation import read_elevation as read_elevation
@@ -61,7 +61,7 @@ _HOME = {
     "gather": "stages.gather",
     "invent": "invention",
     "legalise": "stages.legalise",
-    "load_catalogue": "catalogue.catalogue",
+    "load_catalogue": "catalogue.reading",
     "make_plan": "plan",
     "mark_cliffs": "stages.cliffs",
     "plan_heights": "plan",

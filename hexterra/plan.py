@@ -11,7 +11,7 @@ import numpy as np
 
 from hexterra.brief import Brief
 from hexterra.catalogue import Catalogue, load_catalogue
-from hexterra.errors import BriefError
+from hexterra.errors import BriefError, CatalogueError
 from hexterra.lattice.board import Board
 from hexterra.owned import Owned, read_owned, stock_frame
 from hexterra.proposal import LEAST_RELIEF_M
@@ -298,15 +298,16 @@ def plan_heights(
         pins=tuple((_cell(board, name), level) for name, level in brief.ramps.pins.items()),
         measure=brief.ramps.measure,
     )
+    can_face = _check_catalogue(catalogue, legal, brief)
     progress("fitting tiles")
     tiles = fit(legal, catalogue)
     progress("bettering the fit")
-    only_marked = brief.fit.step_faces == "marked cliffs only"
+    may_face = legal.cliff if brief.fit.step_faces == "marked cliffs only" else can_face
     refined = refine(
         tiles,
-        prices=_prices(brief),
+        prices=_prices(brief, catalogue),
         effort=brief.fit.effort,
-        roads=~(legal.cliff | tiles.cliff) if only_marked else None,
+        roads=~(may_face | tiles.cliff),
         stock=None if owned is None else dict(owned.tiles),
         time_limit_s=brief.fit.time_limit_s,
     )
@@ -363,8 +364,40 @@ def _water_threshold(board: Board, brief: Brief) -> tuple[float, tuple[str, ...]
     )
 
 
-def _prices(brief: Brief) -> Prices:
-    """Take the prices of a preset, with those that the brief changes."""
+def _check_catalogue(catalogue: Catalogue, legal: LegalLevels, brief: Brief) -> NDArray[np.bool_]:
+    """Refuse banks and marked cliffs that cannot be cut; return where a step face can be."""
+    if brief.water.show and brief.water.banks not in catalogue.banks:
+        raise CatalogueError(
+            f"the brief asks for {brief.water.banks} banks, which the catalogue cannot cut;"
+            f" it has {', '.join(catalogue.banks) or 'none'}",
+            remedy="change water.banks in the brief, or banks in the catalogue",
+            banks=brief.water.banks,
+        )
+    lattice = legal.levels.heights.lattice
+    is_wet = (
+        np.zeros(lattice.n_cells, dtype=bool)
+        if legal.water is None
+        else (legal.water.is_watercourse)
+    )
+    waterside = is_wet[:, None] | is_wet[lattice.neighbours] & (lattice.neighbours >= 0)
+    can_face = np.where(waterside, "waterside" in catalogue.faces, "land" in catalogue.faces)
+    refused = np.argwhere(legal.cliff & ~can_face)
+    if len(refused):
+        cell, side = refused[0]
+        kind = "waterside" if waterside[cell, side] else "land"
+        raise CatalogueError(
+            f"{len(refused) // 2} marked cliffs need a {kind} face, which the catalogue does not"
+            f" have, the first between {lattice.labels[cell]} and"
+            f" {lattice.labels[lattice.neighbours[cell, side]]}",
+            remedy="mark fewer cliffs (ramps.cliff_rise_steps), or add to faces in the catalogue",
+            cell=int(cell),
+            side=int(side),
+        )
+    return can_face
+
+
+def _prices(brief: Brief, catalogue: Catalogue) -> Prices:
+    """Take the prices of a preset, with those that the brief changes, and the maker's minutes."""
     known = {field.name for field in fields(Prices)} - {"effort"}
     unknown = sorted(set(brief.fit.prices) - known)
     if unknown:
@@ -373,7 +406,8 @@ def _prices(brief: Brief) -> Prices:
             remedy="correct or remove the name",
             keys=tuple(unknown),
         )
-    return replace(PRESETS[brief.fit.prefer], **brief.fit.prices)
+    timed = tuple((p.name, p.minutes) for p in catalogue.patterns if p.minutes is not None)
+    return replace(PRESETS[brief.fit.prefer], **brief.fit.prices, effort=timed)
 
 
 def _cliffs(levels: Levels, board: Board, brief: Brief) -> NDArray[np.bool_] | None:

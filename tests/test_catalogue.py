@@ -5,12 +5,13 @@ from __future__ import annotations
 import itertools
 import re
 import textwrap
+from pathlib import Path
 
 import numpy as np
 import pytest
 
 from hexterra.catalogue import Catalogue, Crossing, Pattern, load_catalogue
-from hexterra.catalogue.catalogue import WATER, lowest_turn
+from hexterra.catalogue.catalogue import BANKS, FACES, WATER, lowest_turn
 from hexterra.errors import CatalogueError, FileMissingError
 
 DEFAULT = Catalogue.default()
@@ -225,3 +226,44 @@ def test_two_patterns_of_one_name_are_refused():
     flat = Pattern("flat", (0,) * 6)
     with pytest.raises(CatalogueError, match="two patterns are named 'flat'"):
         Catalogue((flat, Pattern("flat", (1, 1, 0, 0, 0, 0))), ())
+
+
+# Times, faces and banks ------------------------------------------------------------------------
+
+
+def _written(tmp_path: Path, text: str) -> Path:
+    path = tmp_path / "catalogue.toml"
+    path.write_text(text)
+    return path
+
+
+def test_patterns_can_be_timed(tmp_path: Path) -> None:
+    """A pattern may say what cutting one takes; one that does not has no time."""
+    text = '[patterns]\nflat = "000000"\nbank = { rises = "001100", minutes = 4 }\n'
+    flat, bank = load_catalogue(_written(tmp_path, text)).patterns
+    assert (flat.minutes, bank.minutes, bank.rises) == (None, 4.0, (1, 1, 0, 0, 0, 0))
+
+
+def test_faces_and_banks_can_be_struck_out(tmp_path: Path) -> None:
+    """What is left out is all there is; what is listed is all that can be cut."""
+    flat = '[patterns]\nflat = "000000"\n'
+    everything = load_catalogue(_written(tmp_path, flat))
+    assert (everything.faces, everything.banks) == (FACES, BANKS)
+    some = load_catalogue(_written(tmp_path, 'faces = ["land"]\nbanks = []\n' + flat))
+    assert (some.faces, some.banks) == (("land",), ())
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ('[patterns]\nflat = { rises = "000000", minutes = -1 }\n', "0 to 1000"),
+        ('[patterns]\nflat = { rises = "000000", minutes = "long" }\n', "0 to 1000"),
+        ('[patterns]\nflat = { rises = "000000", hours = 1 }\n', "'hours'"),
+        ('faces = ["sea"]\n[patterns]\nflat = "000000"\n', "'waterside'"),
+        ('banks = "sloping"\n[patterns]\nflat = "000000"\n', "'upright'"),
+    ],
+)
+def test_bad_times_faces_and_banks_are_answered(text: str, said: str, tmp_path: Path) -> None:
+    """A wrong time, key, face or bank is refused with what is allowed."""
+    with pytest.raises(CatalogueError, match=said):
+        load_catalogue(_written(tmp_path, text))

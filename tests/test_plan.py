@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pickle
+import re
 from pathlib import Path
 from typing import Any
 
@@ -12,7 +13,14 @@ import pytest
 from affine import Affine
 
 import hexterra as hx
-from hexterra.errors import BoardError, BriefError, CoverageError, InfeasibleError, StockError
+from hexterra.errors import (
+    BoardError,
+    BriefError,
+    CatalogueError,
+    CoverageError,
+    InfeasibleError,
+    StockError,
+)
 from hexterra.outputs import write_plan
 from hexterra.verification import verify
 
@@ -242,6 +250,34 @@ def test_impossible_briefs_are_answered(
     """What cannot be built is refused with the right class and the fact that matters."""
     with pytest.raises(error, match=said):
         hx.make_plan(jacksboro, hx.Brief(**brief))
+
+
+def test_the_catalogue_decides_on_faces_and_banks(jacksboro: hx.Elevation, tmp_path: Path) -> None:
+    """Cliffs and banks that the maker cannot cut are refused with their kind."""
+    default = Path(hx.__file__).parent / "catalogue" / "default.toml"
+    text = default.read_text(encoding="utf-8")
+    for line, brief, said in (
+        ('faces = ["waterside"]', {"ramps": {"cliff_rise_steps": 2.0}}, "land face"),
+        ('faces = ["land"]', {"ramps": {"cliff_rise_steps": 1.0}}, "waterside face"),
+        ('banks = ["sloping"]', {"water": {"banks": "upright"}}, "upright banks"),
+    ):
+        key = line.split(" = ")[0]
+        path = tmp_path / "mine.toml"
+        path.write_text(re.sub(rf"^{key} = .*$", line, text, flags=re.MULTILINE))
+        with pytest.raises(CatalogueError, match=said):
+            hx.make_plan(jacksboro, hx.Brief(catalogue=str(path), **brief))
+
+
+def test_tops_that_take_long_are_used_less(jacksboro: hx.Elevation, tmp_path: Path) -> None:
+    """Making one pattern take an hour leaves it out wherever another top will do."""
+    default = Path(hx.__file__).parent / "catalogue" / "default.toml"
+    text = default.read_text(encoding="utf-8")
+    path = tmp_path / "mine.toml"
+    path.write_text(text.replace('flank = "111000"', 'flank = { rises = "111000", minutes = 60 }'))
+    usual = hx.make_plan(jacksboro, hx.Brief())
+    slow = hx.plan_heights(jacksboro, usual.heights, hx.Brief(catalogue=str(path)))
+    n_usual, n_slow = (int((plan.tiles["pattern"] == "flank").sum()) for plan in (usual, slow))
+    assert n_slow < n_usual / 2
 
 
 def test_table_size_gives_the_most_cells(jacksboro: hx.Elevation) -> None:

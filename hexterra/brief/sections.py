@@ -194,6 +194,9 @@ class WaterBrief(Section):
     threshold_km2: Positive | None = Field(
         default=None, description="Ground that must drain through a cell to make it a watercourse."
     )
+    banks: Literal["sloping", "upright"] = Field(
+        default="sloping", description="How the banks of watercourses are cut."
+    )
     pool_depth_m: Positive | None = Field(
         default=None,
         description="Closed hollows deeper than this keep a pool. Default: all overflow.",

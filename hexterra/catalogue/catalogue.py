@@ -7,20 +7,17 @@ how, has these six rises; and which crossing, turned how, joins these sides.
 from __future__ import annotations
 
 import re
-import tomllib
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cached_property
-from importlib import resources
 from itertools import combinations
-from pathlib import Path
 from typing import Any, Final, Self, cast
 
 import numpy as np
 from numpy.typing import NDArray
 
 from hexterra.catalogue.solids import facets, mean_rise
-from hexterra.errors import CatalogueError, FileMissingError
+from hexterra.errors import CatalogueError
 from hexterra.lattice.hexagon import N_SIDES
 from hexterra.values import Value
 
@@ -38,12 +35,17 @@ PORT_RANGE: Final[dict[str, tuple[int, int]]] = {
 
 MAX_RISE: Final = 2
 
+#: Step faces on dry ground, and those with water above or below.
+FACES: Final = ("land", "waterside")
+#: Banks of a watercourse: sloping like nature's, or upright as of canals, ditches and sunken ways.
+BANKS: Final = ("sloping", "upright")
+
 #: Weight of each corner's rise in the number that six rises read as in base three.
 CODE_WEIGHTS: Final[NDArray[np.int32]] = 3 ** np.arange(N_SIDES - 1, -1, -1, dtype=np.int32)
 CODE_WEIGHTS.flags.writeable = False
 
 _NAME = re.compile(r"[a-z][a-z0-9]*([ -][a-z0-9]+)*")
-_ADVICE = "the default catalogue, hexterra/catalogue/default.toml, explains every line"
+ADVICE = "the default catalogue, hexterra/catalogue/default.toml, explains every line"
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -57,6 +59,8 @@ class Pattern(Value):
     rises
         Six corner rises in steps, 0 to 2, counter-clockwise, at turn 0. Of the six turns it is
         the one that reads as the greatest number.
+    minutes
+        What cutting one takes, 0 to 1000; None if nobody has timed it.
 
     Raises
     ------
@@ -67,16 +71,18 @@ class Pattern(Value):
 
     name: str
     rises: tuple[int, ...]
+    minutes: float | None = None
 
     def __post_init__(self) -> None:
         _check_name(self.name, "pattern")
+        check_minutes(f"the pattern {self.name!r}", self.minutes)
         text = "".join(str(rise) for rise in self.rises)
         if len(self.rises) != N_SIDES or not all(0 <= rise <= MAX_RISE for rise in self.rises):
-            raise _bad_rises(self.name, text, f"must be six digits from 0 to {MAX_RISE}")
+            raise bad_rises(self.name, text, f"must be six digits from 0 to {MAX_RISE}")
         if min(self.rises):
-            raise _bad_rises(self.name, text, "must have a 0: rises count from the lowest corner")
+            raise bad_rises(self.name, text, "must have a 0: rises count from the lowest corner")
         if self.rises != greatest_turn(self.rises):
-            raise _bad_rises(self.name, text, "must be turned to read as the greatest number")
+            raise bad_rises(self.name, text, "must be turned to read as the greatest number")
         facets(self.rises)
 
     @property
@@ -115,7 +121,7 @@ class Crossing(Value):
         if self.water not in PORT_RANGE:
             raise CatalogueError(
                 f"{where} has water = {self.water!r}; it must be one of {', '.join(PORT_RANGE)}",
-                remedy=_ADVICE,
+                remedy=ADVICE,
                 crossing=self.name,
             )
         least, most = PORT_RANGE[self.water]
@@ -127,7 +133,7 @@ class Crossing(Value):
                 raise CatalogueError(
                     f"{where} joins the sides {text!r}; a {self.water} has {number} different"
                     " sides from 0 to 5",
-                    remedy=_ADVICE,
+                    remedy=ADVICE,
                     crossing=self.name,
                 )
             if sides != lowest_turn(sides):
@@ -146,7 +152,16 @@ class Crossing(Value):
 
 @dataclass(frozen=True, eq=False, repr=False)
 class Catalogue(Value):
-    """Everything that can be cut. The order of patterns settles ties.
+    """Everything that can be cut.
+
+    Parameters
+    ----------
+    patterns, crossings
+        Tops and watercourses. The order of patterns settles ties.
+    faces
+        Kinds of step face that can be finished, of `FACES`.
+    banks
+        Ways in which the banks of a watercourse can be cut, of `BANKS`.
 
     Raises
     ------
@@ -156,6 +171,8 @@ class Catalogue(Value):
 
     patterns: tuple[Pattern, ...]
     crossings: tuple[Crossing, ...]
+    faces: tuple[str, ...] = FACES
+    banks: tuple[str, ...] = BANKS
 
     def __post_init__(self) -> None:
         _check_unique("patterns", "shape", [(p.name, p.rises) for p in self.patterns])
@@ -177,8 +194,9 @@ class Catalogue(Value):
     @classmethod
     def default(cls) -> Self:
         """Return the catalogue that comes with hexterra."""
-        text = resources.files("hexterra.catalogue").joinpath("default.toml").read_text("utf-8")
-        return cast("Self", _parse(text, "the default catalogue"))
+        from hexterra.catalogue.reading import default_catalogue
+
+        return cast("Self", default_catalogue())
 
     @cached_property
     def rises(self) -> NDArray[np.int32]:
@@ -271,38 +289,6 @@ class Catalogue(Value):
         return found[:, 0].copy(), found[:, 1].astype(np.int8)
 
 
-def load_catalogue(path: str | Path | None) -> Catalogue:
-    """Read a catalogue from a TOML file, or return the default one if `path` is None.
-
-    Rises and ports may be written in any turn; the value holds them in their standard turn.
-
-    Raises
-    ------
-    FileMissingError
-        If the file cannot be opened.
-    CatalogueError
-        If it is not TOML (with the line) or not a catalogue.
-    """
-    if path is None:
-        return Catalogue.default()
-    path = Path(path)
-    try:
-        text = path.read_text(encoding="utf-8")
-    except OSError as error:
-        raise FileMissingError(
-            f"the catalogue {path} cannot be opened: {error.strerror}",
-            remedy="check the path, or leave it out to use the default catalogue",
-            path=str(path),
-        ) from error
-    except UnicodeDecodeError as error:
-        raise CatalogueError(
-            f"the catalogue {path} is not UTF-8 text (byte {error.start})",
-            remedy="save it as UTF-8",
-            path=str(path),
-        ) from error
-    return _parse(text, f"the catalogue {path}")
-
-
 def greatest_turn(rises: tuple[int, ...]) -> tuple[int, ...]:
     """Return the turn of `rises` that reads as the greatest number."""
     return max(rises[turn:] + rises[:turn] for turn in range(len(rises)))
@@ -312,64 +298,6 @@ def lowest_turn(sides: Iterable[int]) -> tuple[int, ...]:
     """Return the turn of a set of sides that reads lowest."""
     held = tuple(sides)
     return min(tuple(sorted((s + turn) % N_SIDES for s in held)) for turn in range(N_SIDES))
-
-
-def _parse(text: str, where: str) -> Catalogue:
-    try:
-        data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise CatalogueError(
-            f"{where} is not valid TOML: {error}",
-            remedy="mend that line; names of several words and all rises go in quotes",
-        ) from error
-    _check_keys(data, ("patterns", "crossings"), where)
-    patterns = _table(data.get("patterns", {}), f"{where}: patterns")
-    crossings = _table(data.get("crossings", {}), f"{where}: crossings")
-    return Catalogue(
-        patterns=tuple(_pattern(name, value) for name, value in patterns.items()),
-        crossings=tuple(_crossing(name, value, where) for name, value in crossings.items()),
-    )
-
-
-def _pattern(name: str, value: object) -> Pattern:
-    text = str(value)
-    if not isinstance(value, str) or not re.fullmatch(r"[0-9]{6}", text):
-        raise _bad_rises(name, text, f"must be six digits from 0 to {MAX_RISE}, in quotes")
-    return Pattern(name, greatest_turn(tuple(int(digit) for digit in text)))
-
-
-def _crossing(name: str, value: object, where: str) -> Crossing:
-    where = f"{where}: crossing {name!r}"
-    table = _table(value, where)
-    _check_keys(table, ("water", "ports"), where)
-    ports = table.get("ports")
-    entries = cast("list[object]", ports) if isinstance(ports, list) else [None]
-    texts = [entry for entry in entries if isinstance(entry, str)]
-    if len(texts) < len(entries) or not all(re.fullmatch(r"[0-5 ]*", text) for text in texts):
-        raise CatalogueError(
-            f"{where} has ports = {ports!r}; it must be a list of sides in quotes",
-            remedy='write the sides from 0 to 5 with spaces between, as ports = ["0 3"]',
-            crossing=name,
-        )
-    sets = (tuple(int(side) for side in text.split()) for text in texts)
-    turned = tuple(lowest_turn(sides) if sides else () for sides in sets)
-    return Crossing(name, str(table.get("water", "")), turned)
-
-
-def _table(value: object, where: str) -> Mapping[str, Any]:
-    if not isinstance(value, dict):
-        raise CatalogueError(f"{where} must be a table, not {value!r}", remedy=_ADVICE)
-    return cast("dict[str, Any]", value)
-
-
-def _check_keys(table: Mapping[str, Any], known: tuple[str, ...], where: str) -> None:
-    unknown = sorted(set(table) - set(known))
-    if unknown:
-        raise CatalogueError(
-            f"{where} has the unknown key {unknown[0]!r}; known are {', '.join(known)}",
-            remedy="remove or rename the key",
-            keys=tuple(unknown),
-        )
 
 
 def _check_name(name: str, kind: str) -> None:
@@ -392,9 +320,20 @@ def _check_unique(what: str, of: str, entries: list[tuple[str, tuple[Any, ...]]]
             )
 
 
-def _bad_rises(name: str, text: str, rule: str) -> CatalogueError:
+def bad_rises(name: str, text: str, rule: str) -> CatalogueError:
+    """Word the answer to rises that break a rule."""
     return CatalogueError(
         f"the pattern {name!r} has the rises {text!r}, which {rule}",
         remedy=f'write six digits from 0 to {MAX_RISE}, at least one 0, as {name} = "110000"',
         pattern=name,
     )
+
+
+def check_minutes(where: str, minutes: float | None) -> None:
+    """Refuse a time of cutting that cannot be."""
+    if minutes is not None and not 0.0 <= minutes <= 1000.0:
+        raise CatalogueError(
+            f"{where} has minutes = {minutes!r}; it must be from 0 to 1000",
+            remedy="give the minutes that cutting one takes, or leave them out",
+            minutes=minutes,
+        )

@@ -95,6 +95,13 @@ def plan_document(plan: Plan, files: Sequence[str] = ()) -> dict[str, Any]:
                 pattern.name: "".join(map(str, pattern.rises))
                 for pattern in plan.catalogue.patterns
             },
+            "minutes": {
+                pattern.name: pattern.minutes
+                for pattern in plan.catalogue.patterns
+                if pattern.minutes is not None
+            },
+            "faces": list(plan.catalogue.faces),
+            "banks": list(plan.catalogue.banks),
             "crossings": {
                 crossing.name: {
                     "water": crossing.water,
@@ -329,6 +336,9 @@ def plan_schema() -> dict[str, Any]:
             "type": "object",
             "additionalProperties": {"type": "string", "pattern": "^[0-2]{6}$"},
         },
+        minutes={"type": "object", "additionalProperties": number},
+        faces=texts,
+        banks=texts,
         crossings={
             "type": "object",
             "additionalProperties": _object(water=text, ports=_array(sides)),

@@ -129,13 +129,15 @@ def _remake(document: dict[str, Any], progress: Callable[[str], None]) -> Plan:
 def _catalogue(held: dict[str, Any]) -> Catalogue:
     return Catalogue(
         patterns=tuple(
-            Pattern(name, tuple(int(rise) for rise in rises))
+            Pattern(name, tuple(int(rise) for rise in rises), held["minutes"].get(name))
             for name, rises in held["patterns"].items()
         ),
         crossings=tuple(
             Crossing(name, entry["water"], tuple(tuple(sides) for sides in entry["ports"]))
             for name, entry in held["crossings"].items()
         ),
+        faces=tuple(held["faces"]),
+        banks=tuple(held["banks"]),
     )
 
 
