@@ -46,6 +46,11 @@ def check_built(tiles: Tiles) -> None:
                 assert there[0] <= here[0]
                 assert there[1] <= here[1]
                 assert tiles.level[j] <= tiles.level[i]
+    is_extra = (tiles.cliff & ~tiles.legal.cliff).any(axis=1)
+    assert len(tiles.notes) == int(is_extra.any())
+    if is_extra.any():
+        named = tiles.notes[0].split(" stand at ")[1].split(" and ")[0].rstrip(".").split(", ")
+        assert named == [lattice.labels[i] for i in np.flatnonzero(is_extra)][:12]
     for cell, level in tiles.legal.pins:
         assert level <= tiles.level[cell] <= level + 1
 
@@ -141,6 +146,19 @@ def test_step_faces_are_rare() -> None:
     """On smooth ground without marked cliffs tops meet on every side, as they do in the start."""
     for seed in range(6):
         assert not refine(invented_board(seed)).tiles.cliff.any()
+
+
+def test_notes_are_those_of_the_board_that_is_built() -> None:
+    """A note of the start about step faces goes when the refined board has none, and comes back."""
+    lone = Catalogue((Pattern("flat", (0,) * 6),), Catalogue.default().crossings)
+    start = invented_board(3, water=False, catalogue=lone)
+    assert start.notes[0].startswith("No top in the catalogue meets")
+    closed = refine(start, catalogue=Catalogue.default())
+    assert not closed.tiles.cliff.any()
+    assert closed.tiles.notes == ()
+    parted = refine(closed.tiles, catalogue=lone, prices=Prices(step_face=0.1))
+    n_faces = int(parted.tiles.cliff.sum()) // 2
+    assert parted.tiles.notes[0].startswith(f"Tops do not meet on {n_faces} sides")
 
 
 def test_a_plane_is_built_of_flats() -> None:

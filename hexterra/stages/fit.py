@@ -47,7 +47,7 @@ class Tiles(Value):
     cliff
         Sides with a step face, (n, 6) bool, symmetric: the two tops do not meet there.
     notes
-        What had to be changed or could not be met, in sentences.
+        What could not be met on this board, in sentences.
     """
 
     legal: LegalLevels
@@ -241,6 +241,25 @@ def _step_faces(lattice: Lattice, corners: NDArray[np.int32]) -> NDArray[np.bool
     """Find the sides whose two tops differ at a corner, (n, 6) bool."""
     first, second = _across(lattice, lattice.neighbours >= 0)
     return (corners != corners.take(first)) | (np.roll(corners, -1, axis=1) != corners.take(second))
+
+
+def note_faces(legal: LegalLevels, cliff: NDArray[np.bool_]) -> tuple[str, ...]:
+    """Say which cells have a step face that is on no marked cliff, if any.
+
+    Parameters
+    ----------
+    legal
+        Levels with their marked cliffs.
+    cliff
+        Sides with a step face, (n, 6) bool, symmetric.
+    """
+    is_extra = cliff & ~legal.cliff
+    if not is_extra.any():
+        return ()
+    n_faces = np.count_nonzero(is_extra) // 2
+    named = _name_cells(legal.levels.heights.lattice, np.flatnonzero(is_extra.any(axis=1)))
+    counted = "1 side that is" if n_faces == 1 else f"{n_faces} sides that are"
+    return (f"Tops do not meet on {counted} no marked cliff; step faces stand at {named}.",)
 
 
 def _tighten(legal: LegalLevels, catalogue: Catalogue) -> LegalLevels:

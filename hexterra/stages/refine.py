@@ -20,7 +20,7 @@ from hexterra.kernels.labels import TOO_MUCH
 from hexterra.lattice.hexagon import N_SIDES
 from hexterra.stages.bounding import Search
 from hexterra.stages.choices import Choices, choose_among, ground_terms
-from hexterra.stages.fit import Tiles
+from hexterra.stages.fit import Tiles, note_faces
 from hexterra.stages.ownership import StockUse, adjust_prices, count_owned, start_prices, use_of
 from hexterra.stages.prices import FORBIDDEN, PRESETS, Prices
 from hexterra.stages.proving import prove
@@ -55,7 +55,7 @@ class Refined(Value):
     Parameters
     ----------
     tiles
-        The board.
+        The board. Its notes tell which cells have a step face off the marked cliffs.
     prices
         What its faults cost.
     effort
@@ -287,6 +287,7 @@ def build(choices: Choices, corners: NDArray[np.int32]) -> Tiles:
         crossing=crossing,
         crossing_turn=crossing_turn,
         cliff=cliff,
+        notes=note_faces(start.legal, cliff),
     )
 
 
