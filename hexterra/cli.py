@@ -23,7 +23,8 @@ if TYPE_CHECKING:
     from hexterra.brief import Brief
     from hexterra.elevation import Elevation
     from hexterra.outputs.bench import Extra
-    from hexterra.plan import Plan, Progress
+    from hexterra.plan import Plan
+    from hexterra.progress import Progress
 
 _P = ParamSpec("_P")
 _R = TypeVar("_R")

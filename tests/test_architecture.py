@@ -11,12 +11,12 @@ PACKAGE = Path(hexterra.__file__).parent
 
 #: Layers from the ground up. A module may import its own layer and those before it.
 LAYERS = (
-    {"errors", "units", "rounding", "values"},
+    {"errors", "units", "rounding", "values", "progress"},
     {"brief", "lattice", "elevation", "vectors", "invention", "catalogue"},
     {"proposal", "siting"},
     {"kernels"},
     {"stages"},
-    {"tables", "owned"},
+    {"tables", "owned", "settling", "summary"},
     {"plan"},
     {"workshop", "outputs", "comparison", "verification"},
     {"notebook", "first_run"},

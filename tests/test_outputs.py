@@ -207,7 +207,9 @@ def test_document_agrees_with_the_tables() -> None:
     assert counts == plan.schedule.set_index("piece")["count"].to_dict()
     legal = document["evidence"]["legalise"]
     assert legal["cost"] == legal["bound"]
-    assert legal["n_edited"] == sum(cell["edit"] != 0 for cell in document["cells"])
+    assert legal["n_edited"] == sum(
+        cell["legal_level"] != cell["wanted_level"] for cell in document["cells"]
+    )
 
 
 # Geodata ---------------------------------------------------------------------------------------

@@ -280,6 +280,21 @@ def test_tops_that_take_long_are_used_less(jacksboro: hx.Elevation, tmp_path: Pa
     assert n_slow < n_usual / 2
 
 
+def test_no_board_floats(jacksboro: hx.Elevation) -> None:
+    """Without a datum in the brief the lowest tile stands on level 0, however the ground lies."""
+    for board in ({"columns": 9, "rows": 7, "scale": 9000}, {"columns": 5, "rows": 4}):
+        for limit in (1, 2):
+            plan = hx.make_plan(jacksboro, hx.Brief(board=board, ramps={"limit": limit}))
+            assert plan.fitted.level.min() == 0
+
+
+def test_heights_of_another_board_are_refused(jacksboro: hx.Elevation) -> None:
+    """A brief that asks for another board than the heights are of is answered."""
+    plan = hx.make_plan(jacksboro, hx.Brief(board={"columns": 9, "rows": 7}))
+    with pytest.raises(BriefError, match=r"board\.columns = 5"):
+        hx.plan_heights(jacksboro, plan.heights, hx.Brief(board={"columns": 5}))
+
+
 def test_table_size_gives_the_most_cells(jacksboro: hx.Elevation) -> None:
     """The largest board that fits the table is used, in both facings and edges."""
     for facing in ("points", "flats"):

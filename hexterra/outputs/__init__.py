@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from hexterra.outputs.bench import Extra, bench_writers
 from hexterra.outputs.folder import Writer, write_folder
+from hexterra.progress import Progress, silent
 
 if TYPE_CHECKING:
     from hexterra.plan import Plan
@@ -16,16 +17,12 @@ if TYPE_CHECKING:
 __all__ = ["write_plan"]
 
 
-def _silent(_: str) -> None:
-    """Report nothing."""
-
-
 def write_plan(
     plan: Plan,
     directory: str | os.PathLike[str],
     *,
     extras: Collection[Extra] = (),
-    progress: Callable[[str], None] = _silent,
+    progress: Progress = silent,
 ) -> tuple[str, ...]:
     """Write a plan into a folder, whole or not at all; see `write_folder`.
 

@@ -110,7 +110,7 @@ def plan_document(plan: Plan, files: Sequence[str] = ()) -> dict[str, Any]:
                 for crossing in plan.catalogue.crossings
             },
         },
-        "cells": _cells(plan, legal.edit, levels.level),
+        "cells": _cells(plan, legal.level, levels.level),
         "schedule": [
             {
                 "kind": piece.kind,
@@ -215,7 +215,7 @@ def _flow_evidence(water: Watercourses) -> dict[str, Any]:
     }
 
 
-def _cells(plan: Plan, edit: NDArray[np.int32], wanted: NDArray[np.int32]) -> list[dict[str, Any]]:
+def _cells(plan: Plan, legal: NDArray[np.int32], wanted: NDArray[np.int32]) -> list[dict[str, Any]]:
     """Turn the table of tiles into records, with what the stages knew of each cell."""
     frame: pd.DataFrame = plan.tiles
     records: list[dict[str, Any]] = []
@@ -236,7 +236,7 @@ def _cells(plan: Plan, edit: NDArray[np.int32], wanted: NDArray[np.int32]) -> li
             else:
                 record[name] = value
         record["wanted_level"] = int(wanted[number])
-        record["edit"] = int(edit[number])
+        record["legal_level"] = int(legal[number])
         if plan.water is not None:
             record["filled_m"] = _rounded(plan.water.filled_m[number], 3)
             record["catchment_km2"] = _rounded(plan.water.catchment_m2[number] / 1e6, 4)
@@ -287,7 +287,7 @@ def plan_schema() -> dict[str, Any]:
         footing=text,
         residual_m=number,
         wanted_level=whole,
-        edit=whole,
+        legal_level=whole,
     )
     cell["properties"] |= {"filled_m": number, "catchment_km2": number}  # only with water
     piece = _object(

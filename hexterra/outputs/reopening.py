@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
@@ -21,6 +20,7 @@ from hexterra.lattice.board import Board
 from hexterra.outputs.folder import FORMAT, PLAN_FILE
 from hexterra.owned import Owned
 from hexterra.plan import Plan, plan_heights
+from hexterra.progress import Progress, silent
 from hexterra.stages.gather import Heights
 from hexterra.stages.settings import TileKind
 
@@ -44,7 +44,7 @@ class Remembered(Source):
         )
 
 
-def read_plan(directory: str | Path, *, progress: Callable[[str], None] = lambda _: None) -> Plan:
+def read_plan(directory: str | Path, *, progress: Progress = silent) -> Plan:
     """Open a plan that was written with `write_plan`.
 
     The stages after sampling run again on the heights that ``plan.json`` keeps, and must come to
@@ -88,7 +88,7 @@ def read_plan(directory: str | Path, *, progress: Callable[[str], None] = lambda
     return plan
 
 
-def _remake(document: dict[str, Any], progress: Callable[[str], None]) -> Plan:
+def _remake(document: dict[str, Any], progress: Progress) -> Plan:
     """Run the stages after `gather` on what the document keeps."""
     given, board, ground = document["input"], document["board"], document["ground"]
     lattice = Board(

@@ -1,0 +1,84 @@
+"""A plan in a few lines of text."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from hexterra.stages.flow import Kind
+from hexterra.units import bench_mm_to_ground_m
+
+if TYPE_CHECKING:
+    from hexterra.plan import Plan
+
+
+def describe_plan(plan: Plan) -> str:
+    """Say what was planned, what was assumed, and what deserves a look."""
+    lines = [plan.brief.title]
+    lines += [f"  {heading:<7} {words}" for heading, words in _facts(plan).items()]
+    for heading, entries in (("Assumed", plan.assumed), ("To note", plan.notes)):
+        if entries:
+            lines += [f"{heading}:", *(f"  - {entry}" for entry in entries)]
+    return "\n".join(lines)
+
+
+def _facts(plan: Plan) -> dict[str, str]:
+    board, tiles, brief = plan.board, plan.fitted, plan.brief
+    width_mm, depth_mm = board.size_mm
+    ground_km = [bench_mm_to_ground_m(size, board.scale) / 1000 for size in board.size_mm]
+    step_mm = brief.heights.step_mm
+    on_average = "" if brief.heights.method == "even" else " on average"
+    n_moved = int((plan.legal.edit != 0).sum())
+    stopped = {
+        "": "",
+        "interrupted": "; the search was interrupted",
+        "time": "; the search ran out of time",
+    }[plan.refined.stopped]
+    residual_m = tiles.residual_m
+    facts = {
+        "table": f"{width_mm:.0f} x {depth_mm:.0f} mm, {board.columns} x {board.rows} cells of"
+        f" {board.across_flats_mm:g} mm across flats, {board.facing} to the front,"
+        f" {board.edges} edges",
+        "ground": f"{ground_km[0]:.4g} x {ground_km[1]:.4g} km at 1:{board.scale:,.0f}, middle"
+        f" {board.lat_deg:.5f}, {board.lon_deg:.5f}, bearing {board.bearing_deg:g}°",
+        "height": f"steps of {step_mm:g} mm for {plan.step_m:.4g} m{on_average},"
+        f" {plan.exaggeration:.3g} times true to scale; levels {tiles.level.min()} to"
+        f" {tiles.corners.max()}, {tiles.corners.max() * step_mm:g} mm above level 0",
+        "ramps": f"the nearest board that can be cut moves {n_moved} of {board.n_cells} levels,"
+        f" the least there is; {_count(int(plan.legal.cliff.sum()) // 2, 'marked cliff')}",
+        "water": _water(plan),
+        "fit": f"within {plan.refined.gap:.2%} of the best board for {brief.fit.prefer}"
+        f"{stopped}; {_count(int(tiles.cliff.sum()) // 2, 'step face')}",
+        "truth": f"built tops are {residual_m.mean():+.1f} m from the ground on average,"
+        f" {np.sqrt(np.mean(np.square(residual_m))):.1f} m root mean square",
+        "pieces": _pieces(plan),
+    }
+    if plan.stock is not None:
+        totals = plan.stock[["owned", "to_cut", "unused"]].sum()
+        facts["stock"] = (
+            f"{_count(totals['owned'], 'piece')} owned; {totals['to_cut']} to cut,"
+            f" {totals['unused']} stay unused"
+        )
+    return facts
+
+
+def _water(plan: Plan) -> str:
+    if plan.water is None:
+        return "not shown"
+    kinds = np.bincount(plan.water.kind, minlength=len(Kind)).tolist()
+    named = ("spring", "confluence", "mouth", "pool")
+    counts = [_count(kinds[Kind[name.upper()]], name) for name in named]
+    return f"{_count(int(plan.water.is_watercourse.sum()), 'cell')}: {', '.join(counts)}"
+
+
+def _pieces(plan: Plan) -> str:
+    by_kind = plan.schedule.groupby("kind", sort=False)["count"].agg(["sum", "size"])
+    return ", ".join(
+        f"{_count(int(row['sum']), str(kind))} of {_count(int(row['size']), 'kind')}"
+        for kind, row in by_kind.iterrows()
+    )
+
+
+def _count(number: int, noun: str) -> str:
+    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
