@@ -156,7 +156,8 @@ def test_notes_are_those_of_the_board_that_is_built() -> None:
     closed = refine(start, catalogue=Catalogue.default())
     assert not closed.tiles.cliff.any()
     assert closed.tiles.notes == ()
-    parted = refine(closed.tiles, catalogue=lone, prices=Prices(step_face=0.1))
+    cheap = Prices(step_face=0.1, step_face_rise=0.1)
+    parted = refine(closed.tiles, catalogue=lone, prices=cheap)
     n_faces = int(parted.tiles.cliff.sum()) // 2
     assert parted.tiles.notes[0].startswith(f"Tops do not meet on {n_faces} sides")
 
