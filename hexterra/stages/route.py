@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from pyproj import Transformer
 
 from hexterra.errors import BriefError, CoverageError
-from hexterra.kernels import flood, upscale
+from hexterra.kernels import flood, outlets, upscale
 from hexterra.stages._pixel_ground import pixel_steps
 from hexterra.stages.flow import (
     MAX_INFLOWS,
@@ -37,7 +37,7 @@ if TYPE_CHECKING:
 
 # Passes over the wrong cells: least share of a cell's area (or of its largest exit) that an outlet
 # drains, and whether errors move toward small rivers (1) or large ones (-1), where they may meet.
-_PASSES: Final = ((0.25, 1.0), (0.0, 1.0), (0.0, -1.0), (0.0, 1.0))
+_PASSES: Final = ((0.25, 1.0, 0), (0.0, 1.0, 0), (0.0, -1.0, 0), (0.0, 1.0, 1))
 _SWEEPS: Final = 4
 _IMPORTANCE: Final = 8  # how many small rivers may be wrong for a large one to be right
 _LEAST_SHARE: Final = 0.005  # of a cell: less is no outlet unless the cell has no other
@@ -170,14 +170,15 @@ def carry(drained: Drainage, lattice: Lattice) -> RoutingReport:
     then = upscale.follow_exits(exits, code, step, cell_at.ravel())
     del cell_at
     area = catchment_m2[exits]
-    outlet, is_wrong, visit = _choose(lattice, begin, then, cell_of, area)
+    neighbours = _ways(lattice)
+    outlet, is_wrong, visit = _choose(lattice, neighbours, begin, then, cell_of, area)
     receiver, order, meets = np.empty((3, n), dtype=np.int32)
     side = np.empty(n, dtype=np.int8)
-    upscale.connect(
+    outlets.connect(
         then,
         cell_of,
         outlet,
-        lattice.water_neighbours,
+        neighbours,
         visit,
         is_wrong,
         meets,
@@ -346,37 +347,30 @@ def _smoothly(
     return xy if agrees else carried(points)
 
 
+def _ways(lattice: Lattice) -> NDArray[np.int32]:
+    """Neighbours, (n, 6) int32; across sides that no water crosses -2 - the neighbour."""
+    neighbours, open_ = lattice.neighbours, lattice.water_neighbours
+    return np.where((open_ < 0) & (neighbours >= 0), -2 - neighbours, open_)
+
+
 def _choose(
     lattice: Lattice,
+    neighbours: NDArray[np.int32],
     begin: NDArray[np.int32],
     then: NDArray[np.int32],
     cell_of: NDArray[np.int32],
     area: NDArray[np.float64],
 ) -> tuple[NDArray[np.int32], NDArray[np.bool_], NDArray[np.int64]]:
     """Choose the outlet of every cell; return them, which are wrong, and the cells by size."""
-    outlet = upscale.largest_exits(begin, area)
+    outlet = outlets.largest_exits(begin, area)
     size = np.where(outlet >= 0, area[outlet], 0.0)
     visit = np.argsort(-size, kind="stable")
     is_wrong = np.zeros(lattice.n_cells, dtype=np.bool_)
     importance = np.where(size >= LARGE_CELLS * lattice.area_m2, _IMPORTANCE, 1)
-    before, source = upscale.list_sources(then)
-    upscale.mark_wrong(then, cell_of, outlet, lattice.water_neighbours, is_wrong)
-    for share, sign in _PASSES:
+    forest = (then, *outlets.list_sources(then), cell_of, neighbours)
+    outlets.mark_wrong(then, cell_of, outlet, neighbours, is_wrong)
+    for share, sign, pairs in _PASSES:
         least = share * np.minimum(size, lattice.area_m2)
-        upscale.choose_outlets(
-            begin,
-            then,
-            before,
-            source,
-            cell_of,
-            area,
-            least,
-            importance,
-            sign * size,
-            lattice.water_neighbours,
-            visit,
-            _SWEEPS,
-            outlet,
-            is_wrong,
-        )
+        choice = (outlet, is_wrong, importance, sign * size)
+        outlets.choose_outlets(begin, area, least, visit, _SWEEPS, pairs, forest, choice)
     return outlet, is_wrong, visit
