@@ -125,7 +125,7 @@ def test_parts_count_every_face(facing, edges):
     assert sum(part.count for part in found.parts) == found.n_faces
     area_mm2 = sum(part.count * part.area_mm2 for part in found.parts)
     assert math.isclose(area_mm2, found.area_mm2.sum(), rel_tol=1e-6)
-    keys = [(p.kind, p.width_mm, p.left_mm, p.right_mm) for p in found.parts]
+    keys = [(p.kind, p.width_mm, p.left_mm, p.right_mm, p.climb_mm) for p in found.parts]
     assert len(set(keys)) == len(keys)
     assert [FACING_KINDS.index(part.kind) for part in found.parts] == sorted(
         FACING_KINDS.index(part.kind) for part in found.parts

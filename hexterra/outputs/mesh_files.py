@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -63,11 +65,16 @@ def mesh_files(plan: Plan, groove: Groove | None = None) -> dict[str, bytes]:
     if water is not None:
         parts.append(Part("water", water, WATER))
     pieces = _distinct(tuple(zip(schedule.pieces, piece_solids(schedule), strict=True)), groove)
+    tints_of_pieces = Tints(max(1, *(rise for _, rise, _ in pieces.values())))
+    listed = [
+        Item(f"{name.replace('-', ' ')} ({count} needed)", mesh, tints_of_pieces.at(rise), FOAM)
+        for name, (mesh, rise, count) in pieces.items()
+    ]
     files = {
         "board.stl": stl(carved_board_mesh(schedule, groove)),
         "board.3mf": threemf(items, title=plan.brief.title),
         "board.glb": glb(parts, middle_mm=(width_mm / 2.0, depth_mm / 2.0)),
-        "pieces.3mf": threemf(_in_rows(pieces, width_mm), title=f"{plan.brief.title}: pieces"),
+        "pieces.3mf": threemf(in_rows(listed, width_mm), title=f"{plan.brief.title}: pieces"),
     }
     for name, (mesh, _, _) in pieces.items():
         files[f"{name}.stl"] = stl(mesh)
@@ -113,25 +120,16 @@ def _solid_name(piece: Piece, solid: Solid) -> str:
     return file_name(f"{shape} {water} {part} {turn} {piece.thickness_mm:g} mm".replace(".", "_"))
 
 
-def _in_rows(pieces: dict[str, tuple[Mesh, int, int]], width_mm: float) -> list[Item]:
-    """Lay solids out in rows no wider than the board, beside each other."""
-    items: list[Item] = []
+def in_rows(items: Iterable[Item], width_mm: float) -> list[Item]:
+    """Lay solids out in rows no wider than a board, beside each other."""
+    laid: list[Item] = []
     x = y = row_mm = 0.0
-    tints = Tints(max(1, *(rise for _, rise, _ in pieces.values())))
-    for name, (mesh, rise, count) in pieces.items():
-        left, low, _ = mesh.vertices_mm.min(axis=0).tolist()
-        right, high, _ = mesh.vertices_mm.max(axis=0).tolist()
+    for item in items:
+        left, low, _ = item.mesh.vertices_mm.min(axis=0).tolist()
+        right, high, _ = item.mesh.vertices_mm.max(axis=0).tolist()
         if x > 0.0 and x + right - left > width_mm:
             x, y, row_mm = 0.0, y + row_mm + _GAP_MM, 0.0
-        items.append(
-            Item(
-                f"{name.replace('-', ' ')} ({count} needed)",
-                mesh,
-                tints.at(rise),
-                FOAM,
-                (x - left, y - low, 0.0),
-            )
-        )
+        laid.append(replace(item, shift_mm=(x - left, y - low, 0.0)))
         x += right - left + _GAP_MM
         row_mm = max(row_mm, high - low)
-    return items
+    return laid

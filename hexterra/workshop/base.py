@@ -41,7 +41,10 @@ class BaseSettings(Value):
     clearance_mm
         Room between board and frame, on each side.
     groove_mm
-        Depth of the groove in keyed footings and height of the rails; they are twice as wide.
+        Depth of the groove in keyed footings, which is twice as wide: its faces stand at 45
+        degrees.
+    play_mm
+        How much lower than that the rails are, which are also twice as wide as they are high.
 
     Raises
     ------
@@ -56,6 +59,7 @@ class BaseSettings(Value):
     frame_height_mm: float = 30.0
     clearance_mm: float = 1.0
     groove_mm: float = 6.0
+    play_mm: float = 0.5
 
     def __post_init__(self) -> None:
         check_range("panel_length_mm", self.panel_length_mm, 100.0, 10_000.0, "mm")
@@ -65,6 +69,12 @@ class BaseSettings(Value):
         check_range("frame_height_mm", self.frame_height_mm, 1.0, 500.0, "mm")
         check_range("clearance_mm", self.clearance_mm, 0.0, 20.0, "mm")
         check_range("groove_mm", self.groove_mm, 1.0, 50.0, "mm")
+        check_range("play_mm", self.play_mm, 0.0, self.groove_mm / 2.0, "mm in this groove")
+
+    @property
+    def rail_mm(self) -> float:
+        """Height of a rail, and half its width."""
+        return self.groove_mm - self.play_mm
 
 
 @dataclass(frozen=True, eq=False)

@@ -39,6 +39,8 @@ class FacingPiece(Value):
         How far the face leans back from upright.
     count
         How many are needed.
+    climb_mm
+        How much higher its foot lies at the right end than at the left: the slope of the lower top.
     """
 
     kind: FacingKind
@@ -47,6 +49,7 @@ class FacingPiece(Value):
     right_mm: float
     batter_deg: float
     count: int
+    climb_mm: float = 0.0
 
     @property
     def left_slant_mm(self) -> float:
@@ -137,14 +140,15 @@ class Facings(Value):
             self.width_mm.round(6).tolist(),
             self.left_mm.round(6).tolist(),
             self.right_mm.round(6).tolist(),
+            (self.base_mm[:, 1] - self.base_mm[:, 0]).round(6).tolist(),
             strict=True,
         )
         counts = Counter(rows)
-        order = sorted(counts, key=lambda row: (row[0], -max(row[2:]), -row[1], -row[2]))
+        order = sorted(counts, key=lambda row: (row[0], -max(row[2:4]), -row[1], -row[2], row[4]))
         return tuple(
-            FacingPiece(FACING_KINDS[kind], width, left, right, self.batter_deg, counts[row])
+            FacingPiece(FACING_KINDS[kind], width, left, right, self.batter_deg, counts[row], climb)
             for row in order
-            for kind, width, left, right in [row]
+            for kind, width, left, right, climb in [row]
         )
 
 

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 #: What a line is for.
-Layer = Literal["guide", "finish", "wire", "piece", "fold", "water", "hidden", "dimension"]
+Layer = Literal["guide", "finish", "wire", "piece", "fold", "mark", "water", "hidden", "dimension"]
 Anchor = Literal["start", "middle", "end"]
 Place = tuple[float, float]
 
@@ -44,6 +44,7 @@ STYLES: Final[dict[Layer, Style]] = {
     "wire": Style(0.13, (4.0, 1.0, 0.5, 1.0), "#a03010", "path of the middle of the wire"),
     "piece": Style(0.18, (), "#000000", "outline of the finished piece"),
     "fold": Style(0.25, (3.0, 1.5), "#000000", "fold: the top changes its slope"),
+    "mark": Style(0.25, (6.0, 1.0), "#000000", "edge of what is glued on or stands here"),
     "water": Style(0.35, (0.8, 1.2), "#0b3569", "bank of a watercourse"),
     "hidden": Style(0.13, (1.5, 1.5), "#6e6e6e", "middle line, or end of the tile"),
     "dimension": Style(0.13, (), "#3c3c3c", "dimension"),

@@ -18,6 +18,7 @@ _COLOURS: Final[dict[Layer, int]] = {
     "wire": 1,
     "piece": 7,
     "fold": 3,
+    "mark": 6,
     "water": 5,
     "hidden": 9,
     "dimension": 8,
@@ -29,8 +30,8 @@ def figure_dxf(figure: Figure) -> bytes:
     """Write a figure as a DXF file of version R2010.
 
     Coordinates are true millimetres, and the file says so. Outlines are closed polylines on the
-    layers GUIDE, FINISH, WIRE, PIECE, FOLD, WATER, HIDDEN and DIMENSION; text is on WORDS. Equal
-    figures give equal bytes.
+    layers GUIDE, FINISH, WIRE, PIECE, FOLD, MARK, WATER, HIDDEN and DIMENSION; text is on WORDS.
+    Equal figures give equal bytes.
     """
     from ezdxf import options  # pyright: ignore[reportPrivateImportUsage]
 

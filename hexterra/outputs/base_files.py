@@ -1,0 +1,69 @@
+"""Base and facings -> mesh files: panels, frame, rails, keyed footings and cliff facings."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from hexterra.outputs.body_mesh import body_mesh, keyed_footing_mesh
+from hexterra.outputs.mesh_files import FOAM, in_rows, stl
+from hexterra.outputs.threemf import Item, threemf
+from hexterra.workshop.bodies import base_bodies, facing_bodies
+from hexterra.workshop.guides import file_name
+from hexterra.workshop.keys import keyed_footings
+
+if TYPE_CHECKING:
+    from hexterra.outputs.mesh import Mesh
+    from hexterra.workshop.base import Base
+    from hexterra.workshop.facings import Facings
+
+
+def base_files(
+    base: Base, facings: Facings, *, thickness_mm: float = 3.0, title: str = ""
+) -> dict[str, bytes]:
+    """Return the solids of what lies under and around a board as files.
+
+    Parameters
+    ----------
+    base
+        Panels, frame and rails.
+    facings
+        Faces of the same board.
+    thickness_mm
+        Of the facings' upper edges; see `hexterra.workshop.bodies.facing_body`.
+    title
+        Of the board.
+
+    Returns
+    -------
+    dict[str, bytes]
+        ``base.3mf`` with panels, bars, rails and keyed footings, and ``facings.3mf`` if there are
+        any faces, each with every solid once, laid out in rows, and an STL of each solid. Equal
+        values give equal bytes.
+
+    Raises
+    ------
+    BriefError
+        If the thickness is not from 0.5 to 50 mm.
+    """
+    under = [(body.name, body.count, body_mesh(body)) for body in base_bodies(base)]
+    under += [
+        (footing.name, footing.count, keyed_footing_mesh(footing))
+        for footing in keyed_footings(base)
+    ]
+    around = [
+        (body.name, body.count, body_mesh(body))
+        for body in facing_bodies(facings, thickness_mm=thickness_mm)
+    ]
+    width_mm = base.size_mm[0]
+    files: dict[str, bytes] = {}
+    for kind, solids in (("base", under), ("facings", around)):
+        if solids:
+            items = in_rows([_item(*solid) for solid in solids], width_mm)
+            files[f"{kind}.3mf"] = threemf(items, title=f"{title}: {kind}" if title else kind)
+    for name, _, mesh in (*under, *around):
+        files[f"{file_name(name.replace('.', '_'))}.stl"] = stl(mesh)
+    return files
+
+
+def _item(name: str, count: int, mesh: Mesh) -> Item:
+    return Item(f"{name} ({count} needed)", mesh, FOAM, FOAM)
