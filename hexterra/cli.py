@@ -139,9 +139,11 @@ def plan_command(
         brief = _read_brief(brief_path, settings)
         elevation = _read(files, vertical_unit, crs, band)
         from hexterra.outputs import write_plan
+        from hexterra.outputs.folder import check_folder
         from hexterra.plan import make_plan
 
         directory = Path(out or f"{Path(files[0]).stem}-plan")
+        check_folder(directory)
         with _first_run(progress):
             plan = make_plan(elevation, brief, progress=progress)
         written = write_plan(plan, directory, extras=_extras(wanted), progress=progress)

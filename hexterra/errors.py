@@ -143,11 +143,5 @@ class OutputError(HexterraError, OSError):
     exit_code = 40
 
 
-class MissingExtraError(HexterraError, ImportError):
-    """An optional library is needed; the remedy names the extra to install."""
-
-    exit_code = 50
-
-
 class HexterraWarning(UserWarning):
     """Something was lost or assumed, and the result is still sound."""

@@ -6,12 +6,9 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-import numpy as np
-import pyproj
-
-from hexterra.errors import BoardError, CoverageError
+from hexterra.errors import BoardError
 from hexterra.lattice.board import Board, board_size_mm
-from hexterra.proposal import fit_scale
+from hexterra.proposal.fitting import fit_scale, middle, place_on_globe
 from hexterra.values import Value
 
 if TYPE_CHECKING:
@@ -116,23 +113,9 @@ def _middle(elevation: Elevation, asked: BoardBrief, assumed: list[str]) -> tupl
     if asked.lon_deg is not None and asked.lat_deg is not None:
         return asked.lon_deg, asked.lat_deg
     if asked.x is not None and asked.y is not None:
-        x, y = asked.x, asked.y
-    else:
-        rows, columns = elevation.shape
-        ((x, y),) = elevation.to_crs(np.array([[columns / 2.0, rows / 2.0]]))
-    to_wgs84 = pyproj.Transformer.from_crs(elevation.crs, "EPSG:4326", always_xy=True)
-    lon_deg, lat_deg = to_wgs84.transform(x, y)
-    if not (abs(lat_deg) <= 90.0 and abs(lon_deg) <= 360.0):  # also where PROJ answers infinity
-        raise CoverageError(
-            f"the middle of the board, x {x:g} y {y:g}, is no place on the globe in the"
-            " raster's coordinates",
-            remedy="give board.x and board.y in the raster's own coordinates, or lon_deg, lat_deg",
-            x=x,
-            y=y,
-        )
-    lon_deg = (float(lon_deg) + 180.0) % 360.0 - 180.0
-    if asked.x is None:
-        assumed.append(
-            f"board.lon_deg = {lon_deg:.6f}, board.lat_deg = {lat_deg:.6f} (middle of the raster)"
-        )
-    return lon_deg, float(lat_deg)
+        return place_on_globe(elevation, asked.x, asked.y)
+    lon_deg, lat_deg = middle(elevation)
+    assumed.append(
+        f"board.lon_deg = {lon_deg:.6f}, board.lat_deg = {lat_deg:.6f} (middle of the raster)"
+    )
+    return lon_deg, lat_deg

@@ -230,6 +230,15 @@ def test_unwritable_output(slope: Path, tmp_path: Path) -> None:
     assert sorted(path.name for path in tmp_path.iterdir()) == ["file", "full"]
 
 
+def test_a_folder_that_cannot_be_used_is_refused_first(slope: Path, tmp_path: Path) -> None:
+    """The refusal comes before the ground is sampled."""
+    file = tmp_path / "file"
+    file.write_text("mine")
+    result = run("plan", slope, "--out", file)
+    assert result.exit_code == 40
+    assert "sampling" not in result.output
+
+
 def test_verify_of_no_plan(tmp_path: Path) -> None:
     """A folder without a plan is refused by name."""
     result = run("verify", tmp_path)

@@ -376,6 +376,12 @@ def test_impossible_step_is_refused(step_mm):
     assert caught.value.facts["step_mm"] == step_mm
 
 
+def test_unknown_footings_are_refused():
+    """A misspelt word is not silently plain."""
+    with pytest.raises(BriefError, match="keyed rim, plain, none"):
+        schedule(fitted(board(3, 3), np.zeros(9)), footings="keyed")  # type: ignore[arg-type]
+
+
 def test_tall_stacks_are_noted():
     """Stacks above the limit are counted, the highest named; at the limit they are not."""
     lattice = board(3, 3, "points", "whole")

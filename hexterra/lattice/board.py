@@ -107,7 +107,7 @@ class Board(Lattice):
     Bench coordinates `x_mm`, `y_mm` start at the front left corner of the board, x to the right
     and y away from the front edge. The ground frame is the Lambert azimuthal equal-area projection
     around the middle of the board (Snyder, Map Projections: A Working Manual, USGS Professional
-    Paper 1395, 1987, p. 182): lengths at distance d are off by at most d^2 / (8 R^2).
+    Paper 1395, 1987, p. 182): lengths at distance d are off by about d^2 / (8 R^2) at most.
     """
 
     columns: int

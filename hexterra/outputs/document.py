@@ -11,6 +11,7 @@ import numpy as np
 
 from hexterra.outputs.folder import FORMAT
 from hexterra.stages.fit import level_to_metres
+from hexterra.stages.flow import Kind
 from hexterra.tables import DECIMALS, NEIGHBOUR_RULE
 
 if TYPE_CHECKING:
@@ -202,15 +203,15 @@ def _owned(owned: Owned) -> dict[str, Any]:
 
 def _flow_evidence(water: Watercourses) -> dict[str, Any]:
     fill_m = water.filled_m - water.heights.mean_m
-    kinds = np.bincount(water.kind, minlength=6).tolist()
+    kinds = np.bincount(water.kind, minlength=len(Kind)).tolist()
     return {
         "n_filled": int(np.count_nonzero(fill_m > 0)),
         "deepest_fill_m": _rounded(fill_m.max(), 3),
         "n_watercourse": int(water.is_watercourse.sum()),
-        "n_springs": kinds[1],
-        "n_confluences": kinds[3],
-        "n_mouths": kinds[4],
-        "n_pools": kinds[5],
+        "n_springs": kinds[Kind.SPRING],
+        "n_confluences": kinds[Kind.CONFLUENCE],
+        "n_mouths": kinds[Kind.MOUTH],
+        "n_pools": kinds[Kind.POOL],
         "largest_catchment_km2": _rounded(water.catchment_m2.max() / 1e6, 4),
     }
 

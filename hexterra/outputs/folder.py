@@ -67,13 +67,37 @@ def write_folder(directory: str | os.PathLike[str], files: Mapping[str, Writer])
     except OutputError:
         raise
     except OSError as error:
-        raise OutputError(
-            f"the plan cannot be written to {target}: {error.strerror or error}"
-            + (f" ({error.filename})" if error.filename else ""),
-            remedy="check that the folder may be written to and the disk is not full,"
-            " or choose another output folder",
-            path=str(target),
-        ) from error
+        raise _refusal(target, error) from error
+
+
+def check_folder(directory: str | os.PathLike[str]) -> None:
+    """Refuse early a folder that `write_folder` would refuse late.
+
+    Raises
+    ------
+    OutputError
+        If it holds something that is no plan, or cannot be made or written to.
+    """
+    target = Path(os.path.abspath(directory))  # noqa: PTH100 - resolve() would follow links
+    try:
+        _earlier_files(target)
+    except OutputError:
+        raise
+    except OSError as error:
+        raise _refusal(target, error) from error
+    there = next(path for path in (target, *target.parents) if path.exists())
+    if not os.access(there, os.W_OK | os.X_OK):
+        raise _refusal(target, PermissionError(13, "Permission denied", str(there)))
+
+
+def _refusal(target: Path, error: OSError) -> OutputError:
+    return OutputError(
+        f"the plan cannot be written to {target}: {error.strerror or error}"
+        + (f" ({error.filename})" if error.filename else ""),
+        remedy="check that the folder may be written to and the disk is not full,"
+        " or choose another output folder",
+        path=str(target),
+    )
 
 
 def _earlier_files(target: Path) -> frozenset[str]:

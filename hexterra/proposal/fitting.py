@@ -217,12 +217,24 @@ def middle(elevation: Elevation) -> tuple[float, float]:
     """
     rows, columns = elevation.shape
     ((x, y),) = elevation.to_crs(np.array([[columns / 2.0, rows / 2.0]]))
+    return place_on_globe(elevation, float(x), float(y))
+
+
+def place_on_globe(elevation: Elevation, x: float, y: float) -> tuple[float, float]:
+    """Find longitude and latitude of a place in the raster's own coordinates, in degrees.
+
+    Raises
+    ------
+    CoverageError
+        If it is no place on the globe.
+    """
     to_wgs84 = Transformer.from_crs(elevation.crs, "EPSG:4326", always_xy=True)
     lon_deg, lat_deg = to_wgs84.transform(x, y)
-    if not math.isfinite(lon_deg) or not math.isfinite(lat_deg):
+    if not (abs(lat_deg) <= 90.0 and abs(lon_deg) <= 360.0):  # also where PROJ answers infinity
         raise CoverageError(
-            f"the middle of {elevation.name}, x {x:g} y {y:g}, is no place on the globe",
-            remedy="give the middle of the board: lon_deg and lat_deg",
+            f"the middle of the board, x {x:g} y {y:g} in the coordinates of {elevation.name},"
+            " is no place on the globe",
+            remedy="give board.x and board.y in the raster's own coordinates, or lon_deg, lat_deg",
             x=x,
             y=y,
         )

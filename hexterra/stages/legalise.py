@@ -353,7 +353,7 @@ def _checked_bounds(
             raise BriefError(
                 f"the cell {label} is pinned to level {level}; levels must be from {lower}"
                 f" to {upper}",
-                remedy=f"pin {label} within that range, or widen the bounds",
+                remedy=f"pin {label} within that range",
                 key="pins",
                 value=level,
                 cell=cell,

@@ -7,13 +7,13 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Final, Literal, cast
+from typing import Final, Literal, cast, get_args
 
 import numpy as np
 from numpy.typing import NDArray
 
 from hexterra.catalogue import Catalogue
-from hexterra.errors import BoardError
+from hexterra.errors import BoardError, BriefError
 from hexterra.lattice import Board
 from hexterra.lattice.hexagon import N_SIDES, Facing, Part
 from hexterra.stages.fit import Tiles
@@ -190,7 +190,8 @@ def schedule(
     BoardError
         If the lattice is no board.
     BriefError
-        If `step_mm` is not above 0 or not a whole number of micrometres.
+        If `step_mm` is not above 0 or not a whole number of micrometres, or `footings` is no such
+        word.
     StockError
         If a stocked thickness is not above 0 or not a whole number of micrometres, none is given,
         or a level cannot be composed.
@@ -200,6 +201,13 @@ def schedule(
         raise BoardError(
             f"a {type(board).__name__} has no schedule: its cells are not tiles of one size",
             remedy="plan a board for the part of it that you want to build",
+        )
+    if footings not in get_args(Footings):
+        raise BriefError(
+            f"footings is {footings!r}; it must be one of {', '.join(get_args(Footings))}",
+            remedy="choose one of them",
+            key="footings",
+            value=footings,
         )
     stacks_mm = compose_stacks(tiles.level, board.labels, step_mm, stock_thickness_mm)
     part, hand, origin = _cuts(board)
