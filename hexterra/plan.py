@@ -21,6 +21,7 @@ from hexterra.settling import (
     prices_of,
     settle_step,
     settle_water,
+    tops_within,
     where_faces_can_be,
 )
 from hexterra.siting import site_board
@@ -90,7 +91,7 @@ class Plan(Value):
 
     @property
     def catalogue(self) -> Catalogue:
-        """What the maker can cut."""
+        """What the maker can cut, of it the tops that rise no more than a ramp may."""
         return self.fitted.catalogue
 
     @property
@@ -212,7 +213,7 @@ def plan_heights(
     check_board(board, brief)
     metres_per_step, step_assumed = settle_step(heights, board, brief)
     threshold_m2, water_assumed = settle_water(board, brief)
-    catalogue = catalogue or load_catalogue(brief.catalogue)
+    catalogue = tops_within(catalogue or load_catalogue(brief.catalogue), brief.ramps.limit)
     if owned is None and brief.stock.owned is not None:
         owned = read_owned(brief.stock.owned)
 

@@ -91,6 +91,12 @@ def settle_water(board: Board, brief: Brief) -> tuple[float, tuple[str, ...]]:
     )
 
 
+def tops_within(catalogue: Catalogue, ramp_limit: int) -> Catalogue:
+    """Leave out the tops that rise more steps than a ramp may."""
+    gentle = tuple(p for p in catalogue.patterns if max(p.rises) <= ramp_limit)
+    return replace(catalogue, patterns=gentle)
+
+
 def where_faces_can_be(catalogue: Catalogue, legal: LegalLevels, brief: Brief) -> NDArray[np.bool_]:
     """Refuse banks and marked cliffs that cannot be cut; return where a step face can be."""
     if brief.water.show and brief.water.banks not in catalogue.banks:

@@ -65,6 +65,11 @@ def test_every_tile_is_in_the_catalogue(plan: hx.Plan) -> None:
     assert np.array_equal(plan.fitted.corners, plan.fitted.level[:, None] + turned)
 
 
+def test_no_top_rises_more_than_a_ramp_may(plan: hx.Plan) -> None:
+    """Gentle boards have no steep tops."""
+    assert np.ptp(plan.fitted.corners, axis=1).max() <= plan.brief.ramps.limit
+
+
 def test_seams_close_outside_the_cliffs(plan: hx.Plan) -> None:
     """Across every side that is not a listed cliff both corners have one height."""
     corners, board = plan.fitted.corners, plan.board
