@@ -99,6 +99,8 @@ def check_tiles(tiles: Tiles) -> None:
             for sides in crossing.ports
         }
         assert frozenset(np.flatnonzero(water.ports[i]).tolist()) in turned
+        for side in np.flatnonzero(water.ports[i]):
+            assert tiles.corners[i, side] == tiles.corners[i, (side + 1) % 6]
         out = int(water.outflow[i])
         if out < 0:
             continue
@@ -514,6 +516,38 @@ def test_crossings_of_a_valley_by_hand():
     assert names[0] == "mouth"
     assert names[-1] == "spring"
     assert set(names[1:-1]) <= {"straight", "confluence"}
+
+
+def test_water_falls_onto_a_level_side():
+    """At the foot of a fall the bank to a higher flank gives way to a spur, and that is noted."""
+    lattice = board(5, 7, "flats")
+    heights = ground(lattice, lattice.row + np.where(lattice.column == 2, 0.0, 20.0))
+    water = flow(heights, threshold_m2=3.5 * lattice.area_m2[0])
+    brink, foot = cell(lattice, "C5"), cell(lattice, "C4")
+    out = side_between(lattice, brink, foot)
+    assert water.outflow[brink] == out
+    flanks = [int(lattice.neighbours[brink, (out + turn) % 6]) for turn in (-1, 1)]
+    high = (lattice.row >= 4) & ~np.isin(np.arange(35), flanks)
+    level = np.where(high, 3, 0)
+    level[flanks[0]] = 1
+    pairs = [
+        (i, int(j))
+        for i in np.flatnonzero(high)
+        for j in lattice.neighbours[i]
+        if j >= 0 and not high[j]
+    ]
+    cliffs = marked(lattice, pairs)
+    tiles = fit(legalise(levels_of(lattice, level), water=water, cliffs=cliffs), DEFAULT)
+    check_tiles(tiles)
+    # Two corners of the foot touch the higher flank, and one of them the fall: only the other is
+    # raised.
+    assert pattern_names(tiles)[foot] == "spur"
+    assert tiles.level[foot] == 0
+    assert tiles.cliff[foot, side_between(lattice, foot, flanks[0])]
+    assert tiles.notes == (
+        "No top that meets all its neighbours is level where water falls in at C4; the nearest"
+        " below was taken, with step faces where tops do not meet.",
+    )
 
 
 def test_missing_crossing_is_refused():

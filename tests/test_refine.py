@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -11,11 +12,13 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from invented_boards import SMALL, invented_board
 from plain.boards import least_by_program, least_of_all, model_of, n_boards
+from test_fit import boards
 
 from hexterra.catalogue import Catalogue, Pattern
 from hexterra.errors import BriefError, CatalogueError, InfeasibleError
 from hexterra.stages import refine as refine_module
-from hexterra.stages.fit import Tiles
+from hexterra.stages.fit import Tiles, fit
+from hexterra.stages.legalise import legalise
 from hexterra.stages.prices import PRESETS, Prices
 from hexterra.stages.refine import Refined, refine
 
@@ -41,6 +44,8 @@ def check_built(tiles: Tiles) -> None:
             here = (tiles.corners[i, s], tiles.corners[i, (s + 1) % 6])
             there = (tiles.corners[j, (back + 1) % 6], tiles.corners[j, back])
             assert tiles.cliff[i, s] == tiles.cliff[j, back] == (here != there)
+            if water is not None and water.ports[i, s]:
+                assert here[0] == here[1]
             if water is not None and water.outflow[i] == s:
                 assert here[0] == here[1] == tiles.level[i]
                 assert there[0] <= here[0]
@@ -140,6 +145,23 @@ def test_every_board_can_be_built() -> None:
             refined = refine(tiles, effort=effort)
             check_built(refined.tiles)
             check_sums(refined)
+
+
+@settings(derandomize=True, deadline=None, max_examples=60)
+@given(boards())
+def test_every_board_with_cliffs_can_be_built(case: Any) -> None:
+    """Cliffs anywhere, also where water falls over them: every port is level in both its cells."""
+    levels, water, limit, cliffs, pins = case
+    try:
+        legal = legalise(levels, water=water, ramp_limit=limit, cliffs=cliffs, pins=pins)
+    except InfeasibleError:
+        assume(False)
+    tiles = fit(legal, Catalogue.default())
+    for effort in ("instant", "bounded"):
+        check_built(refine(tiles, effort=effort).tiles)
+        closed = refine(tiles, effort=effort, roads=~tiles.cliff)
+        check_built(closed.tiles)
+        assert not (closed.tiles.cliff & ~tiles.cliff).any()
 
 
 def test_step_faces_are_rare() -> None:

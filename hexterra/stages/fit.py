@@ -117,8 +117,10 @@ def fit(legal: LegalLevels, catalogue: Catalogue) -> Tiles:
     What is still not held, at the ends of marked cliffs, beside pins or because the catalogue is
     small, takes the nearest top from below: with the same lowest corner, no corner higher, both
     corners of a side that water crosses alike, and the greatest sum of rises; of equals the
-    earlier pattern in the catalogue, then the lesser turn. The sides where tops then do not meet
-    are step faces. (Sloping a cliff away where it ends would only move its end to the next side.)
+    earlier pattern in the catalogue, then the lesser turn. So does a top that slopes along such a
+    side, as it may at the foot of a fall over a marked cliff. The sides where tops then do not
+    meet are step faces. (Sloping a cliff away where it ends would only move its end to the
+    next side.)
 
     Parameters
     ----------
@@ -131,8 +133,9 @@ def fit(legal: LegalLevels, catalogue: Catalogue) -> Tiles:
     -------
     Tiles
         Every pattern and crossing is in the catalogue. Off the sides in `cliff`, the two tops of
-        every side have the same height at both its corners. Where water leaves a cell, both
-        corners of that side stand at the cell's `level`; neither ports nor levels rise downstream.
+        every side have the same height at both its corners. Every side that water crosses is
+        level in both its cells. Where water leaves a cell that side stands at the cell's `level`;
+        neither ports nor levels rise downstream.
 
     Raises
     ------
@@ -150,14 +153,23 @@ def fit(legal: LegalLevels, catalogue: Catalogue) -> Tiles:
     level = corners.min(axis=1)
     rises = corners - level[:, None]
     pattern, turn = catalogue.find_patterns(rises)
-    off = np.flatnonzero(pattern < 0)
+    ports = _ports(legal)
+    is_off = pattern < 0
+    is_tilted = ~is_off & (ports & (rises != np.roll(rises, -1, axis=1))).any(axis=1)
+    off = np.flatnonzero(is_off | is_tilted)
     if len(off):
-        pattern[off], turn[off] = _nearest_below(rises[off], _ports(legal)[off], catalogue)
+        pattern[off], turn[off] = _nearest_below(rises[off], ports[off], catalogue)
         around = (np.arange(N_SIDES) - turn[off, None]) % N_SIDES
         corners[off] = level[off, None] + catalogue.rises[pattern[off, None], around]
-        notes = (
-            f"No top in the catalogue meets all its neighbours at {_name_cells(lattice, off)}; the"
-            " nearest below was taken, with step faces where tops do not meet.",
+        because = (
+            (is_off, "No top in the catalogue meets all its neighbours at"),
+            (is_tilted, "No top that meets all its neighbours is level where water falls in at"),
+        )
+        notes = tuple(
+            f"{reason} {_name_cells(lattice, np.flatnonzero(cells))}; the nearest below was taken,"
+            " with step faces where tops do not meet."
+            for cells, reason in because
+            if cells.any()
         )
     crossing, crossing_turn = _find_crossings(legal, catalogue)
     return Tiles(

@@ -35,8 +35,6 @@ class Prices(Value):
         two steps counts twice.
     cutting
         Per pass of the wire over a top, or per unit of `effort`.
-    sloping_port
-        Per side by which water crosses a tile with corners unlike in height.
     sunk_in_slope
         Per tile where a watercourse has to be cut into a slope.
     step_face, step_face_rise
@@ -54,7 +52,6 @@ class Prices(Value):
     corner_heights: float = 1.0
     sloping: float = 0.25
     cutting: float = 0.05
-    sloping_port: float = 0.5
     sunk_in_slope: float = 0.1
     step_face: float = 3.0
     step_face_rise: float = 1.0

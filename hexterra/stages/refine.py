@@ -135,12 +135,12 @@ def refine(
     Returns
     -------
     Refined
-        Every tile is in the catalogue; levels keep to bounds and pins; where water leaves a cell,
-        both corners of that side stand at the cell's `level`, and no corner of the side is higher
-        in the next cell. Sides where tops do not meet are listed in ``tiles.cliff``. No board
-        among the choices costs less than `bound`, roundings included. Interrupting the search
-        (Ctrl-C) returns the best board so far. Without a time limit the result depends on nothing
-        but the arguments.
+        Every tile is in the catalogue; levels keep to bounds and pins; every side that water
+        crosses is level in both its cells; where water leaves a cell that side stands at the
+        cell's `level`, and no higher in the next cell. Sides where tops do not meet are listed in
+        ``tiles.cliff``. No board among the choices costs less than `bound`, roundings included.
+        Interrupting the search (Ctrl-C) returns the best board so far. Without a time limit the
+        result depends on nothing but the arguments.
 
     Raises
     ------

@@ -233,19 +233,16 @@ def _price_rows(
     steepness = np.array([_steepness(p.rises) for p in catalogue.patterns])[oriented[:, 0]]
     effort_of = dict(prices.effort)
     effort = np.array([effort_of.get(p.name, _n_passes(p.rises)) for p in catalogue.patterns])
-    is_uneven = rises != np.roll(rises, -1, axis=1)
-    n_uneven = ports.astype(np.int64) @ is_uneven.T.astype(np.int64)
     is_sloped = rises.max(axis=1) > 0
     every = np.ones((len(settings), 1))
     terms = (
         ("sloping", prices.sloping * every * steepness),
         ("cutting", prices.cutting * every * effort[oriented[:, 0]]),
-        (
-            "crossing",
-            prices.sloping_port * n_uneven + prices.sunk_in_slope * is_wet[:, None] * is_sloped,
-        ),
+        ("crossing", prices.sunk_in_slope * is_wet[:, None] * is_sloped),
     )
-    is_allowed = np.ones((len(settings), len(rises)), dtype=bool)
+    # Water crosses a side on the level, at the foot of a fall as well as at its brink.
+    is_uneven = rises != np.roll(rises, -1, axis=1)
+    is_allowed = ~(ports @ is_uneven.T)
     # Water leaves at the lowest corner, so no port is below it.
     leaves_low = (rises == 0) & (np.roll(rises, -1, axis=1) == 0)
     has_outflow = outflow >= 0

@@ -68,6 +68,10 @@ def model_of(tiles: Tiles, prices: Prices, reach: int = 1) -> Model:
                     out = -1 if water is None else int(water.outflow[cell])
                     if out >= 0 and (rises[out] or rises[(out + 1) % 6]):
                         continue
+                    if water is not None and any(
+                        water.ports[cell, s] and rises[s] != rises[(s + 1) % 6] for s in range(6)
+                    ):
+                        continue
                     corners = tuple(base + rise for rise in rises)
                     price = _top(tiles, prices, cell, pattern.rises, corners, ground)
                     held.append((corners, price))
@@ -105,9 +109,6 @@ def _top(tiles: Tiles, prices: Prices, cell: int, rises, corners, ground) -> flo
     price += prices.sloping * share * gradient.get(sum(rises), 0.0) / 2.0
     if water is not None and water.kind[cell]:
         price += prices.sunk_in_slope * (sum(rises) > 0)
-        price += prices.sloping_port * sum(
-            bool(water.ports[cell, s]) and corners[s] != corners[(s + 1) % 6] for s in range(6)
-        )
     return price
 
 
