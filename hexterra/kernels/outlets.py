@@ -15,8 +15,13 @@ from numpy.typing import NDArray
 
 
 @njit(cache=True, nogil=True)
-def list_sources(then: NDArray[np.int32]) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
-    """List the exits that come directly before each: where the list of each begins, and all."""
+def list_sources(
+    then: NDArray[np.int32], cell_of: NDArray[np.int32]
+) -> tuple[NDArray[np.int32], NDArray[np.int32], NDArray[np.int32]]:
+    """List the exits that come directly before each: where the list of each begins, all, cells.
+
+    A cell is written as -1 - its number if nothing comes before the exit.
+    """
     n_exits = len(then)
     before = np.zeros(n_exits + 1, np.int32)
     for i in range(n_exits):
@@ -25,14 +30,17 @@ def list_sources(then: NDArray[np.int32]) -> tuple[NDArray[np.int32], NDArray[np
     for i in range(n_exits):
         before[i + 1] += before[i]
     source = np.empty(n_exits, np.int32)
+    source_cell = np.empty(n_exits, np.int32)
     place = np.empty(n_exits, np.int32)
     for i in range(n_exits):
         place[i] = before[i]
     for i in range(n_exits):
         if then[i] >= 0:
-            source[place[then[i]]] = i
+            j = place[then[i]]
+            source[j] = i
+            source_cell[j] = cell_of[i] if before[i + 1] > before[i] else -1 - cell_of[i]
             place[then[i]] += 1
-    return before, source
+    return before, source, source_cell
 
 
 @njit(cache=True, nogil=True)
@@ -100,7 +108,7 @@ def _move(chosen: Any, forest: Any, choice: Any, scratch: Any) -> tuple[int, flo
     The cells whose errors may change are its own, and those whose outlets come next above the old
     outlet or the chosen exit; they are left in `touched`, their number in ``counts[0]``.
     """
-    then, before, source, cell_of, neighbours = forest
+    then, before, source, source_cell, cell_of, neighbours = forest
     outlet, is_wrong, importance, weight = choice
     stack, touched, stamp, counts = scratch
     counts[1] += 1
@@ -119,13 +127,14 @@ def _move(chosen: Any, forest: Any, choice: Any, scratch: Any) -> tuple[int, flo
         here = stack[n_stack]
         for j in range(before[here], before[here + 1]):
             up = source[j]
-            cell = cell_of[up]
+            is_first = source_cell[j] < 0
+            cell = -1 - source_cell[j] if is_first else source_cell[j]
             if up != old and outlet[cell] == up:
                 if stamp[cell] != move:
                     stamp[cell] = move
                     touched[n_touched] = cell
                     n_touched += 1
-            elif up != old and up != chosen:  # noqa: PLR1714 - they may differ in kind
+            elif not is_first and up != old and up != chosen:  # noqa: PLR1714 - they may differ in kind
                 stack[n_stack] = up
                 n_stack += 1
     gain, relief = 0, 0.0
@@ -154,7 +163,7 @@ def _list_moves(
 
     They are those on its way to the next outlet, then its own.
     """
-    then, _, _, cell_of, _ = forest
+    then, cell_of = forest[0], forest[4]
     outlet = choice[0]
     n = 0
     on_way = then[outlet[cell]]
@@ -173,7 +182,7 @@ def _list_moves(
 @njit(cache=True, nogil=True)
 def _mends(chosen: Any, cell: Any, forest: Any, outlet: NDArray[np.int32]) -> bool:
     """Tell whether a cell would be right if an exit were the outlet of its cell."""
-    then, _, _, cell_of, neighbours = forest
+    then, cell_of, neighbours = forest[0], forest[4], forest[5]
     moved = cell_of[chosen]
     old = outlet[moved]
     outlet[moved] = chosen
@@ -194,7 +203,7 @@ def _best_move(
     moves: NDArray[np.int32],
 ) -> tuple[int, int, float]:
     """Find the move that mends a cell and most others; return its exit, -1 for none, and gain."""
-    cell_of, outlet = forest[3], choice[0]
+    cell_of, outlet = forest[4], choice[0]
     best_exit, best_gain, best_relief = np.int32(-1), 0, 0.0
     for i in range(_list_moves(cell, begin, area, least, forest, choice, moves)):
         if not _mends(moves[i], cell, forest, outlet):
@@ -204,7 +213,7 @@ def _best_move(
         _move(old, forest, choice, scratch)
         if gain > best_gain or (gain == best_gain and relief > best_relief):
             best_exit, best_gain, best_relief = moves[i], gain, relief
-    return best_exit, best_gain, best_relief
+    return int(best_exit), best_gain, best_relief
 
 
 @njit(cache=True, nogil=True)
@@ -226,7 +235,7 @@ def choose_outlets(
     left, two moves at once may be made: one that mends the cell, one that mends what the first
     breaks. No exit that drains less than `least` of its cell becomes an outlet.
     """
-    cell_of = forest[3]
+    cell_of = forest[4]
     outlet, is_wrong, _, _ = choice
     n_cells, n_exits = len(begin) - 1, len(cell_of)
     touched, stamp = np.empty(n_cells, np.int32), np.zeros(n_cells, np.int64)

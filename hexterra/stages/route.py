@@ -195,7 +195,7 @@ def carry(drained: Drainage, lattice: Lattice) -> RoutingReport:
     catchment = np.maximum(own, 0.0)
     flood.accumulate(order, receiver, catchment)
 
-    centre_xy = ring_xy.mean(axis=1)
+    centre_xy = np.einsum("nkc->nc", ring_xy) / ring_xy.shape[1]
     total, length = np.zeros(n), np.zeros(n, dtype=np.int64)
     is_large = outlet_m2 >= LARGE_CELLS * lattice.area_m2
     large = np.flatnonzero(is_large & ~is_wrong & (receiver != np.arange(n)))
@@ -350,7 +350,8 @@ def _smoothly(
 def _ways(lattice: Lattice) -> NDArray[np.int32]:
     """Neighbours, (n, 6) int32; across sides that no water crosses -2 - the neighbour."""
     neighbours, open_ = lattice.neighbours, lattice.water_neighbours
-    return np.where((open_ < 0) & (neighbours >= 0), -2 - neighbours, open_)
+    ways: NDArray[np.int32] = np.where((open_ < 0) & (neighbours >= 0), -2 - neighbours, open_)
+    return ways
 
 
 def _choose(
@@ -367,7 +368,7 @@ def _choose(
     visit = np.argsort(-size, kind="stable")
     is_wrong = np.zeros(lattice.n_cells, dtype=np.bool_)
     importance = np.where(size >= LARGE_CELLS * lattice.area_m2, _IMPORTANCE, 1)
-    forest = (then, *outlets.list_sources(then), cell_of, neighbours)
+    forest = (then, *outlets.list_sources(then, cell_of), cell_of, neighbours)
     outlets.mark_wrong(then, cell_of, outlet, neighbours, is_wrong)
     for share, sign, pairs in _PASSES:
         least = share * np.minimum(size, lattice.area_m2)
