@@ -252,7 +252,7 @@ def plan_heights(
             tiles,
             prices=prices_of(brief, catalogue),
             effort=brief.fit.effort,
-            roads=~(may_face | tiles.cliff),
+            closed=~(may_face | tiles.cliff),
             stock=None if owned is None else dict(owned.tiles),
             time_limit_s=brief.fit.time_limit_s,
         )

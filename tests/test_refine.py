@@ -159,7 +159,7 @@ def test_every_board_with_cliffs_can_be_built(case: Any) -> None:
     tiles = fit(legal, Catalogue.default())
     for effort in ("instant", "bounded"):
         check_built(refine(tiles, effort=effort).tiles)
-        closed = refine(tiles, effort=effort, roads=~tiles.cliff)
+        closed = refine(tiles, effort=effort, closed=~tiles.cliff)
         check_built(closed.tiles)
         assert not (closed.tiles.cliff & ~tiles.cliff).any()
 
@@ -221,15 +221,15 @@ def test_frozen_cells_keep_their_tile() -> None:
     assert whole.bound == pytest.approx(whole.cost, rel=1e-6)
 
 
-def test_no_step_face_on_a_road() -> None:
-    """A step face that pays elsewhere is not put where a road crosses the side."""
+def test_no_step_face_on_a_closed_side() -> None:
+    """A step face that pays elsewhere is not put where the side is closed."""
     prices = Prices(step_face=0.01, step_face_rise=0.01)
     tiles = invented_board(5, is_rough=True, water=False)
     free = refine(tiles, prices=prices)
-    roads = free.tiles.cliff.copy()
-    assert roads.any()
-    held = refine(tiles, prices=prices, roads=roads)
-    assert not (held.tiles.cliff & roads).any()
+    closed = free.tiles.cliff.copy()
+    assert closed.any()
+    held = refine(tiles, prices=prices, closed=closed)
+    assert not (held.tiles.cliff & closed).any()
     assert held.cost >= free.bound
 
 
@@ -313,7 +313,7 @@ def test_what_cannot_be_kept_is_refused() -> None:
         ({"effort": "heroic"}, "effort is 'heroic'"),
         ({"reach": -1}, "reach is -1 steps"),
         ({"time_limit_s": 0.0}, "time_limit_s is 0.0 s"),
-        ({"roads": np.zeros((3, 6), dtype=bool)}, "roads is bool of shape"),
+        ({"closed": np.zeros((3, 6), dtype=bool)}, "closed is bool of shape"),
         ({"frozen": np.zeros(64)}, "frozen is float64 of shape"),
     ],
 )

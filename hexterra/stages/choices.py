@@ -159,7 +159,7 @@ def choose_among(
     *,
     catalogue: Catalogue | None = None,
     reach: int = 1,
-    roads: NDArray[np.bool_] | None = None,
+    closed: NDArray[np.bool_] | None = None,
     frozen: NDArray[np.bool_] | None = None,
     edge_profile: Iterable[tuple[int, int]] = (),
 ) -> Choices:
@@ -179,8 +179,8 @@ def choose_among(
         What can be cut; that of `tiles` if None.
     reach
         How many steps a tile may stand beyond the ground and its start, at least 0.
-    roads
-        Sides that a road crosses, (n, 6) bool, symmetric: no step face there.
+    closed
+        Sides where the two tops must meet, (n, 6) bool, symmetric.
     frozen
         Cells that keep their tile, (n,) bool.
     edge_profile
@@ -215,8 +215,8 @@ def choose_among(
     _hold_corners(lattice, settings, profile, lowest, first, price)
     is_marked = np.where(legal.cliff, prices.marked_cliff, 1.0)
     fixed = prices.step_face * is_marked
-    if roads is not None:
-        fixed = np.where(roads, FORBIDDEN, fixed)
+    if closed is not None:
+        fixed = np.where(closed, FORBIDDEN, fixed)
     return Choices(
         tiles=tiles,
         settings=settings,

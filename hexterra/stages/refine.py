@@ -95,7 +95,7 @@ def refine(
     time_limit_s: float | None = None,
     catalogue: Catalogue | None = None,
     reach: int = 1,
-    roads: NDArray[np.bool_] | None = None,
+    closed: NDArray[np.bool_] | None = None,
     frozen: NDArray[np.bool_] | None = None,
     edge_profile: Iterable[tuple[int, int]] = (),
     stock: Mapping[TileKind, int] | None = None,
@@ -121,8 +121,9 @@ def refine(
         What can be cut, if that is not the catalogue of `tiles`.
     reach
         How many steps a tile may stand beyond both the ground and its start, at least 0.
-    roads
-        Sides that a road crosses, (n, 6) bool, symmetric: no step face is allowed there.
+    closed
+        Sides where the two tops must meet, (n, 6) bool, symmetric: as where a road crosses, or
+        where no face can be cut. Marked cliffs are not exempt.
     frozen
         Cells that keep their tile, (n,) bool.
     edge_profile
@@ -147,15 +148,15 @@ def refine(
     BriefError
         If an argument is out of its range.
     InfeasibleError
-        If no board was found that keeps to all rules: roads, edge profile, frozen cells, pins.
+        If no board was found that keeps to all rules: closed sides, edge profile, frozen cells, pins.
 
     Notes
     -----
     A round of sweeps is linear in the number of cells and labels.
     """
-    _check(tiles, effort, reach, time_limit_s, roads, frozen)
+    _check(tiles, effort, reach, time_limit_s, closed, frozen)
     choices = choose_among(
-        tiles, prices, catalogue=catalogue, reach=reach, roads=roads, frozen=frozen,
+        tiles, prices, catalogue=catalogue, reach=reach, closed=closed, frozen=frozen,
         edge_profile=edge_profile,
     )  # fmt: skip
     blind = None
@@ -321,10 +322,10 @@ def _refusal(choices: Choices, corners: NDArray[np.int32]) -> InfeasibleError:
     bad |= set(lattice.seams[choices.face_prices(corners) >= FORBIDDEN, 0].tolist())
     names = tuple(lattice.labels[cell] for cell in sorted(bad))
     return InfeasibleError(
-        "no board was found that keeps to the roads, the edge profile, the frozen cells and the"
+        "no board was found that keeps to the closed sides, the edge profile, the frozen cells and the"
         f" pins and lets water run down; rules are broken at {', '.join(names[:12])}"
         + (f" and {len(names) - 12} more" if len(names) > 12 else ""),
-        remedy="free some of these cells, or let the road or the edge change height there",
+        remedy="free some of these cells, open a closed side, or let the edge change height there",
         cells=names,
     )
 
@@ -334,7 +335,7 @@ def _check(
     effort: str,
     reach: int,
     time_limit_s: float | None,
-    roads: NDArray[np.bool_] | None,
+    closed: NDArray[np.bool_] | None,
     frozen: NDArray[np.bool_] | None,
 ) -> None:
     """Refuse what cannot be meant."""
@@ -361,7 +362,7 @@ def _check(
             value=time_limit_s,
         )
     n = lattice.n_cells
-    for name, given, shape in (("roads", roads, (n, N_SIDES)), ("frozen", frozen, (n,))):
+    for name, given, shape in (("closed", closed, (n, N_SIDES)), ("frozen", frozen, (n,))):
         if given is not None and (given.shape != shape or given.dtype != np.bool_):
             raise BriefError(
                 f"{name} is {given.dtype} of shape {given.shape}; it must be bool of {shape}",
