@@ -22,7 +22,7 @@ from hexterra.outputs.carving import Weld, groove_ends
 from hexterra.outputs.mesh import FINE, Mesh, board_mesh
 from hexterra.stages.schedule import Hand, Piece
 from hexterra.workshop.channels import banks_mm
-from hexterra.workshop.grooves import Groove, groove_hollow, hollow_volume_mm3
+from hexterra.workshop.grooves import Groove, fitting_groove, groove_hollow, groove_volume_mm3
 from hexterra.workshop.solids import Solid, piece_solids
 
 PATTERNS = {pattern.name: pattern.rises for pattern in load_catalogue(None).patterns}
@@ -124,7 +124,7 @@ def test_any_ports_close_with_the_volume_of_the_hollow(
     body = carved(solid, sides, water, groove)
     lines = solid.channels_mm(sides, water)
     hollow = groove_hollow(groove, lines, len(sides), centre_mm=np.zeros(2), across_flats_mm=100.0)
-    volume_mm3 = hollow_volume_mm3(hollow)
+    volume_mm3 = groove_volume_mm3(groove, solid, sides, water)
     assert solid.volume_mm3 - body.volume == pytest.approx(volume_mm3, rel=1e-4)
     triangles = shapely.polygons(hollow[..., :2])
     assert shapely.area(triangles).sum() == pytest.approx(shapely.union_all(triangles).area)
@@ -203,7 +203,12 @@ def test_a_carved_board_is_closed_and_holds_its_carved_pieces(
     plan = small_plan(facing, edges)
     body = check(carved_board_mesh(plan.pieces, groove))
     pieces = zip(plan.pieces.pieces, piece_solids(plan.pieces), strict=True)
-    total = math.fsum(p.count * carved(s, p.ports, p.water, groove).volume for p, s in pieces)
+    total = 0.0
+    for p, s in pieces:
+        volume = carved(s, p.ports, p.water, groove).volume if p.crossing else s.volume_mm3
+        lost = groove_volume_mm3(groove, s, p.ports, p.water) if p.crossing else 0.0
+        assert s.volume_mm3 - volume == pytest.approx(lost, rel=2e-5)
+        total += p.count * volume
     assert body.volume == pytest.approx(total, rel=1e-8)
     assert body.volume < board_mesh(plan.pieces).volume_mm3 - 1000.0
     levels = [
@@ -238,6 +243,33 @@ def test_water_fills_the_grooves_to_half_their_depth(facing: Facing, edges: Any)
     depth_mm = middle[point, 2] - first[:, 2] - sideways / normal[:, 2]
     assert depth_mm.max() == pytest.approx(2.0, abs=1e-4)
     assert depth_mm.min() > -1e-4
+
+
+@pytest.mark.parametrize("across_flats_mm", [5.0, 30.0, 100.0, 300.0])
+@pytest.mark.parametrize("base_mm", [1.0, 15.0])
+def test_a_groove_can_be_made_to_fit(across_flats_mm: float, base_mm: float) -> None:
+    """On any tile; on one of 100 mm, 15 mm thick, it is 20 mm wide and 3.75 mm deep."""
+    groove = fitting_groove(across_flats_mm, base_mm)
+    groove.check(across_flats_mm=across_flats_mm, base_mm=base_mm)
+    assert groove.width_mm <= 20.0
+    if (across_flats_mm, base_mm) == (100.0, 15.0):
+        assert (groove.width_mm, groove.depth_mm, groove.bank_mm) == (20.0, 3.75, 3.75)
+    small = Solid("whole", "", (0,) * 6, across_flats_mm, base_mm, 7.5)
+    carved(small, (0, 3), "reach", groove)
+
+
+def test_water_without_ports_is_a_round_pool() -> None:
+    """A pool that no side is crossed by has half the width of the tile, cut by the edge or not.
+
+    A polygon of 24 corners around a radius of 25 mm has the area 12 R^2 sin(15 degrees).
+    """
+    whole = groove_volume_mm3(UPRIGHT, tile(), (), "pool")
+    assert whole == pytest.approx(4.0 * 12.0 * 625.0 * math.sin(math.radians(15.0)))
+    half = groove_volume_mm3(UPRIGHT, tile(part="side-cut half"), (), "mouth")
+    assert half == pytest.approx(whole / 2.0)
+    carved(tile(part="side-cut half"), (), "mouth", NATURAL)
+    (bank,) = banks_mm(tile(), (), 20.0, "pool")
+    assert np.linalg.norm(bank, axis=1) == pytest.approx(np.full(len(bank), 25.0))
 
 
 def test_both_cells_cut_a_side_in_the_same_points() -> None:

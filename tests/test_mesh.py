@@ -141,12 +141,19 @@ def test_the_board_is_closed_and_holds_all_its_pieces(facing: Facing, edges: Any
 @pytest.fixture(scope="module")
 def files() -> dict[str, bytes]:
     """Write the meshes of a small board."""
-    return mesh_files(small_plan())
+    return mesh_files(small_plan(), Groove())
 
 
 def test_mesh_files_are_the_same_twice(files: dict[str, bytes]) -> None:
     """Equal plans give equal bytes."""
-    assert mesh_files(small_plan()) == files
+    assert mesh_files(small_plan(), Groove()) == files
+
+
+def test_small_tiles_have_a_groove_that_fits() -> None:
+    """Without a groove given, one is made for the tiles: here 3.75 mm deep, a quarter of 15."""
+    plan = small_plan()
+    groove = Groove(20.0, 3.75, 3.75)
+    assert mesh_files(plan) == mesh_files(plan, groove)
 
 
 def test_stl_is_read_by_trimesh(files: dict[str, bytes]) -> None:

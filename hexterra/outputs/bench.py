@@ -11,7 +11,9 @@ from hexterra.outputs.folder import Writer
 
 if TYPE_CHECKING:
     from hexterra.plan import Plan
+    from hexterra.workshop.base import Base
     from hexterra.workshop.effort import Effort
+    from hexterra.workshop.facings import Facings
 
 #: What can be asked for beside the plan itself.
 Extra = Literal["book", "templates", "sheets", "mesh"]
@@ -45,18 +47,30 @@ def bench_writers(plan: Plan, extras: Collection[Extra]) -> dict[str, Writer]:
             batter_deg=workshop.batter_deg,
         )
 
-    def book() -> dict[str, bytes]:
+    @cache
+    def under() -> Base:
         from hexterra.workshop.base import base
+
+        return base(plan.pieces, workshop.base)
+
+    def faces() -> Facings:
+        from hexterra.workshop.facings import facings
+
+        return facings(plan.pieces, batter_deg=workshop.batter_deg)
+
+    def book() -> dict[str, bytes]:
         from hexterra.workshop.book import book_pdf
 
-        paper = plan.brief.bench.paper
-        under = base(plan.pieces, workshop.base)
-        return {"book.pdf": book_pdf(plan, work(), under, paper=paper)}
+        return {"book.pdf": book_pdf(plan, work(), under(), paper=plan.brief.bench.paper)}
 
     def templates() -> dict[str, bytes]:
+        from hexterra.workshop.base_templates import base_template_files
         from hexterra.workshop.templates import template_files
 
-        return template_files(plan.pieces, workshop.guides, title=plan.brief.title)
+        guides, title = workshop.guides, plan.brief.title
+        return template_files(plan.pieces, guides, title=title) | base_template_files(
+            under(), faces(), guides, title=title
+        )
 
     def sheets() -> dict[str, bytes]:
         from hexterra.workshop.sheet_files import sheet_files
@@ -64,9 +78,12 @@ def bench_writers(plan: Plan, extras: Collection[Extra]) -> dict[str, Writer]:
         return sheet_files(work().foam)
 
     def mesh() -> dict[str, bytes]:
-        from hexterra.outputs.mesh_files import mesh_files
+        from hexterra.outputs.base_files import base_files
+        from hexterra.outputs.mesh_files import mesh_files, plan_groove
 
-        return mesh_files(plan)
+        groove = plan_groove(plan, width_mm=workshop.guides.channel_mm)
+        around = base_files(under(), faces(), title=plan.brief.title)
+        return mesh_files(plan, groove) | around
 
     makers: Mapping[Extra, Callable[[], dict[str, bytes]]] = {
         "book": book, "templates": templates, "sheets": sheets, "mesh": mesh

@@ -12,7 +12,7 @@ from hexterra.outputs.carved_mesh import carved_board_mesh, carved_piece_mesh, w
 from hexterra.outputs.glb import Part, glb
 from hexterra.outputs.margins import WATER, Tints
 from hexterra.outputs.threemf import Item, threemf
-from hexterra.workshop.grooves import Groove
+from hexterra.workshop.grooves import fitting_groove
 from hexterra.workshop.guides import file_name
 from hexterra.workshop.solids import Solid, piece_solids
 
@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from hexterra.outputs.mesh import Mesh
     from hexterra.plan import Plan
     from hexterra.stages.schedule import Piece
+    from hexterra.workshop.grooves import Groove
 
 #: Colour of bare foam, on walls and undersides.
 FOAM: Final = "#d9d4c7"
@@ -34,7 +35,8 @@ def mesh_files(plan: Plan, groove: Groove | None = None) -> dict[str, bytes]:
     plan
         The plan.
     groove
-        Section of the watercourses; ``Groove()`` by default. It is carved into all of them.
+        Section of the watercourses, which is carved into all of them; by default that of
+        `plan_groove`.
 
     Returns
     -------
@@ -49,8 +51,8 @@ def mesh_files(plan: Plan, groove: Groove | None = None) -> dict[str, bytes]:
     BriefError
         If the groove is too wide or too deep for the tiles.
     """
-    groove = groove or Groove()
     schedule, board = plan.pieces, plan.board
+    groove = groove or plan_groove(plan)
     tints = Tints(int(plan.fitted.corners.max(initial=0)))
     levels = {
         level: carved_board_mesh(
@@ -79,6 +81,13 @@ def mesh_files(plan: Plan, groove: Groove | None = None) -> dict[str, bytes]:
     for name, (mesh, _, _) in pieces.items():
         files[f"{name}.stl"] = stl(mesh)
     return files
+
+
+def plan_groove(plan: Plan, *, width_mm: float = 20.0) -> Groove:
+    """Return a groove that fits the tiles of a plan; see `hexterra.workshop.grooves`."""
+    pieces = zip(plan.pieces.pieces, piece_solids(plan.pieces), strict=True)
+    thinnest_mm = min(solid.base_mm for piece, solid in pieces if piece.kind == "tile")
+    return fitting_groove(plan.board.across_flats_mm, thinnest_mm, width_mm=width_mm)
 
 
 def stl(mesh: Mesh) -> bytes:

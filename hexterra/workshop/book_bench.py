@@ -283,7 +283,7 @@ def cut_list_pages(plan: Plan, effort: Effort, paper: Format) -> list[Page]:
         if to_cut[number] < piece.count:
             words += f"\n{piece.count - to_cut[number]} of them owned, {to_cut[number]} to cut"
         blank = _blank_words(effort, piece)
-        figure = sketch(solid, piece.ports, width_mm=_SKETCH_MM)
+        figure = sketch(solid, piece.ports, water=piece.water, width_mm=_SKETCH_MM)
         height = max(figure.size_mm[1] + 2.2, _tally_mm(to_cut[number], 44.0) + 2.0)
         paint = _cut_painter(figure, to_cut[number], right)
         rows.append(Row(("", words, str(piece.count), blank, ""), paint, height))

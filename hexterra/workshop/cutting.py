@@ -145,7 +145,7 @@ def _piece(number: int, piece: Piece, solid: Solid) -> Iterator[Work]:
     if piece.crossing:
         lines_mm = [
             float(np.linalg.norm(np.diff(line, axis=0), axis=1).sum())
-            for line in solid.channels_mm(piece.ports)
+            for line in solid.channels_mm(piece.ports, piece.water)
         ]
         if lines_mm:
             n_passes, wire_mm = 2 * len(lines_mm), 2.0 * math.fsum(lines_mm)

@@ -89,6 +89,62 @@ class Groove(Value):
         check_range("depth_mm", self.depth_mm, 0.1, 0.9 * base_mm, "mm in these tiles")
 
 
+def fitting_groove(across_flats_mm: float, base_mm: float, *, width_mm: float = 20.0) -> Groove:
+    """Return a groove with natural banks that fits tiles of any size.
+
+    Parameters
+    ----------
+    across_flats_mm
+        Distance between opposite sides of a tile.
+    base_mm
+        Thickness of a tile at its lowest corner.
+    width_mm
+        As wide as this, or nine tenths of a side.
+
+    Returns
+    -------
+    Groove
+        4 mm deep, or a quarter of the base, with banks that take as much room as they are high.
+    """
+    width_mm = min(width_mm, _WIDEST * side_length(across_flats_mm))
+    depth_mm = min(4.0, base_mm / 4.0)
+    return Groove(width_mm, depth_mm, min(depth_mm, 0.45 * width_mm))
+
+
+def groove_volume_mm3(groove: Groove, solid: Solid, ports: Sequence[int], water: str) -> float:
+    """Return how much a groove takes out of a piece.
+
+    Parameters
+    ----------
+    groove
+        Its section.
+    solid
+        The piece.
+    ports, water
+        Sides that the water crosses and what it does, as in `hexterra.stages.schedule.Piece`.
+    """
+    from shapely import Polygon
+
+    hollow = groove_hollow(
+        groove,
+        solid.channels_mm(ports, water, past_mm=groove.width_mm),
+        len(ports),
+        centre_mm=np.zeros(2),
+        across_flats_mm=solid.across_flats_mm,
+    )
+    outline = Polygon(solid.outline_mm)
+    found: list[float] = []
+    for corner in hollow:
+        left = Polygon(corner[:, :2]).intersection(outline)
+        if left.area > 1e-9:
+            # Depth is linear, so its mean is that in the middle.
+            share = np.linalg.solve(
+                np.vstack([corner[:, :2].T, np.ones(3)]), [*left.centroid.coords[0], 1.0]
+            )
+            found.append(left.area * float(share @ corner[:, 2]))
+    return math.fsum(found)
+
+
 def course_area(
     lines_mm: Sequence[NDArray[np.float64]],
     n_ports: int,
@@ -227,14 +283,6 @@ def water_hollow(
     )
     surface = _triangles(area)
     return np.dstack([surface, np.full(surface.shape[:2], groove.depth_mm / 2.0)])
-
-
-def hollow_volume_mm3(hollow: NDArray[np.float64]) -> float:
-    """Return how much is taken out of a top by triangles with depths that lie on it whole."""
-    one, two, three = hollow[..., :2].transpose(1, 0, 2)
-    first, second = two - one, three - one
-    twice = np.abs(first[:, 0] * second[:, 1] - first[:, 1] * second[:, 0])
-    return math.fsum((twice / 2.0 * hollow[..., 2].mean(axis=1)).tolist())
 
 
 def _onward(line: NDArray[np.float64], n_ports: int, n_lines: int) -> NDArray[np.float64]:
