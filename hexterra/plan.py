@@ -17,8 +17,9 @@ from hexterra.settling import (
     check_board,
     cliffs_of,
     count_levels,
-    find_cell,
+    pins_of,
     prices_of,
+    rim_profile,
     settle_step,
     settle_water,
     tops_within,
@@ -224,6 +225,8 @@ def plan_heights(
         else None
     )
 
+    pins = pins_of(board, brief)
+
     def refined_from(datum_m: float | None) -> Refined:
         progress("choosing levels")
         levels = quantise(
@@ -240,7 +243,7 @@ def plan_heights(
             water=water,
             ramp_limit=brief.ramps.limit,
             cliffs=cliffs_of(levels, board, brief),
-            pins=tuple((find_cell(board, name), pin) for name, pin in brief.ramps.pins.items()),
+            pins=pins.items(),
             measure=brief.ramps.measure,
         )
         can_face = where_faces_can_be(catalogue, legal, brief)
@@ -253,6 +256,7 @@ def plan_heights(
             prices=prices_of(brief, catalogue),
             effort=brief.fit.effort,
             closed=~(may_face | tiles.cliff),
+            edge_profile=rim_profile(board, brief),
             stock=None if owned is None else dict(owned.tiles),
             time_limit_s=brief.fit.time_limit_s,
         )
@@ -260,7 +264,7 @@ def plan_heights(
     refined = refined_from(brief.heights.datum_m)
     lowest = int(refined.tiles.level.min())
     is_free = brief.heights.datum_m is None and brief.heights.method == "even"
-    if lowest and is_free and not brief.ramps.pins:
+    if lowest and is_free and not pins:
         # Nobody asked for steps below the whole board; they would be spacers under every tile.
         datum_m = refined.tiles.legal.levels.datum_m
         refined = refined_from(datum_m + lowest * metres_per_step)

@@ -153,6 +153,32 @@ def cliffs_of(levels: Levels, board: Board, brief: Brief) -> NDArray[np.bool_] |
     return mark_cliffs(levels, rise_steps=brief.ramps.cliff_rise_steps, pairs=pairs)
 
 
+def pins_of(board: Board, brief: Brief) -> dict[int, int]:
+    """Find the cells whose level the brief fixes: the rim, where it is to be flush, and pins.
+
+    Raises
+    ------
+    BriefError
+        If a pin names a cell that the board does not have.
+    """
+    rim_level = brief.fit.rim_level
+    rim = np.flatnonzero(board.is_rim).tolist() if rim_level is not None else []
+    fixed = dict.fromkeys(rim, rim_level or 0)
+    return fixed | {find_cell(board, name): level for name, level in brief.ramps.pins.items()}
+
+
+def rim_profile(board: Board, brief: Brief) -> tuple[tuple[int, int], ...]:
+    """Fix the corners along the rim, where it is to be flush: corner and height in steps."""
+    rim_level = brief.fit.rim_level
+    if rim_level is None:
+        return ()
+    is_open = board.neighbours < 0
+    ends = np.unique(
+        np.concatenate((board.corner_of[is_open], np.roll(board.corner_of, -1, axis=1)[is_open]))
+    )
+    return tuple((corner, rim_level) for corner in ends.tolist())
+
+
 def find_cell(board: Board, name: str) -> int:
     """Find a cell by its name."""
     try:

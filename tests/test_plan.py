@@ -285,6 +285,21 @@ def test_tops_that_take_long_are_used_less(jacksboro: hx.Elevation, tmp_path: Pa
     assert n_slow < n_usual / 2
 
 
+def test_a_flush_rim_is_flush(jacksboro: hx.Elevation) -> None:
+    """All corners along the edge stand at the level that the brief gives."""
+    for facing in ("points", "flats"):
+        brief = hx.Brief(
+            board={"columns": 12, "rows": 9, "facing": facing},
+            heights={"metres_per_step": 60},
+            fit={"rim_level": 3},
+        )
+        plan = hx.make_plan(jacksboro, brief)
+        cell, side = np.nonzero(plan.board.neighbours < 0)
+        assert (plan.fitted.corners[cell, side] == 3).all()
+        assert (plan.fitted.corners[cell, (side + 1) % 6] == 3).all()
+        assert np.ptp(plan.fitted.corners) > 1
+
+
 def test_no_board_floats(jacksboro: hx.Elevation) -> None:
     """Without a datum in the brief the lowest tile stands on level 0, however the ground lies."""
     for board in ({"columns": 9, "rows": 7, "scale": 9000}, {"columns": 5, "rows": 4}):

@@ -219,6 +219,10 @@ class FitBrief(Section):
         description="Single prices to change, as sloping = 0.5; 1 is a tile one step off the"
         " ground.",
     )
+    rim_level: Annotated[int, Field(ge=0, le=1000)] | None = Field(
+        default=None,
+        description="Height in steps of the whole rim, so that boards join flush. Default: free.",
+    )
     step_faces: Literal["marked cliffs only", "where they pay"] = Field(
         default="marked cliffs only",
         description="Where two tops may fail to meet. 'where they pay' also allows a step face"
