@@ -148,7 +148,8 @@ def refine(
     BriefError
         If an argument is out of its range.
     InfeasibleError
-        If no board was found that keeps to all rules: closed sides, edge profile, frozen cells, pins.
+        If no board was found that keeps to all rules: closed sides, edge profile, frozen cells,
+        pins.
 
     Notes
     -----
@@ -322,8 +323,8 @@ def _refusal(choices: Choices, corners: NDArray[np.int32]) -> InfeasibleError:
     bad |= set(lattice.seams[choices.face_prices(corners) >= FORBIDDEN, 0].tolist())
     names = tuple(lattice.labels[cell] for cell in sorted(bad))
     return InfeasibleError(
-        "no board was found that keeps to the closed sides, the edge profile, the frozen cells and the"
-        f" pins and lets water run down; rules are broken at {', '.join(names[:12])}"
+        "no board was found that keeps to the closed sides, the edge profile, the frozen cells and"
+        f" the pins and lets water run down; rules are broken at {', '.join(names[:12])}"
         + (f" and {len(names) - 12} more" if len(names) > 12 else ""),
         remedy="free some of these cells, open a closed side, or let the edge change height there",
         cells=names,
