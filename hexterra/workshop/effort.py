@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from hexterra.errors import BriefError
 from hexterra.lattice.hexagon import Part
+from hexterra.stages.schedule import Piece
 from hexterra.values import Value, readonly
 from hexterra.workshop.boxes import Box, BoxLoad, fill_boxes
 from hexterra.workshop.cutting import Work, list_work
@@ -231,7 +232,7 @@ def effort(
     surface_mm2 = np.zeros(len(SURFACE_KINDS))
     for piece, solid in zip(pieces.pieces, solids, strict=True):
         if piece.kind == "tile":
-            surface_mm2[:3] += piece.count * _top_mm2(solid, piece.ports, piece.crossing, finish)
+            surface_mm2[:3] += piece.count * _top_mm2(piece, solid, finish)
     surface_mm2[3] = faces.area_mm2.sum()
     return Effort(
         foam=foam,
@@ -317,9 +318,7 @@ def _shares(foam: Foam, work: tuple[Work, ...]) -> tuple[NDArray[np.float64], ND
     return wire_mm, n_cuts
 
 
-def _top_mm2(
-    solid: Solid, ports: tuple[int, ...], crossing: str, finish: Finish
-) -> NDArray[np.float64]:
+def _top_mm2(piece: Piece, solid: Solid, finish: Finish) -> NDArray[np.float64]:
     """Return level ground, slopes and water of one top, (3,) float64, in square millimetres.
 
     A watercourse covers as much of the level ground as of the slopes, by share of their area;
@@ -334,8 +333,8 @@ def _top_mm2(
             level += float(x @ np.roll(y, -1) - y @ np.roll(x, -1)) / 2.0
     slope = solid.top_mm2 - level
     bed = 0.0
-    if crossing:
-        lines = solid.channels_mm(ports)
+    if piece.crossing:
+        lines = solid.channels_mm(piece.ports, piece.water)
         length_mm = math.fsum(
             float(np.linalg.norm(np.diff(line, axis=0), axis=1).sum()) for line in lines
         )
