@@ -35,14 +35,22 @@ if TYPE_CHECKING:
     from hexterra.proposal import propose as propose
     from hexterra.proposal import survey as survey
     from hexterra.siting import site_board as site_board
+    from hexterra.stages.campaign import share_pieces as share_pieces
     from hexterra.stages.cliffs import mark_cliffs as mark_cliffs
+    from hexterra.stages.cover import cover as cover
+    from hexterra.stages.drain import drain as drain
     from hexterra.stages.fit import fit as fit
     from hexterra.stages.flow import flow as flow
     from hexterra.stages.gather import gather as gather
     from hexterra.stages.legalise import legalise as legalise
     from hexterra.stages.quantise import quantise as quantise
     from hexterra.stages.refine import refine as refine
+    from hexterra.stages.route import route as route
     from hexterra.stages.schedule import schedule as schedule
+    from hexterra.stages.ways import ways as ways
+    from hexterra.stages.whatif import edit_cell as edit_cell
+    from hexterra.vectors import read_areas as read_areas
+    from hexterra.vectors import read_lines as read_lines
     from hexterra.verification import verify as verify
 
 __version__ = "0.1.0"
@@ -51,31 +59,39 @@ _HOME = {
     "Board": "lattice.board",
     "Brief": "brief",
     "Catalogue": "catalogue.catalogue",
-    "Elevation": "elevation",
-    "Globe": "lattice.globe",
-    "HexterraError": "errors",
-    "Plan": "plan",
     "compare": "comparison",
+    "cover": "stages.cover",
+    "drain": "stages.drain",
+    "edit_cell": "stages.whatif",
+    "Elevation": "elevation",
     "fit": "stages.fit",
     "flow": "stages.flow",
     "gather": "stages.gather",
+    "Globe": "lattice.globe",
+    "HexterraError": "errors",
     "invent": "invention",
     "legalise": "stages.legalise",
     "load_catalogue": "catalogue.reading",
     "make_plan": "plan",
     "mark_cliffs": "stages.cliffs",
+    "Plan": "plan",
     "plan_heights": "plan",
     "propose": "proposal",
     "quantise": "stages.quantise",
+    "read_areas": "vectors",
     "read_brief": "brief",
     "read_elevation": "elevation",
+    "read_lines": "vectors",
     "read_plan": "outputs.reopening",
     "refine": "stages.refine",
+    "route": "stages.route",
     "schedule": "stages.schedule",
+    "share_pieces": "stages.campaign",
     "site_board": "siting",
     "starter_brief": "brief",
     "survey": "proposal",
     "verify": "verification",
+    "ways": "stages.ways",
     "write_elevation": "elevation",
     "write_plan": "outputs",
 }

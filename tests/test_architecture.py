@@ -11,7 +11,7 @@ PACKAGE = Path(hexterra.__file__).parent
 
 #: Layers from the ground up. A module may import its own layer and those before it.
 LAYERS = (
-    {"errors", "units", "rounding", "values", "progress"},
+    {"errors", "units", "rounding", "values", "progress", "tomlfile"},
     {"brief", "lattice", "elevation", "vectors", "invention", "catalogue"},
     {"proposal", "siting"},
     {"kernels"},
@@ -101,3 +101,12 @@ def test_the_command_line_starts_light() -> None:
     ).stdout.split()
     heavy = {"numpy", "numba", "rasterio", "pandas", "scipy", "matplotlib", "pyproj", "pydantic"}
     assert heavy.isdisjoint(loaded)
+
+
+def test_every_public_name_is_there() -> None:
+    """Each name of the public interface loads, is its own function or class, and stays so."""
+    for name in hexterra._HOME:
+        value = getattr(hexterra, name)
+        assert value.__name__ == name
+        assert getattr(hexterra, name) is value
+    assert set(hexterra._HOME) <= set(dir(hexterra))

@@ -7,7 +7,6 @@ water threshold), the key is left empty here and settled later; what was assumed
 from __future__ import annotations
 
 import hashlib
-import tomllib
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, cast
@@ -26,7 +25,8 @@ from hexterra.brief.sections import (
     WaterBrief,
 )
 from hexterra.brief.starter import starter_text
-from hexterra.errors import BriefError, FileMissingError
+from hexterra.errors import BriefError
+from hexterra.tomlfile import read_toml
 
 __all__ = ["BoardBrief", "Brief", "HeightsBrief", "read_brief", "starter_brief"]
 
@@ -97,28 +97,12 @@ def read_brief(path: str | Path) -> Brief:
         If it is not TOML (with the line), or asks for something that is not allowed.
     """
     path = Path(path)
-    try:
-        text = path.read_text(encoding="utf-8")
-    except OSError as error:
-        raise FileMissingError(
-            f"the brief {path} cannot be opened: {error.strerror}",
-            remedy="check the path, or write a starter with `hexterra brief`",
-            path=str(path),
-        ) from error
-    except UnicodeDecodeError as error:
-        raise BriefError(
-            f"the brief {path} is not UTF-8 text (byte {error.start})",
-            remedy="save it as UTF-8; a starter comes from `hexterra brief`",
-            path=str(path),
-        ) from error
-    try:
-        data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise BriefError(
-            f"the brief {path} is not valid TOML: {error}",
-            remedy="mend that line; text goes in quotes, lists in [brackets]",
-            path=str(path),
-        ) from error
+    data = read_toml(
+        path,
+        called="brief",
+        refusal=BriefError,
+        help_="`hexterra brief` writes a starter",
+    )
     try:
         brief = Brief(**data)
     except BriefError as error:  # it cannot know the path

@@ -23,13 +23,14 @@ from hexterra.catalogue.catalogue import (
     greatest_turn,
     lowest_turn,
 )
-from hexterra.errors import CatalogueError, FileMissingError
+from hexterra.errors import CatalogueError
+from hexterra.tomlfile import read_toml
 
 
 def default_catalogue() -> Catalogue:
     """Read the catalogue that comes with hexterra."""
     text = resources.files("hexterra.catalogue").joinpath("default.toml").read_text("utf-8")
-    return _parse(text, "the default catalogue")
+    return _made_of(tomllib.loads(text), "the default catalogue")
 
 
 def load_catalogue(path: str | Path | None) -> Catalogue:
@@ -47,31 +48,16 @@ def load_catalogue(path: str | Path | None) -> Catalogue:
     if path is None:
         return Catalogue.default()
     path = Path(path)
-    try:
-        text = path.read_text(encoding="utf-8")
-    except OSError as error:
-        raise FileMissingError(
-            f"the catalogue {path} cannot be opened: {error.strerror}",
-            remedy="check the path, or leave it out to use the default catalogue",
-            path=str(path),
-        ) from error
-    except UnicodeDecodeError as error:
-        raise CatalogueError(
-            f"the catalogue {path} is not UTF-8 text (byte {error.start})",
-            remedy="save it as UTF-8",
-            path=str(path),
-        ) from error
-    return _parse(text, f"the catalogue {path}")
+    data = read_toml(
+        path,
+        called="catalogue",
+        refusal=CatalogueError,
+        help_="leave catalogue out of the brief to use the default one",
+    )
+    return _made_of(data, f"the catalogue {path}")
 
 
-def _parse(text: str, where: str) -> Catalogue:
-    try:
-        data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise CatalogueError(
-            f"{where} is not valid TOML: {error}",
-            remedy="mend that line; names of several words and all rises go in quotes",
-        ) from error
+def _made_of(data: Mapping[str, Any], where: str) -> Catalogue:
     _check_keys(data, ("patterns", "crossings", "faces", "banks"), where)
     patterns = _table(data.get("patterns", {}), f"{where}: patterns")
     crossings = _table(data.get("crossings", {}), f"{where}: crossings")

@@ -89,7 +89,7 @@ def report(
 ) -> None:
     """Print one ratio and keep it with the benchmark."""
     benchmark.extra_info.update(ratio=theirs_s / ours_s, theirs_s=theirs_s, ours_s=ours_s)
-    print(  # noqa: T201  the ratio is what this file is for
+    print(
         f"\n{what}, {n_cells:,} cells: landlab {theirs_s * 1e3:,.1f} ms, hexterra"
         f" {ours_s * 1e3:,.2f} ms ({ours_s / n_cells * 1e9:.0f} ns/cell),"
         f" {theirs_s / ours_s:,.0f} times"

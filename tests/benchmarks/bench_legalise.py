@@ -141,7 +141,7 @@ def test_beside_highs(
     }
     benchmark.extra_info.update(facts)
     benchmark.pedantic(legalise, args=(levels,), rounds=5)
-    print(  # noqa: T201
+    print(
         f"\n{facts['cells']} cells: legalise {facts['ours_ms']:.2f} ms"
         f" (kernels {facts['kernel_ms']:.2f} ms), HiGHS call {facts['highs_ms']:.1f} ms"
         f" (solve {facts['highs_solve_ms']:.1f} ms):"
@@ -158,4 +158,4 @@ def test_a_hundred_thousand_cells(measure: str, benchmark: BenchmarkFixture) -> 
     legal = benchmark.pedantic(legalise, args=(levels,), kwargs={"measure": measure}, rounds=3)
     assert legal.cost_units == legal.bound_units
     best = min(benchmark.stats.stats.data)
-    print(f"\n100000 cells, {measure}: legalise {best * 1e3:.0f} ms")  # noqa: T201
+    print(f"\n100000 cells, {measure}: legalise {best * 1e3:.0f} ms")
