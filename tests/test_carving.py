@@ -11,6 +11,7 @@ import shapely
 import trimesh
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from invented_boards import invented_board
 from shapely import LineString, Polygon
 from small_plans import small_plan
 
@@ -20,7 +21,7 @@ from hexterra.lattice.hexagon import Facing, Part
 from hexterra.outputs.carved_mesh import carved_board_mesh, carved_piece_mesh, water_mesh
 from hexterra.outputs.carving import Weld, groove_ends
 from hexterra.outputs.mesh import FINE, Mesh, board_mesh
-from hexterra.stages.schedule import Hand, Piece
+from hexterra.stages.schedule import Hand, Piece, schedule
 from hexterra.workshop.channels import banks_mm
 from hexterra.workshop.grooves import Groove, fitting_groove, groove_hollow, groove_volume_mm3
 from hexterra.workshop.solids import Solid, piece_solids
@@ -174,6 +175,22 @@ def test_springs_of_cut_tiles_keep_off_the_edge(part: Part, hand: Hand, port: in
     edge = Polygon(solid.outline_mm).intersection(LineString([(0.0, -58.0), (0.0, 58.0)]))
     (bank,) = banks_mm(solid, (port,), 12.0, "spring")
     assert LineString(bank).distance(edge) > 5.0
+    (line,) = solid.channels_mm((port,), "spring")
+    corner = solid.corner_mm()
+    assert (line[1] - line[0]) @ (corner[(port + 1) % 6] - corner[port]) == pytest.approx(0.0)
+
+
+def test_a_confluence_on_a_half_joins_each_port_with_the_next() -> None:
+    """Both arcs are square to the sides; the groove keeps off the board's edge."""
+    half = tile(part="corner-cut half")
+    lines = half.channels_mm((0, 1, 5), "confluence")
+    first, second = half.channels_mm((0, 5), "reach") + half.channels_mm((0, 1), "reach")
+    assert len(lines) == 2
+    assert lines[0] == pytest.approx(first)
+    assert lines[1] == pytest.approx(second)
+    body = carved(half, (0, 1, 5), "confluence", NATURAL)
+    on_edge = body.vertices[np.abs(body.vertices[:, 0]) < 1e-9]
+    assert set(on_edge[:, 2].round(6)) == {0.0, 15.0}
 
 
 @pytest.mark.parametrize(
@@ -216,6 +233,27 @@ def test_a_carved_board_is_closed_and_holds_its_carved_pieces(
         for level in np.unique(plan.fitted.level)
     ]
     assert math.fsum(level.volume for level in levels) == pytest.approx(total, rel=1e-8)
+
+
+@pytest.mark.parametrize(
+    ("seed", "groove"),
+    [
+        (8, Groove(36.8, 6.7, 4.5)),
+        (9, Groove(9.7, 11.7, 0.0)),
+        (92, Groove(4.5, 2.9, 0.0)),
+        (113, Groove(20.4, 11.9, 3.65)),
+        (233, Groove(48.6, 0.6, 9.3)),
+        (641, Groove(3.65, 11.5, 0.07)),
+    ],
+)
+def test_springs_and_bends_along_the_edge_close(seed: int, groove: Groove) -> None:
+    """Water that begins or bends in cut tiles meets that of its neighbours, at any width."""
+    facing: Any = ("points", "flats")[seed % 2]
+    cliffs = {"is_rough": True, "cliff_steps": 1.5} if seed % 3 == 0 else {}
+    pieces = schedule(invented_board(seed, 9, 8, facing=facing, **cliffs))
+    parts = {piece.part for piece in pieces.pieces if piece.water in {"spring", "reach"}}
+    assert len(parts) > 1
+    check(carved_board_mesh(pieces, groove))
 
 
 @pytest.mark.parametrize(("facing", "edges"), BOARDS)

@@ -156,14 +156,11 @@ def _carved_cell(
         return columns
     centre = board.centre_mm[cell]
     corner = centre + hexagon.corner_offsets(board.across_flats_mm, board.facing)
-    outline = board.outline_mm(cell)
     ports = np.flatnonzero(water.ports[cell]).tolist()
-    is_whole = board.parts[cell] == "whole"
     lines = channel_lines_mm(
         corner,
         ports,
-        middle_mm=centre if is_whole else (outline.min(axis=0) + outline.max(axis=0)) / 2.0,
-        is_whole=is_whole,
+        is_whole=board.parts[cell] == "whole",
         water=schedule.pieces[int(schedule.piece[cell])].water,
         past_mm=groove.width_mm,
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -12,7 +13,7 @@ from hexterra.lattice.hexagon import N_SIDES
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-#: Water that ends in the tile: its ports are not joined by one line, even if they are two.
+#: Water that ends in the tile: the ports of a whole one are not joined, even if they are two.
 _ENDING: Final = ("mouth", "pool")
 _ARC_STEP_DEG: Final = 5.0
 
@@ -21,19 +22,21 @@ def channel_lines_mm(
     corner_mm: NDArray[np.float64],
     ports: Sequence[int],
     *,
-    middle_mm: NDArray[np.float64],
     is_whole: bool,
     water: str = "",
     past_mm: float = 0.0,
 ) -> tuple[NDArray[np.float64], ...]:
     """Return the middle lines of a channel on the plan, each (k, 2) float64 that starts at a port.
 
+    All are square to the sides they cross. There are as many as ports, and each ends in the tile,
+    or there is one fewer, and each ends at a port.
+
     Two ports that water runs between are joined by the straight line or the circular arc that
     meets both sides squarely; a straight edge of the board cuts none of these arcs. All else runs
-    straight from each port to the middle of the piece. The mouth of a cut tile lies on the board's
-    edge: every straight cut runs through the middle of the whole hexagon, so that is where its
-    water goes, as if the edge had cut a straight channel in half. Water that crosses no side has
-    no line.
+    straight from each port to the middle of the hexagon. That lies on every straight cut: so the
+    mouth of a cut tile is open at the board's edge, as if it had cut a straight channel in half.
+    Water that stays in a cut tile keeps off the edge: from a single port it ends half way, and
+    more ports are joined by arcs, each with the next. Water that crosses no side has no line.
 
     Parameters
     ----------
@@ -41,8 +44,6 @@ def channel_lines_mm(
         Corners of the whole hexagon, (6, 2) float64.
     ports
         Sides that it joins.
-    middle_mm
-        Middle of what is left of the hexagon, (2,) float64.
     is_whole
         Whether nothing of it is cut away.
     water
@@ -56,19 +57,32 @@ def channel_lines_mm(
     sides, and they are longer than the circle by less than 0.07 %.
     """
     centre = corner_mm.mean(axis=0)
-    if len(ports) == 2 and water not in _ENDING:
-        first, second = sorted(ports)
-        if second - first > N_SIDES // 2:
-            first, second = second, first + N_SIDES
-        return (_arc(corner_mm - centre, first, second) + centre,)
+    is_joined = water not in _ENDING if is_whole else water != "mouth"
+    if (len(ports) == 2 and is_joined) or (len(ports) > 2 and is_joined and not is_whole):
+        pairs = pairwise(_in_a_row(ports))
+        return tuple(_arc(corner_mm - centre, *pair) + centre for pair in pairs)
     port = (corner_mm + np.roll(corner_mm, -1, axis=0)) / 2.0
-    end = centre if is_whole or water == "mouth" else middle_mm
-    lines = [np.array([port[side], end]) for side in ports]
-    if water == "mouth" and not is_whole:
-        for line in lines:
-            along = line[1] - line[0]
-            line[1] += past_mm * along / np.linalg.norm(along)
-    return tuple(lines)
+    past = 0.0
+    if not is_whole:
+        past = past_mm if water == "mouth" else -float(np.linalg.norm(port[0] - centre)) / 2.0
+    return tuple(np.array([port[side], _onward(port[side], centre, past)]) for side in ports)
+
+
+def _in_a_row(ports: Sequence[int]) -> list[int]:
+    """Put ports in order around the hexagon, after the widest gap; later turns count on from 6."""
+    held = sorted(ports)
+    gaps = [
+        (after - before) % N_SIDES for before, after in zip(held[-1:] + held, held, strict=False)
+    ]
+    start = max(range(len(held)), key=lambda number: (gaps[number], -number))
+    return held[start:] + [port + N_SIDES for port in held[:start]]
+
+
+def _onward(
+    start: NDArray[np.float64], end: NDArray[np.float64], past_mm: float
+) -> NDArray[np.float64]:
+    """Return the point so far past the end of a line, or before it."""
+    return end + past_mm * (end - start) / np.linalg.norm(end - start)
 
 
 def _arc(corner: NDArray[np.float64], first: int, second: int) -> NDArray[np.float64]:

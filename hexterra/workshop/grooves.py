@@ -171,17 +171,20 @@ def course_area(
     if not lines_mm:
         angle = np.deg2rad(np.arange(0.0, 360.0, _ROUND_STEP_DEG))
         return _polygon(centre_mm + pool_mm * np.column_stack([np.cos(angle), np.sin(angle)]))
-    if len(lines_mm) == 1 and n_ports == 2:
-        (line,) = lines_mm
-        right, left = (offset(line, away, is_closed=False) for away in (half_mm, -half_mm))
-        return _polygon(np.concatenate([right, left[::-1]]))
-    return union_all([_arm(line, half_mm) for line in lines_mm])
+    part = _ribbon if len(lines_mm) < n_ports else _arm
+    return union_all([part(line, half_mm) for line in lines_mm])
 
 
 def _polygon(points_mm: NDArray[np.float64]) -> Any:
     from shapely import Polygon
 
     return Polygon(points_mm.round(_DECIMALS))
+
+
+def _ribbon(line: NDArray[np.float64], half_mm: float) -> Any:
+    """Return a channel from port to port."""
+    right, left = (offset(line, away, is_closed=False) for away in (half_mm, -half_mm))
+    return _polygon(np.concatenate([right, left[::-1]]))
 
 
 def _arm(line: NDArray[np.float64], half_mm: float) -> Any:
@@ -250,7 +253,7 @@ def groove_hollow(
     )
     # A bed that goes on past the ports parts the banks there cleanly.
     past = course_area(
-        [_onward(line, n_ports, len(lines_mm)) for line in lines_mm],
+        [_onward(line, is_joined=len(lines_mm) < n_ports) for line in lines_mm],
         n_ports,
         half_mm=groove.width_mm / 2.0 - groove.bank_mm,
         centre_mm=centre_mm,
@@ -285,7 +288,7 @@ def water_hollow(
     return np.dstack([surface, np.full(surface.shape[:2], groove.depth_mm / 2.0)])
 
 
-def _onward(line: NDArray[np.float64], n_ports: int, n_lines: int) -> NDArray[np.float64]:
+def _onward(line: NDArray[np.float64], *, is_joined: bool) -> NDArray[np.float64]:
     """Return a line that starts before its port, and ends after one if it runs between two."""
 
     def before(points: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -293,7 +296,7 @@ def _onward(line: NDArray[np.float64], n_ports: int, n_lines: int) -> NDArray[np
         start = points[0] + out / np.linalg.norm(out)
         return np.concatenate([[start], points[1:]])
 
-    return before(before(line)[::-1])[::-1] if n_lines == 1 and n_ports == 2 else before(line)
+    return before(before(line)[::-1])[::-1] if is_joined else before(line)
 
 
 def _triangles(area: Any) -> NDArray[np.float64]:

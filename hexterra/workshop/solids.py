@@ -226,7 +226,6 @@ class Solid(Value):
         return channel_lines_mm(
             self.corner_mm(),
             ports,
-            middle_mm=self.middle_mm,
             is_whole=self.part == "whole",
             water=water,
             past_mm=past_mm,
