@@ -7,11 +7,13 @@ its number: a cell whose water would meet the outlet of that one next ends there
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
+
+_MAX_BROKEN: Final = 2  # one move seldom mends more
 
 
 @njit(cache=True, nogil=True)
@@ -56,7 +58,7 @@ def _next_outlet(
 
 @njit(cache=True, nogil=True)
 def _is_right(
-    cell: int,
+    cell: Any,
     then: NDArray[np.int32],
     cell_of: NDArray[np.int32],
     outlet: NDArray[np.int32],
@@ -110,7 +112,7 @@ def _move(chosen: Any, forest: Any, choice: Any, scratch: Any) -> tuple[int, flo
     """
     then, before, source, source_cell, cell_of, neighbours = forest
     outlet, is_wrong, importance, weight = choice
-    stack, touched, stamp, counts = scratch
+    stack, touched, was_wrong, stamp, counts = scratch
     counts[1] += 1
     move = counts[1]
     cell = cell_of[chosen]
@@ -139,14 +141,25 @@ def _move(chosen: Any, forest: Any, choice: Any, scratch: Any) -> tuple[int, flo
                 n_stack += 1
     gain, relief = 0, 0.0
     for i in range(n_touched):
-        cell = touched[i]
+        cell = np.int64(touched[i])
         wrong = not _is_right(cell, then, cell_of, outlet, neighbours)
         change = int(is_wrong[cell]) - int(wrong)
+        was_wrong[i] = is_wrong[cell]
         is_wrong[cell] = wrong
         gain += change * importance[cell]
         relief += change * weight[cell]
     counts[0] = n_touched
     return gain, relief
+
+
+@njit(cache=True, nogil=True)
+def _undo(old: Any, cell: Any, choice: Any, scratch: Any) -> None:
+    """Take the last move back: `old` was the outlet of `cell`."""
+    outlet, is_wrong = choice[0], choice[1]
+    _, touched, was_wrong, _, counts = scratch
+    outlet[cell] = old
+    for i in range(counts[0]):
+        is_wrong[touched[i]] = was_wrong[i]
 
 
 @njit(cache=True, nogil=True)
@@ -210,7 +223,7 @@ def _best_move(
             continue
         old = outlet[cell_of[moves[i]]]
         gain, relief = _move(moves[i], forest, choice, scratch)
-        _move(old, forest, choice, scratch)
+        _undo(old, cell_of[moves[i]], choice, scratch)
         if gain > best_gain or (gain == best_gain and relief > best_relief):
             best_exit, best_gain, best_relief = moves[i], gain, relief
     return int(best_exit), best_gain, best_relief
@@ -240,7 +253,8 @@ def choose_outlets(
     n_cells, n_exits = len(begin) - 1, len(cell_of)
     touched, stamp = np.empty(n_cells, np.int32), np.zeros(n_cells, np.int64)
     counts = np.zeros(2, np.int64)
-    scratch = (np.empty(n_exits + 2, np.int32), touched, stamp, counts)
+    was_wrong = np.empty(n_cells, np.bool_)
+    scratch = (np.empty(n_exits + 2, np.int32), touched, was_wrong, stamp, counts)
     moves, more_moves = np.empty(n_exits, np.int32), np.empty(n_exits, np.int32)
     broken = np.empty(n_cells, np.int32)
     is_settled = np.zeros(n_cells, np.bool_)
@@ -266,9 +280,16 @@ def choose_outlets(
                         if is_wrong[touched[j]]:
                             broken[n_broken] = touched[j]
                             n_broken += 1
-                    for j in range(n_broken):
+                    for j in range(n_broken if n_broken <= _MAX_BROKEN else 0):
                         found, more, _ = _best_move(
-                            broken[j], begin, area, least, forest, choice, scratch, more_moves
+                            np.int64(broken[j]),
+                            begin,
+                            area,
+                            least,
+                            forest,
+                            choice,
+                            scratch,
+                            more_moves,
                         )
                         if found >= 0 and gain + more > 0:
                             first, second = moves[i], found

@@ -1,10 +1,11 @@
-"""Carry the drainage of pixels onto cells: exits of cells, the choice of one outlet per cell.
+"""Carry the drainage of pixels onto cells: which pixels they hold, and their exits.
 
 An *exit* is a pixel whose water leaves its cell. Exits form a forest: the water of each runs
-through the next cell to one exit of that. A cell's *outlet* is the exit that stands for it.
+through the next cell to one exit of that. A cell's *outlet* is the exit that stands for it:
+`hexterra.kernels.outlets` chooses it.
 
 Called by `hexterra.stages.route` only, which guarantees the shapes; rasters are flat, `step` turns
-a direction code into a difference of pixel numbers, and every neighbour is -1 or a cell.
+a direction code into a difference of pixel numbers.
 """
 
 from __future__ import annotations
@@ -106,7 +107,8 @@ def find_exits(
         if n + n_edge > capacity:
             capacity = 2 * (n + n_edge)
             more = np.empty(capacity, np.int32)
-            more[:n] = found[:n]
+            for i in range(n):  # a slice would be several times as long to compile
+                more[i] = found[i]
             found = more
         for i in range(n_edge):
             pixel = edge[i]

@@ -157,8 +157,8 @@ def flow(
 
     is_wet = catchment >= threshold_m2 * (1.0 - _ROUNDING)
     is_sink = receiver == np.arange(lattice.n_cells)
-    is_wet &= ~is_sink | (_inflows(receiver, is_wet) > 0)  # a lone cell joins nothing
-    notes = _mend(lattice, order, receiver, side, catchment, is_wet)
+    is_wet &= ~is_sink | (count_inflows(receiver, is_wet) > 0)  # a lone cell joins nothing
+    notes = mend_confluences(lattice, order, receiver, side, catchment, is_wet)
     if notes:
         catchment = lattice.area_m2.copy()
         kernels.accumulate(order, receiver, catchment)
@@ -169,7 +169,7 @@ def flow(
     ports[cell, outflow[cell]] = True
     ports[receiver[cell], lattice.back_sides[cell, outflow[cell]]] = True
 
-    n_inflows = np.minimum(_inflows(receiver, is_wet), MAX_INFLOWS)
+    n_inflows = np.minimum(count_inflows(receiver, is_wet), MAX_INFLOWS)
     kind = np.array([Kind.SPRING, Kind.REACH, Kind.CONFLUENCE], dtype=np.int8)[n_inflows]
     kind[is_sink] = np.where(lattice.is_rim[is_sink], Kind.MOUTH, Kind.POOL)
     kind[~is_wet] = Kind.DRY
@@ -253,13 +253,13 @@ def _deepest_cells(
     return deepest[filled[deepest] - height[deepest] > depth_m]
 
 
-def _inflows(receiver: NDArray[np.int32], is_wet: NDArray[np.bool_]) -> NDArray[np.int64]:
+def count_inflows(receiver: NDArray[np.int32], is_wet: NDArray[np.bool_]) -> NDArray[np.int64]:
     """Count the watercourses that run into each cell."""
     cell = np.flatnonzero(is_wet & (receiver != np.arange(len(receiver))))
     return np.bincount(receiver[cell], minlength=len(receiver))
 
 
-def _mend(
+def mend_confluences(
     lattice: Lattice,
     order: NDArray[np.int32],
     receiver: NDArray[np.int32],
@@ -274,7 +274,7 @@ def _mend(
     neighbours = lattice.water_neighbours
     here = np.arange(lattice.n_cells)
     allowed = np.where(receiver == here, MAX_INFLOWS_AT_SINK, MAX_INFLOWS)
-    crowded = np.flatnonzero(_inflows(receiver, is_wet) > allowed)
+    crowded = np.flatnonzero(count_inflows(receiver, is_wet) > allowed)
     if not len(crowded):
         return ()
     visit = np.empty(lattice.n_cells, dtype=np.int64)  # when the flood reached each cell

@@ -25,8 +25,8 @@ from hexterra.stages.flow import (
     MAX_INFLOWS,
     Kind,
     Watercourses,
-    _inflows,  # pyright: ignore[reportPrivateUsage]
-    _mend,  # pyright: ignore[reportPrivateUsage]
+    count_inflows,
+    mend_confluences,
 )
 from hexterra.values import Value, readonly
 
@@ -36,7 +36,8 @@ if TYPE_CHECKING:
     from hexterra.stages.gather import Heights
 
 # Passes over the wrong cells: least share of a cell's area (or of its largest exit) that an outlet
-# drains, and whether errors move toward small rivers (1) or large ones (-1), where they may meet.
+# drains; whether errors move toward small rivers (1) or large ones (-1), where they may meet; how
+# many sweeps try two moves at once.
 _PASSES: Final = ((0.25, 1.0, 0), (0.0, 1.0, 0), (0.0, -1.0, 0), (0.0, 1.0, 1))
 _SWEEPS: Final = 4
 _IMPORTANCE: Final = 8  # how many small rivers may be wrong for a large one to be right
@@ -74,7 +75,7 @@ class RoutingReport(Value):
         Ground area that drains through each cell, (n,) float64: that of its outlet pixel, but for
         what wrong cells bring elsewhere.
     is_wrong
-        Cells whose water does not meet the outlet of their receiver first, (n,) bool.
+        Cells whose water does not meet the outlet of their receiver first, (n,) bool; see `carry`.
     displacement_cells
         Mean distance of the way of the water from the drawn line, in distances between centres,
         (n,) float64; NaN for wrong cells and those that drain less than `LARGE_CELLS` cells.
@@ -133,9 +134,11 @@ def carry(drained: Drainage, lattice: Lattice) -> RoutingReport:
     Each cell is stood for by one pixel whose water leaves it, its outlet, and runs to the cell of
     the outlet that this water meets next: the idea of iterative hydrography upscaling (Eilander
     et al., Hydrology and Earth System Sciences 25, 2021). A cell is right if that is a neighbour,
-    or if its water leaves the lattice from it. Beginning with the largest outlets, those of wrong
-    cells, or of cells on their way, are moved as long as fewer cells are wrong, or as many but
-    with smaller rivers; then as many but with larger ones, for where errors meet they vanish.
+    or if its water leaves the lattice from it, or would cross a side that a straight edge cuts in
+    half: there it ends at a mouth, and its water comes back to the next cell from beyond the edge.
+    Beginning with the largest outlets, those of wrong cells, or of cells on their way, are moved
+    as long as fewer cells are wrong, or as many but with smaller rivers; then as many but with
+    larger ones, for where errors meet they vanish; then two at once, where one alone mends none.
     What stays wrong runs to the last neighbour on its way that closes no circle.
 
     Receivers are always neighbours, so no two links cross: the centres of a hexagonal lattice and
@@ -265,8 +268,8 @@ def route(drained: Drainage, heights: Heights, *, threshold_m2: float) -> Waterc
     np.subtract.at(own, receiver[runs_on], catchment[runs_on])
     is_sink = ~runs_on
     is_wet = catchment >= threshold_m2 * (1.0 - _ROUNDING)
-    is_wet &= ~is_sink | (_inflows(receiver, is_wet) > 0)  # a lone cell joins nothing
-    notes = _mend(lattice, carried.order, receiver, side, catchment, is_wet)
+    is_wet &= ~is_sink | (count_inflows(receiver, is_wet) > 0)  # a lone cell joins nothing
+    notes = mend_confluences(lattice, carried.order, receiver, side, catchment, is_wet)
     if notes:
         catchment = np.maximum(own, 0.0)
         flood.accumulate(carried.order, receiver, catchment)
@@ -279,7 +282,7 @@ def route(drained: Drainage, heights: Heights, *, threshold_m2: float) -> Waterc
     ports = np.zeros((lattice.n_cells, lattice.neighbours.shape[1]), dtype=np.bool_)
     ports[cell, outflow[cell]] = True
     ports[receiver[cell], lattice.back_sides[cell, outflow[cell]]] = True
-    n_inflows = np.minimum(_inflows(receiver, is_wet), MAX_INFLOWS)
+    n_inflows = np.minimum(count_inflows(receiver, is_wet), MAX_INFLOWS)
     kind = np.array([Kind.SPRING, Kind.REACH, Kind.CONFLUENCE], dtype=np.int8)[n_inflows]
     kind[is_sink] = np.where(lattice.is_rim[is_sink], Kind.MOUTH, Kind.POOL)
     kind[~is_wet] = Kind.DRY
