@@ -1,6 +1,7 @@
 """Price every tile that a cell may get, and the faces between tiles.
 
-Called by `hexterra.stages.labelling` and its users only. They all know the same tables:
+Called by `hexterra.stages.choices` and the kernels of `hexterra.stages.bounding` only. They all
+know the same tables:
 
 n cells; R *rows*, the oriented patterns, with six rises each. Cell ``i`` may stand on
 ``n_bases[i]`` base levels from ``lowest[i]`` on. Its label ``b * R + row`` is the top ``row`` on
@@ -10,7 +11,7 @@ tile is not allowed.
 
 from __future__ import annotations
 
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numba import njit
@@ -19,6 +20,9 @@ from numpy.typing import NDArray
 #: What may not be costs this; a sum with it in is at least `TOO_MUCH`, and no other sum is.
 NEVER: Final = 1e9
 TOO_MUCH: Final = 1e8
+
+#: For kernels that only kernels call. Python need not be able to, which saves much compiling.
+inner: Any = njit(nogil=True, no_cpython_wrapper=True, no_cfunc_wrapper=True)
 
 
 @njit(cache=True, nogil=True)
@@ -75,7 +79,7 @@ def price_labels(
                 price[at + row] = total if base + top_of[row] <= upper else NEVER
 
 
-@njit(cache=True, nogil=True)
+@inner
 def face_price(
     fixed: float, per_step: float, falls: int, a: int, b: int, other_a: int, other_b: int
 ) -> float:
@@ -90,7 +94,7 @@ def face_price(
     return fixed + 0.5 * per_step * (abs(a - other_a) + abs(b - other_b))
 
 
-@njit(cache=True, nogil=True)
+@inner
 def label_of(
     cell: int,
     corners: NDArray[np.int32],

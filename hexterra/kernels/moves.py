@@ -1,6 +1,9 @@
 """Better a board by small moves: another tile in one cell, or corners raised and lowered together.
 
-Called by `hexterra.stages.improving` only. Tables as in `hexterra.kernels.labels`.
+Called by `hexterra.stages.bounding` only. Tables as in `hexterra.kernels.labels`.
+
+Compiling takes the longer the more kinds of numbers meet: whole numbers that one function hands to
+another are int64 here, so that each function is compiled once.
 """
 
 from __future__ import annotations
@@ -9,7 +12,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from hexterra.kernels.labels import NEVER, TOO_MUCH, face_price, label_of
+from hexterra.kernels.labels import NEVER, TOO_MUCH, face_price, inner, label_of
 
 
 @njit(cache=True, nogil=True)
@@ -32,8 +35,8 @@ def improve(
     n_used: NDArray[np.int64],
     held: NDArray[np.int32],
     corners: NDArray[np.int32],
-) -> int:
-    """Make every move that lowers the cost, cell by cell, until none does; return how many.
+) -> None:
+    """Make every move that lowers the cost, cell by cell, until none does.
 
     From each cell are tried: every other tile in it; each of its corners one step up and down in
     all cells that share it; the same for each of its sides' two corners; and for all six. A round
@@ -50,16 +53,18 @@ def improve(
     """
     n = len(corners)
     n_rows = len(rises)
-    is_due = np.ones(n, np.bool_)
-    faces = np.empty(n)
+    is_due = np.empty(n, np.bool_)
+    is_listed = np.empty(n, np.bool_)
+    faces = np.empty(n, np.float64)
     for i in range(n):
+        is_due[i] = True
+        is_listed[i] = False
         faces[i] = _sum_faces(i, neighbours, back, fixed, per_step, falls, corners)
-    is_listed = np.zeros(n, np.bool_)
-    group = np.empty(7, np.int32)
-    label = np.empty((2, 7), np.int32)
-    n_moves = 0
+    group = np.empty(7, np.int64)
+    old = np.empty(7, np.int64)
+    new = np.empty(7, np.int64)
     for round_ in range(most_rounds):
-        n_before = n_moves
+        is_better = False
         for i in range(n):
             if not is_due[i]:
                 continue
@@ -67,70 +72,98 @@ def improve(
             # Moves 0 to 11 are of a corner, 12 to 23 of a side's two, 24 and 25 of all six, in
             # turn up and down; 26 is another tile.
             for move in range(27):
-                group[0] = i
-                n_group = 1
+                begin = (move >> 1) % 6
+                length = 0
+                if move < 12:
+                    length = 1
+                elif move < 24:
+                    length = 2
+                elif move < 26:
+                    length = 6
+                step = 1 - 2 * (move & 1)
+                n_group = _list_group(i, begin, length, neighbours, is_listed, group)
+                is_repeated = False  # at first each set of corners is tried from one cell
+                if round_ == 0 and move < 12:
+                    for k in range(n_group):
+                        is_repeated |= group[k] < i
+                elif round_ == 0 and move < 24:
+                    is_repeated = 0 <= neighbours[i, begin] < i
+                gain = -NEVER
                 if move == 26:
-                    if not _retile(
+                    old[0] = held[i]
+                    new[0] = _best_label(
                         i, neighbours, back, fixed, per_step, falls, lowest, first, price, rises,
                         setting, kind_of, owned, new_price, n_used, held, corners,
-                    ):  # fmt: skip
-                        continue
+                    )  # fmt: skip
+                    if new[0] != old[0]:
+                        gain = NEVER
+                elif not is_repeated:
+                    gain = _try(
+                        group, n_group, is_listed, old, new, begin, length, step, neighbours, back,
+                        fixed, per_step, falls, lowest, first, price, new_price, row_of_code,
+                        n_rows, held, faces, corners,
+                    )  # fmt: skip
+                for k in range(n_group):
+                    is_listed[group[k]] = False
+                if gain <= -TOO_MUCH:
+                    continue
+                n_more = _swap(group, n_group, old, new, n_rows, setting, kind_of, owned, n_used)
+                if gain - new_price * n_more <= 1e-9:
+                    _swap(group, n_group, new, old, n_rows, setting, kind_of, owned, n_used)
+                    continue
+                is_better = True
+                for k in range(n_group):
+                    j = group[k]
+                    held[j] = new[k]
+                if move == 26:
+                    row = new[0] % n_rows
+                    for s in range(6):
+                        corners[i, s] = lowest[i] + new[0] // n_rows + rises[row, s]
                 else:
-                    begin = move // 2 % 6
-                    length = 1 if move < 12 else (2 if move < 24 else 6)
-                    step = 1 if move % 2 == 0 else -1
-                    # The cells that share a corner to be moved, each once.
-                    is_listed[i] = True
-                    is_repeated = False  # at first each set of corners is tried from one cell
-                    for side in range(begin + 5, begin + 6 + length):
-                        j = neighbours[i, side % 6]
-                        if j >= 0 and not is_listed[j]:
-                            is_listed[j] = True
-                            group[n_group] = j
-                            n_group += 1
-                            is_repeated |= j < i and (move < 12 or side == begin + 6)
-                    gain = -NEVER
-                    if not is_repeated or round_ > 0 or move >= 24:
-                        gain = _try(
-                            group, n_group, is_listed, label, begin, length, step, neighbours, back,
-                            fixed, per_step, falls, lowest, first, price, new_price, row_of_code,
-                            n_rows, held, faces, corners,
-                        )  # fmt: skip
-                    for k in range(n_group):
-                        is_listed[group[k]] = False
-                    if gain <= -TOO_MUCH:
-                        continue
-                    if new_price > 0.0:
-                        gain -= new_price * _swap(
-                            group, n_group, label, 0, n_rows, setting, kind_of, owned, n_used
-                        )
-                    if gain <= 1e-9:
-                        if new_price > 0.0:
-                            _swap(group, n_group, label, 1, n_rows, setting, kind_of, owned, n_used)
-                        continue
                     _shift(corners, neighbours, back, i, begin, length, step)
-                    for k in range(n_group):
-                        held[group[k]] = label[1, k]
-                n_moves += 1
                 for k in range(n_group):
                     for s in range(7):
-                        j = group[k] if s == 6 else neighbours[group[k], s]
+                        j = group[k]
+                        if s < 6:
+                            j = np.int64(neighbours[j, s])
                         if j >= 0:
                             is_due[j] = True
                             faces[j] = _sum_faces(
                                 j, neighbours, back, fixed, per_step, falls, corners
                             )
-        if n_moves == n_before:
+        if not is_better:
             break
-    return n_moves
 
 
-@njit(cache=True, nogil=True)
+@inner
+def _list_group(
+    i: int,
+    begin: int,
+    length: int,
+    neighbours: NDArray[np.int32],
+    is_listed: NDArray[np.bool_],
+    group: NDArray[np.int64],
+) -> int:
+    """List a cell and those that share the corners from `begin` on, each once; return how many."""
+    group[0] = i
+    is_listed[i] = True
+    n_group = 1
+    for side in range(begin + 5, begin + 6 + length):
+        j = neighbours[i, side % 6]
+        if length > 0 and j >= 0 and not is_listed[j]:
+            is_listed[j] = True
+            group[n_group] = j
+            n_group += 1
+    return n_group
+
+
+@inner
 def _try(
-    group: NDArray[np.int32],
+    group: NDArray[np.int64],
     n_group: int,
     is_listed: NDArray[np.bool_],
-    label: NDArray[np.int32],
+    old: NDArray[np.int64],
+    new: NDArray[np.int64],
     begin: int,
     length: int,
     step: int,
@@ -151,7 +184,7 @@ def _try(
 ) -> float:
     """Return what moving corners of ``group[0]`` gains, hugely negative if surely nothing.
 
-    Writes the labels of the group before and after into `label`, (2, 7).
+    Writes the labels of the group before and after into `old` and `new`.
     """
     gain = 0.0
     most = new_price * n_group
@@ -165,8 +198,8 @@ def _try(
                 if found < 0 or price[first[i] + found] >= TOO_MUCH:
                     most = -NEVER
                     break
-                label[0, k] = held[i]
-                label[1, k] = found
+                old[k] = held[i]
+                new[k] = found
                 gain += float(price[first[i] + held[i]] - price[first[i] + found])
                 most += float(faces[i])
             if gain + most <= 1e-9:  # not even if no face were left and no piece had to be cut
@@ -189,7 +222,7 @@ def _try(
     return gain
 
 
-@njit(cache=True, nogil=True)
+@inner
 def _sum_faces(
     i: int,
     neighbours: NDArray[np.int32],
@@ -213,7 +246,7 @@ def _sum_faces(
     return total
 
 
-@njit(cache=True, nogil=True)
+@inner
 def _shift(
     corners: NDArray[np.int32],
     neighbours: NDArray[np.int32],
@@ -236,33 +269,33 @@ def _shift(
             corners[j, back[i, side]] += step
 
 
-@njit(cache=True, nogil=True)
+@inner
 def _swap(
-    group: NDArray[np.int32],
+    group: NDArray[np.int64],
     n_group: int,
-    label: NDArray[np.int32],
-    out: int,
+    out: NDArray[np.int64],
+    into: NDArray[np.int64],
     n_rows: int,
     setting: NDArray[np.int32],
     kind_of: NDArray[np.int32],
     owned: NDArray[np.int64],
     n_used: NDArray[np.int64],
 ) -> int:
-    """Count the tiles ``label[out]`` out and the others in; return how many more must be cut."""
+    """Count some tiles of a group out and others in; return how many more must be cut."""
     n_more = 0
     for k in range(n_group):
-        kind = kind_of[setting[group[k]], label[out, k] % n_rows]
+        kind = kind_of[setting[group[k]], out[k] % n_rows]
         n_used[kind] -= 1
         n_more -= int(n_used[kind] >= owned[kind])
     for k in range(n_group):
-        kind = kind_of[setting[group[k]], label[1 - out, k] % n_rows]
+        kind = kind_of[setting[group[k]], into[k] % n_rows]
         n_more += int(n_used[kind] >= owned[kind])
         n_used[kind] += 1
     return n_more
 
 
-@njit(cache=True, nogil=True)
-def _retile(
+@inner
+def _best_label(
     i: int,
     neighbours: NDArray[np.int32],
     back: NDArray[np.int8],
@@ -280,8 +313,8 @@ def _retile(
     n_used: NDArray[np.int64],
     held: NDArray[np.int32],
     corners: NDArray[np.int32],
-) -> bool:
-    """Give a cell the cheapest tile among its neighbours as they are; tell whether it changed."""
+) -> int:
+    """Return the label of the cheapest tile of a cell among its neighbours as they are."""
     n_rows = len(rises)
     n_used[kind_of[setting[i], held[i] % n_rows]] -= 1
     best = held[i]
@@ -309,10 +342,5 @@ def _retile(
         if value + 1e-9 < least:
             least = value
             best = label
-    n_used[kind_of[setting[i], best % n_rows]] += 1
-    if best == held[i]:
-        return False
-    held[i] = best
-    for s in range(6):
-        corners[i, s] = lowest[i] + best // n_rows + rises[best % n_rows, s]
-    return True
+    n_used[kind_of[setting[i], held[i] % n_rows]] += 1
+    return best
