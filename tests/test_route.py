@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 import pyflwdir
 import pytest
+from affine import Affine
+from matplotlib import cbook
 from pyflwdir.upscale import upscale_error
 from pyproj import Transformer
 from shapely import Point, Polygon
 
-from hexterra.elevation import Elevation
+from hexterra.elevation import Elevation, read_elevation
 from hexterra.errors import BriefError, CoverageError
 from hexterra.kernels import upscale
 from hexterra.lattice import Board
@@ -84,6 +86,29 @@ def test_real_ground_is_carried_truly(
     check_tree(carried, lattice)
     assert carried.share_wrong <= 0.02
     assert not carried.mean_displacement_cells >= 0.5
+
+
+@pytest.mark.parametrize("edges", ["whole", "straight"])
+@pytest.mark.parametrize(("pixels", "facing", "bearing"), [(4, "points", 20.0), (10, "flats", 0.0)])
+def test_a_real_coast_is_carried_truly(
+    pixels: int, facing: Facing, bearing: float, edges: Literal["whole", "straight"]
+) -> None:
+    """The same on the coast of British Columbia, islands and all.
+
+    Source: the sample data of the matplotlib package (topobathy.npz), heights and depths of
+    91 x 120 pixels of about 2.4 km.
+    """
+    with np.load(cbook.get_sample_data("topobathy.npz", asfileobj=False)) as sample:
+        lon, lat, heights = sample["longitude"] - 360.0, sample["latitude"], sample["topo"]
+    dx, dy = np.ptp(lon) / (len(lon) - 1), np.ptp(lat) / (len(lat) - 1)
+    affine = Affine(dx, 0.0, lon.min() - dx / 2, 0.0, -dy, lat.max() + dy / 2)
+    north_first = np.ascontiguousarray(heights[np.argsort(-lat)])
+    coast = read_elevation(north_first, crs="EPSG:4326", affine=affine, vertical_unit="m")
+    lattice = board_on(coast, pixels * 2430.0, 65 // pixels, facing, bearing)
+    lattice = replace(lattice, edges=edges)
+    carried = carry(drain(coast, sea_level_m=0.0), lattice)
+    check_tree(carried, lattice)
+    assert carried.share_wrong <= 0.02
 
 
 def test_wrong_means_what_the_definition_says(rugged: Drainage) -> None:

@@ -58,7 +58,7 @@ def _next_outlet(
 
 @njit(cache=True, nogil=True)
 def _is_right(
-    cell: Any,
+    cell: int,
     then: NDArray[np.int32],
     cell_of: NDArray[np.int32],
     outlet: NDArray[np.int32],
@@ -141,7 +141,7 @@ def _move(chosen: Any, forest: Any, choice: Any, scratch: Any) -> tuple[int, flo
                 n_stack += 1
     gain, relief = 0, 0.0
     for i in range(n_touched):
-        cell = np.int64(touched[i])
+        cell = int(touched[i])
         wrong = not _is_right(cell, then, cell_of, outlet, neighbours)
         change = int(is_wrong[cell]) - int(wrong)
         was_wrong[i] = is_wrong[cell]
@@ -282,7 +282,7 @@ def choose_outlets(
                             n_broken += 1
                     for j in range(n_broken if n_broken <= _MAX_BROKEN else 0):
                         found, more, _ = _best_move(
-                            np.int64(broken[j]),
+                            int(broken[j]),
                             begin,
                             area,
                             least,
