@@ -80,22 +80,14 @@ def find_exits(
     for start in range(0, size, _BATCH):
         width = min(_BATCH, size - start)
         if start > n_columns and start + width + n_columns < size:
-            here = cell_at[start : start + width]
-            west, east = cell_at[start - 1 :], cell_at[start + 1 :]
-            above, below = cell_at[start - n_columns :], cell_at[start + n_columns :]
-            above_west, below_west = (
-                cell_at[start - n_columns - 1 :],
-                cell_at[start + n_columns - 1 :],
-            )
-            above_east, below_east = (
-                cell_at[start - n_columns + 1 :],
-                cell_at[start + n_columns + 1 :],
-            )
+            above = cell_at[start - n_columns - 1 :]
+            here = cell_at[start - 1 :]
+            below = cell_at[start + n_columns - 1 :]
             for i in range(width):
-                a = here[i]
-                differs = (west[i] ^ a) | (east[i] ^ a) | (above[i] ^ a) | (below[i] ^ a)
-                differs |= (above_west[i] ^ a) | (above_east[i] ^ a)
-                differs |= (below_west[i] ^ a) | (below_east[i] ^ a)
+                a = here[i + 1]
+                differs = (here[i] ^ a) | (here[i + 2] ^ a)
+                differs |= (above[i] ^ a) | (above[i + 1] ^ a) | (above[i + 2] ^ a)
+                differs |= (below[i] ^ a) | (below[i + 1] ^ a) | (below[i + 2] ^ a)
                 is_edge[i] = (differs != 0) & (a >= 0)
         else:
             for i in range(width):
