@@ -19,6 +19,7 @@ from hexterra.brief.bench_sections import BaseBrief, BenchBrief, FoamBrief
 from hexterra.cli import main
 from hexterra.errors import BriefError, PlanFolderError
 from hexterra.outputs import write_plan
+from hexterra.outputs.mesh_files import plan_groove
 from hexterra.workshop.base import BaseSettings
 from hexterra.workshop.boxes import Box
 from hexterra.workshop.foam import foam
@@ -168,3 +169,11 @@ def test_book_is_added_to_a_plan(plan: hx.Plan, tmp_path: Path) -> None:
     assert (tmp_path / "plan" / "tiles.csv").read_bytes() == tiles
     missing = CliRunner().invoke(main, ["book", str(tmp_path / "none")], catch_exceptions=False)
     assert missing.exit_code == 22
+
+
+def test_banks_are_cut_as_the_brief_asks(jacksboro: hx.Elevation) -> None:
+    """Upright banks take no room on the plan; sloping ones do."""
+    for banks, takes_room in (("upright", False), ("sloping", True)):
+        brief = hx.Brief(board=BOARD, water={"banks": banks})
+        groove = plan_groove(hx.make_plan(jacksboro, brief))
+        assert (groove.bank_mm > 0.0) == takes_room

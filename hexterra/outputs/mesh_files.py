@@ -84,10 +84,11 @@ def mesh_files(plan: Plan, groove: Groove | None = None) -> dict[str, bytes]:
 
 
 def plan_groove(plan: Plan, *, width_mm: float = 20.0) -> Groove:
-    """Return a groove that fits the tiles of a plan; see `hexterra.workshop.grooves`."""
+    """Return a groove that fits the tiles of a plan, with the banks that its brief asks for."""
     pieces = zip(plan.pieces.pieces, piece_solids(plan.pieces), strict=True)
     thinnest_mm = min(solid.base_mm for piece, solid in pieces if piece.kind == "tile")
-    return fitting_groove(plan.board.across_flats_mm, thinnest_mm, width_mm=width_mm)
+    groove = fitting_groove(plan.board.across_flats_mm, thinnest_mm, width_mm=width_mm)
+    return replace(groove, bank_mm=0.0) if plan.brief.water.banks == "upright" else groove
 
 
 def stl(mesh: Mesh) -> bytes:
