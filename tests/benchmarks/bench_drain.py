@@ -127,7 +127,7 @@ def test_drain_scales(benchmark: Any) -> None:
     whole: dict[int, float] = {}
     own: dict[int, float] = {}
     elevations = {n: on_grid(rough(n)) for n in (4000, 8000)}
-    for _ in range(3):
+    for _ in range(2):
         for n, elevation in elevations.items():
             before = resource.getrusage(resource.RUSAGE_THREAD)
             drain(elevation, depressions="fill")
