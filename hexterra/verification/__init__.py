@@ -12,15 +12,19 @@ from pathlib import Path
 
 from hexterra.verification.fitting import (
     check_counts,
+    check_footings,
     check_seams,
     check_stacks,
     check_tops,
-    check_water,
 )
+from hexterra.verification.ground import check_ground
+from hexterra.verification.outline import find_outline
+from hexterra.verification.pieces import check_pieces, check_schedule, check_thicknesses
 from hexterra.verification.places import check_places
 from hexterra.verification.reading import read_corner0, read_schedule, read_tiles
 from hexterra.verification.rebuilt import assemble
 from hexterra.verification.verdict import Finding, Verdict
+from hexterra.verification.water import check_crossings, check_water
 
 __all__ = ["Finding", "Verdict", "verify"]
 
@@ -47,12 +51,22 @@ def verify(directory: str | Path) -> Verdict:
     """
     folder = Path(directory)
     tiles = tuple(read_tiles(folder / "tiles.csv"))
-    needed = read_schedule(folder / "schedule.csv")
+    pieces = tuple(read_schedule(folder / "schedule.csv"))
     given_deg = read_corner0(folder / "plan.json")
     board, findings = assemble(tiles, given_deg)
-    for check in (check_tops, check_seams, check_water, check_places, check_stacks):
-        findings.extend(check(board))
-    findings.extend(check_counts(board, needed))
+    outline = find_outline(board)
+    findings.extend(check_tops(board))
+    findings.extend(check_seams(board))
+    findings.extend(check_water(board))
+    findings.extend(check_crossings(board))
+    findings.extend(check_places(board, outline))
+    findings.extend(check_ground(board))
+    findings.extend(check_pieces(board, outline, pieces))
+    findings.extend(check_stacks(board))
+    findings.extend(check_footings(board))
+    findings.extend(check_schedule(pieces))
+    findings.extend(check_thicknesses(board, pieces))
+    findings.extend(check_counts(board, pieces))
     n_seams = int((board.across >= 0).sum()) // 2
     return Verdict(
         tuple(findings),
@@ -61,7 +75,7 @@ def verify(directory: str | Path) -> Verdict:
             ("seams", n_seams),
             ("step faces", sum(len(tile.cliffs) for tile in tiles) // 2),
             ("ports", sum(len(tile.ports) for tile in tiles)),
-            ("rows of the schedule", len(needed)),
+            ("rows of the schedule", len(pieces)),
             ("spacers", sum(len(tile.spacers) for tile in tiles)),
         ),
     )

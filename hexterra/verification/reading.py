@@ -5,8 +5,7 @@ from __future__ import annotations
 import csv
 import json
 import math
-from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Collection, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final, TypeVar
@@ -14,10 +13,13 @@ from typing import Any, Final, TypeVar
 from hexterra.errors import PlanFolderError
 
 TILE_COLUMNS: Final = (
-    "cell", "column", "row", "x_mm", "y_mm", "part", "level", "corners", "pattern", "turn",
-    "piece", "cliffs", "crossing", "ports", "outflow", "spacers", "footing",
+    "cell", "column", "row", "x_mm", "y_mm", "lon", "lat", "part", "level", "corners", "pattern",
+    "turn", "piece", "cliffs", "crossing", "ports", "outflow", "spacers", "footing",
 )  # fmt: skip
-SCHEDULE_COLUMNS: Final = ("kind", "piece", "part", "thickness_mm", "count")
+SCHEDULE_COLUMNS: Final = (
+    "kind", "piece", "part", "hand", "pattern", "rises", "turn", "crossing", "ports",
+    "thickness_mm", "count",
+)  # fmt: skip
 
 #: Area each part has, as a share of the whole hexagon.
 SHARE: Final = {"whole": 1.0, "corner-cut half": 0.5, "side-cut half": 0.5, "quarter": 0.25}
@@ -34,6 +36,8 @@ class Tile:
     row: int
     x_mm: float
     y_mm: float
+    lon: float
+    lat: float
     part: str
     level: int
     corners: tuple[int, ...]
@@ -55,6 +59,23 @@ class Tile:
     def port_height(self, side: int) -> float:
         """Built height at the middle of a side, in steps."""
         return (self.corners[side] + self.corners[(side + 1) % 6]) / 2.0
+
+
+@dataclass(frozen=True)
+class Piece:
+    """One row of the schedule, read; a block has no rises and turn -1."""
+
+    kind: str
+    name: str
+    part: str
+    hand: str
+    pattern: str
+    rises: tuple[int, ...]
+    turn: int
+    crossing: str
+    ports: frozenset[int]
+    thickness_mm: float
+    count: int
 
 
 def _read_rows(path: Path, columns: tuple[str, ...]) -> Iterator[tuple[int, dict[str, str]]]:
@@ -121,10 +142,14 @@ class _Row:
     def decimal(self, column: str) -> float:
         return self.read(column, _finite, "a number")
 
-    def wholes(self, column: str) -> tuple[int, ...]:
+    def degrees(self, column: str, limit: int) -> float:
         return self.read(
-            column, lambda text: tuple(int(word) for word in text.split()), "whole numbers"
+            column, lambda text: _within(text, limit), f"degrees from -{limit} to {limit}"
         )
+
+    def word(self, column: str, allowed: Collection[str]) -> str:
+        named = ", ".join(word or "nothing" for word in allowed)
+        return self.read(column, lambda text: _word(text, allowed), f"one of {named}")
 
     def sides(self, column: str) -> frozenset[int]:
         return self.read(column, _sides, "different sides from 0 to 5")
@@ -135,6 +160,19 @@ def _finite(text: str) -> float:
     if not math.isfinite(value):
         raise ValueError(text)
     return value
+
+
+def _within(text: str, limit: int) -> float:
+    value = _finite(text)
+    if abs(value) > limit:
+        raise ValueError(text)
+    return value
+
+
+def _word(text: str, allowed: Collection[str]) -> str:
+    if text not in allowed:
+        raise ValueError(text)
+    return text
 
 
 def _sides(text: str) -> frozenset[int]:
@@ -157,14 +195,14 @@ def _turn(text: str) -> int:
     return int(text)
 
 
-def _outflow(text: str) -> int:
+def _turn_or_none(text: str) -> int:
     return _turn(text) if text else -1
 
 
-def _part(text: str) -> str:
-    if text not in SHARE:
+def _rises(text: str) -> tuple[int, ...]:
+    if text and not (len(text) == 6 and text.isascii() and text.isdigit()):
         raise ValueError(text)
-    return text
+    return tuple(int(digit) for digit in text)
 
 
 def read_tiles(path: Path) -> Iterator[Tile]:
@@ -183,7 +221,9 @@ def read_tiles(path: Path) -> Iterator[Tile]:
             row=row.whole("row"),
             x_mm=row.decimal("x_mm"),
             y_mm=row.decimal("y_mm"),
-            part=row.read("part", _part, f"one of {', '.join(SHARE)}"),
+            lon=row.degrees("lon", 180),
+            lat=row.degrees("lat", 90),
+            part=row.word("part", SHARE),
             level=row.whole("level"),
             corners=row.read("corners", _six, "six whole numbers"),
             pattern=fields["pattern"],
@@ -192,7 +232,7 @@ def read_tiles(path: Path) -> Iterator[Tile]:
             cliffs=row.sides("cliffs"),
             crossing=fields["crossing"],
             ports=row.sides("ports"),
-            outflow=row.read("outflow", _outflow, "a side from 0 to 5, or nothing"),
+            outflow=row.read("outflow", _turn_or_none, "a side from 0 to 5, or nothing"),
             spacers=row.read(
                 "spacers",
                 lambda text: tuple(_finite(word) for word in text.split()),
@@ -202,16 +242,29 @@ def read_tiles(path: Path) -> Iterator[Tile]:
         )
 
 
-def read_schedule(path: Path) -> Counter[tuple[str, str, str]]:
-    """Count needed pieces by kind, name (or thickness) and part."""
-    needed: Counter[tuple[str, str, str]] = Counter()
+def read_schedule(path: Path) -> Iterator[Piece]:
+    """Read ``schedule.csv``, row by row.
+
+    Raises
+    ------
+    PlanFolderError
+        With file, line, column and value.
+    """
     for line, fields in _read_rows(path, SCHEDULE_COLUMNS):
         row = _Row(path, line, fields)
-        name = fields["piece"]
-        if fields["kind"] == "spacer":
-            name = thickness_name(row.decimal("thickness_mm"))
-        needed[fields["kind"], name, fields["part"]] += row.whole("count")
-    return needed
+        yield Piece(
+            kind=row.word("kind", ("tile", "spacer", "footing")),
+            name=fields["piece"],
+            part=row.word("part", SHARE),
+            hand=row.word("hand", ("", "left", "right")),
+            pattern=fields["pattern"],
+            rises=row.read("rises", _rises, "six digits, or nothing"),
+            turn=row.read("turn", _turn_or_none, "a turn from 0 to 5, or nothing"),
+            crossing=fields["crossing"],
+            ports=row.sides("ports"),
+            thickness_mm=row.decimal("thickness_mm"),
+            count=row.whole("count"),
+        )
 
 
 def thickness_name(thickness_mm: float) -> str:

@@ -26,6 +26,24 @@ class Board:
     flats_mm: float
     corner0_deg: float
 
+    @property
+    def is_rim(self) -> NDArray[np.bool_]:
+        """Cells with a side that nobody lies across, (n,)."""
+        return np.any(self.across < 0, axis=1)
+
+    @property
+    def step_mm(self) -> float:
+        """Height of one step as the stacks tell it, the median; 0 if there is no stack."""
+        steps = sorted(
+            sum(tile.spacers) / tile.level for tile in self.tiles if tile.level > 0 and tile.spacers
+        )
+        return steps[len(steps) // 2] if steps else 0.0
+
+    @property
+    def has_points_front(self) -> bool:
+        """Whether points of the hexagons face the front edge, not flats."""
+        return abs((self.corner0_deg + 60.0) % 60.0 - 30.0) < 1.0
+
     def seams(self) -> Iterator[tuple[int, int, int]]:
         """Cell, side and the cell across, each seam from both its cells."""
         for cell, side in np.argwhere(self.across >= 0).tolist():

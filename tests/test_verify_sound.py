@@ -1,0 +1,188 @@
+"""`hexterra.verification`: sound plans of every kind agree."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from invented_boards import invented_board
+from plan_tables import Rows, bare_piece, bare_row, first, is_inside, judge, read_tables
+from small_plans import small_ground, small_plan
+
+from hexterra.brief import Brief
+from hexterra.elevation import Elevation
+from hexterra.plan import make_plan
+from hexterra.stages.schedule import schedule
+from hexterra.tables import csv_text, schedule_frame, tiles_frame
+from hexterra.verification import verify
+
+BOTH = pytest.mark.parametrize("facing", ["points", "flats"])
+OUTLINES = pytest.mark.parametrize("edges", ["straight", "whole"])
+
+
+@pytest.fixture
+def tables() -> tuple[Rows, Rows]:
+    """Give the tables of a sound plan, to be corrupted."""
+    return read_tables(small_plan())
+
+
+@BOTH
+@OUTLINES
+@pytest.mark.parametrize("with_document", [True, False])
+def test_sound_plans_agree(facing: Any, edges: Any, with_document: bool, tmp_path: Path) -> None:
+    """A plan of either facing and either outline passes, with and without its document."""
+    plan = small_plan(facing, edges)
+    (tmp_path / "tiles.csv").write_text(csv_text(plan.tiles), encoding="utf-8")
+    (tmp_path / "schedule.csv").write_text(csv_text(plan.schedule), encoding="utf-8")
+    if with_document:
+        document = {"corner0_deg": plan.board.corner0_deg}
+        (tmp_path / "plan.json").write_text(json.dumps(document), encoding="utf-8")
+    verdict = verify(tmp_path)
+    assert verdict.agrees, verdict.describe()
+    checked = dict(verdict.checked)
+    assert checked["cells"] == 108
+    # V - E + F = 1 on a sheet of hexagons; here counted from the lattice's own seam table
+    assert checked["seams"] == len(plan.board.seams)
+    assert "fits together" in verdict.describe()
+
+
+def test_boards_with_cells_left_out_agree(tables: tuple[Rows, Rows], tmp_path: Path) -> None:
+    """Leaving out a dry tile and its pieces, and keying the tiles around it, leaves a sound board.
+
+    A step face needs a cell across it, so the tile that is left out has none.
+    """
+    tiles, needed = tables
+    cell = first(tiles, lambda r: is_inside(r) and not r["ports"] and not r["cliffs"])
+    around = [tiles[number] for number in small_plan().board.neighbours[cell].tolist()]
+    gone = tiles.pop(cell)
+    for row in needed:
+        part = row["part"] == gone["part"]
+        if row["piece"] in (gone["piece"], gone["footing"]):
+            row["count"] = str(int(row["count"]) - 1)
+        if row["kind"] == "spacer" and part:
+            taken = sum(float(s) == float(row["thickness_mm"]) for s in gone["spacers"].split())
+            row["count"] = str(int(row["count"]) - taken)
+    count_of = {row["piece"]: row for row in needed}
+    for row in around:
+        keyed = row["footing"].replace("plain", "keyed")
+        for name, change in ((row["footing"], -1), (keyed, 1)):
+            count_of[name]["count"] = str(int(count_of[name]["count"]) + change)
+        row["footing"] = keyed
+    verdict = judge((tiles, needed), tmp_path)
+    assert verdict.agrees, verdict.describe()
+
+
+@BOTH
+@OUTLINES
+def test_boards_that_reach_beyond_the_ground_agree(facing: Any, edges: Any, tmp_path: Path) -> None:
+    """Where whole columns and rows were left out, the last ones are no edges of the board."""
+    brief = {
+        "board": {
+            "columns": 10, "rows": 8, "facing": facing, "edges": edges,
+            "x": 502_000.0, "y": 3_322_000.0, "scale": 5000.0,
+        },
+        "heights": {"below_coverage": "leave out"},
+    }  # fmt: skip
+    plan = make_plan(small_ground(), Brief.model_validate(brief))
+    assert plan.board.n_cells < 60
+    (tmp_path / "tiles.csv").write_text(csv_text(plan.tiles), encoding="utf-8")
+    (tmp_path / "schedule.csv").write_text(csv_text(plan.schedule), encoding="utf-8")
+    verdict = verify(tmp_path)
+    assert verdict.agrees, verdict.describe()
+
+
+FOOTINGS = [{"stock": {"footings": "plain"}}, {"stock": {"footings": "none"}}]
+RELIEF = [
+    {"ramps": {"limit": 2}, "heights": {"metres_per_step": 25.0}},
+    {"ramps": {"cliff_rise_steps": 1.5}, "heights": {"metres_per_step": 20.0}},
+    {"heights": {"metres_per_step": 5000.0}},
+]
+EFFORT = [
+    {"fit": {"effort": "bounded", "prefer": preset}}
+    for preset in ("truest ground", "fewest different pieces", "most standing room")
+]
+OTHERS = [
+    {"board": {"bearing_deg": 137.0, "across_flats_mm": 33.3}},
+    {"stock": {"spacer_mm": [2.125, 4.25]}, "heights": {"step_mm": 2.125}},
+    {"water": {"threshold_km2": 0.3, "pool_depth_m": 5.0}},
+]
+
+
+@BOTH
+@OUTLINES
+@pytest.mark.parametrize("asked", [*FOOTINGS, *RELIEF, *EFFORT, *OTHERS])
+def test_plans_of_every_kind_agree(
+    asked: dict[str, Any], facing: Any, edges: Any, jacksboro: Elevation, tmp_path: Path
+) -> None:
+    """What a brief may ask for leaves a plan that fits together, on real ground."""
+    brief: dict[str, dict[str, Any]] = {
+        "board": {"columns": 9, "rows": 7, "facing": facing, "edges": edges},
+        "water": {"threshold_km2": 8.0},
+        "fit": {"effort": "instant"},
+    }
+    for section, values in asked.items():
+        brief[section] = brief.get(section, {}) | values
+    verdict = judge(read_tables(make_plan(jacksboro, Brief.model_validate(brief))), tmp_path)
+    assert verdict.agrees, verdict.describe()
+
+
+def test_catalogues_with_names_of_their_own_agree(jacksboro: Elevation, tmp_path: Path) -> None:
+    """Names of tops and crossings are the maker's; one crossing may join sides in several ways."""
+    (tmp_path / "own.toml").write_text(
+        """
+        [patterns]
+        level = "000000"
+        lip = "110000"
+        ledge = "111100"
+        [crossings.run]
+        water = "reach"
+        ports = ["0 1", "0 2", "0 3"]
+        [crossings.meet]
+        water = "confluence"
+        ports = ["0 1 2", "0 1 3", "0 1 4", "0 2 4"]
+        [crossings.well]
+        water = "spring"
+        ports = ["0"]
+        [crossings.end]
+        water = "mouth"
+        ports = ["0", "0 1", "0 2", "0 3", "0 1 2", "0 1 3", "0 1 4", "0 2 4"]
+        """,
+        encoding="utf-8",
+    )
+    brief = {
+        "catalogue": str(tmp_path / "own.toml"),
+        "board": {"columns": 12, "rows": 9},
+        "water": {"threshold_km2": 3.0},
+        "fit": {"effort": "instant"},
+    }
+    tables = read_tables(make_plan(jacksboro, Brief.model_validate(brief)))
+    assert {"run", "well", "end"} <= {row["crossing"] for row in tables[0]}
+    verdict = judge(tables, tmp_path)
+    assert verdict.agrees, verdict.describe()
+
+
+def test_last_cell_in_a_corner_of_what_is_left_agrees(tmp_path: Path) -> None:
+    """A last cell that only one edge cuts is a half, though it is the last to the right too."""
+    column, row = np.tile(np.arange(8), 8), np.repeat(np.arange(8), 8)
+    is_kept = (column < 6) & (row < 7) | (column == 6) & (row == 7)
+    fitted = invented_board(5, facing="flats", only=is_kept, water=False)
+    pieces = schedule(fitted)
+    (tmp_path / "tiles.csv").write_text(csv_text(tiles_frame(pieces)), encoding="utf-8")
+    (tmp_path / "schedule.csv").write_text(csv_text(schedule_frame(pieces)), encoding="utf-8")
+    assert pieces.board.parts[-1] == "corner-cut half"
+    verdict = verify(tmp_path)
+    assert verdict.agrees, verdict.describe()
+
+
+def test_positions_rounded_over_a_wide_board(tmp_path: Path) -> None:
+    """Millimetres with three decimals still tell the place of cells 500 columns away."""
+    flats, columns = 33.3333, 500
+    rows = [bare_row(c, r, flats, "0 0 0 0 0 0") for r in range(3) for c in range(columns)]
+    needed = [bare_piece("flat", "000000", "15", 3 * columns)]
+    verdict = judge((rows, needed), tmp_path)
+    assert verdict.agrees, verdict.describe()
+    # two seams along each of 3 rows but the last cell, and 2 * columns - 1 between rows
+    assert dict(verdict.checked)["seams"] == 3 * (columns - 1) + 2 * (2 * columns - 1)
