@@ -11,7 +11,7 @@ tile is not allowed.
 
 from __future__ import annotations
 
-from typing import Any, Final
+from typing import Any, Final, cast
 
 import numpy as np
 from numba import njit
@@ -22,7 +22,7 @@ NEVER: Final = 1e9
 TOO_MUCH: Final = 1e8
 
 #: For kernels that only kernels call. Python need not be able to, which saves much compiling.
-inner: Any = njit(nogil=True, no_cpython_wrapper=True, no_cfunc_wrapper=True)
+inner: Any = cast("Any", njit)(nogil=True, no_cpython_wrapper=True, no_cfunc_wrapper=True)
 
 
 @njit(cache=True, nogil=True)
