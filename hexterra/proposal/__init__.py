@@ -14,7 +14,6 @@ from typing import Final
 
 import numpy as np
 from pyproj import Transformer
-from scipy import ndimage
 
 from hexterra.elevation import Elevation
 from hexterra.errors import CoverageError
@@ -144,6 +143,8 @@ def _shape_like(found: Survey, across_flats_mm: float, facing: Facing) -> tuple[
 
 def _proposal(found: Survey, board: Board, step_mm: float) -> Proposal:
     """Work out what a board of this scale looks like."""
+    from scipy import ndimage  # slow to load, and no plan needs it
+
     pixel_m2 = math.prod(found.pixel_m)
     cell_m2 = float(board.area_m2[0])
     to_raster = Transformer.from_crs(board.crs, found.elevation.crs, always_xy=True)
