@@ -9,10 +9,9 @@ import threading
 import time
 from dataclasses import dataclass
 from itertools import chain, product
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
-from scipy.optimize import Bounds, LinearConstraint, OptimizeResult, milp
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
@@ -20,6 +19,9 @@ from hexterra.kernels.labels import TOO_MUCH
 from hexterra.lattice.hexagon import N_SIDES
 from hexterra.stages.bounding import Search
 from hexterra.stages.choices import Choices
+
+if TYPE_CHECKING:
+    from scipy.optimize import OptimizeResult
 
 _State = tuple[int, int]
 
@@ -58,6 +60,8 @@ class _Program:
 
     def solve(self, time_limit_s: float | None) -> OptimizeResult:
         """Run HiGHS; an interruption (Ctrl-C) is raised at once, and the run is left to end."""
+        from scipy.optimize import Bounds, LinearConstraint, milp  # slow to load, seldom needed
+
         options: dict[str, Any] = {"mip_rel_gap": 0.0}
         if time_limit_s is not None:
             options["time_limit"] = time_limit_s
