@@ -285,13 +285,13 @@ def test_equal_plans_give_equal_maps() -> None:
 
 
 def test_picture_shows_the_drawing() -> None:
-    """The picture has 6 pixels to the millimetre, and the tints of the board in it."""
+    """The picture has 5 pixels to the millimetre, and the tints of the board in it."""
     svg = map_svg(small_plan("points", "straight", 5, 4))
     content = map_png(svg)
     assert content == map_png(svg)
     picture = Image.open(io.BytesIO(content)).convert("RGB")
     width_mm = float(re.search(r'width="([\d.]+)mm"', svg)[1])  # type: ignore[index]
-    assert picture.size[0] == round(6 * width_mm)
+    assert picture.size[0] == round(5 * width_mm)
     colours = {f"#{r:02x}{g:02x}{b:02x}" for _, (r, g, b) in picture.getcolors(1 << 24) or []}
     top = int(small_plan("points", "straight", 5, 4).fitted.corners.max())
     assert {Tints(top).at(level) for level in range(1, top)} & colours

@@ -35,7 +35,7 @@ LEAST_HEXAGON_MM: Final = 9.0
 MOST_HEXAGON_MM: Final = 26.0
 
 MAX_PIXELS: Final = 5000
-PIXELS_PER_MM: Final = 6.0
+PIXELS_PER_MM: Final = 5.0
 
 #: How watercourses begin and end, by the numbers of `hexterra.stages.flow.Kind`.
 _ENDS: Final = {1: "spring", 4: "mouth", 5: "pool"}
@@ -96,7 +96,7 @@ def _level_m(plan: Plan) -> NDArray[np.float64]:
 
 
 def map_png(svg: str) -> bytes:
-    """Turn a map into a PNG picture of 6 pixels to the millimetre, at most 5000 on a side."""
+    """Turn a map into a PNG picture of 5 pixels to the millimetre, at most 5000 on a side."""
     start = svg.index('viewBox="') + len('viewBox="')
     _, _, width_mm, height_mm = (float(word) for word in svg[start : svg.index('"', start)].split())
     per_mm = min(PIXELS_PER_MM, MAX_PIXELS / max(width_mm, height_mm))
