@@ -17,9 +17,15 @@ from numpy.typing import NDArray
 
 from hexterra.errors import BriefError
 from hexterra.kernels import flood
-from hexterra.lattice.hexagon import N_SIDES
 from hexterra.stages._joining import give_room, is_fed
-from hexterra.stages.flow import MAX_INFLOWS, MAX_INFLOWS_AT_SINK, Kind, Watercourses
+from hexterra.stages.flow import (
+    MAX_INFLOWS,
+    MAX_INFLOWS_AT_SINK,
+    ROUNDING,
+    Watercourses,
+    check_positive,
+    draw_watercourses,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -30,7 +36,6 @@ if TYPE_CHECKING:
 #: Which end of a line is downstream: its last point, or the lower one.
 Direction = Literal["line", "height"]
 
-_ROUNDING: Final = 1e-9  # as in `flow`
 #: A computed watercourse that runs beside a drawn one for so many cells is the same river.
 _N_BESIDE: Final = 3
 
@@ -119,13 +124,7 @@ def _chosen(
     """Check the arguments; return the rivers in the order of admission."""
     if not lines.lattice.same_as(computed.heights.lattice):
         raise ValueError("the lines and the computed water are of different lattices")
-    if not 0.0 < threshold_m2 < math.inf:  # also catches NaN
-        raise BriefError(
-            f"threshold_m2 is {threshold_m2!r} m2; it must be a finite number above 0 m2",
-            remedy="give a positive threshold_m2",
-            name="threshold_m2",
-            value=threshold_m2,
-        )
+    check_positive("threshold_m2", threshold_m2, "m2")
     if direction not in get_args(Direction):
         raise BriefError(
             f"direction is {direction!r}; it must be one of: {', '.join(get_args(Direction))}",
@@ -297,7 +296,7 @@ class _Rivers:
             for around in lattice.water_neighbours.tolist()
         ]
         for cell in order.tolist():
-            if self.is_drawn[cell] or catchment[cell] < threshold_m2 * (1.0 - _ROUNDING):
+            if self.is_drawn[cell] or catchment[cell] < threshold_m2 * (1.0 - ROUNDING):
                 continue
             course = self._downstream(cell, _N_BESIDE)
             if len(course) == 1 or any(self.is_drawn[k] or not beside[k] for k in course):
@@ -373,7 +372,7 @@ def _settle(river: _Rivers, computed: Watercourses, threshold_m2: float) -> Wate
     receiver = river.receiver
     carries = is_fed(order_of(receiver), receiver, river.is_drawn)
     catchment = river.catchments()
-    is_wet = carries | (catchment >= threshold_m2 * (1.0 - _ROUNDING))
+    is_wet = carries | (catchment >= threshold_m2 * (1.0 - ROUNDING))
     is_sink = receiver == here
     allowed = np.where(is_sink, MAX_INFLOWS_AT_SINK, MAX_INFLOWS)
     notes = give_room(lattice, receiver, catchment, is_wet, carries, allowed)
@@ -392,18 +391,9 @@ def _settle(river: _Rivers, computed: Watercourses, threshold_m2: float) -> Wate
         for cell in alone
     )
     is_wet &= ~is_sink | (n_inflows > 0)  # a lone cell joins nothing
-    runs = np.flatnonzero(is_wet & ~is_sink)
     matches = lattice.neighbours == receiver[:, None]
     side = np.where(is_sink, -1, matches.argmax(axis=1)).astype(np.int8)
-    ports = np.zeros((n, N_SIDES), dtype=np.bool_)
-    ports[runs, side[runs]] = True
-    ports[receiver[runs], lattice.back_sides[runs, side[runs]]] = True
-    kind = np.array([Kind.SPRING, Kind.REACH, Kind.CONFLUENCE], dtype=np.int8)[
-        np.minimum(n_inflows, MAX_INFLOWS)
-    ]
-    kind[is_sink] = np.where(lattice.is_rim[is_sink], Kind.MOUTH, Kind.POOL)
-    kind[~is_wet] = Kind.DRY
-    return Watercourses(
+    return draw_watercourses(
         heights=computed.heights,
         filled_m=filled,
         receiver=receiver,
@@ -411,8 +401,5 @@ def _settle(river: _Rivers, computed: Watercourses, threshold_m2: float) -> Wate
         order=order,
         catchment_m2=catchment,
         is_watercourse=is_wet,
-        ports=ports,
-        outflow=np.where(is_wet, side, np.int8(-1)),
-        kind=kind,
         notes=(*river.notes, *notes),
     )

@@ -29,7 +29,7 @@ MAX_INFLOWS: Final = 2
 MAX_INFLOWS_AT_SINK: Final = 3
 
 # A threshold of k cell areas must take in a catchment of k cells, however their sum is rounded.
-_ROUNDING: Final = 1e-9
+ROUNDING: Final = 1e-9
 
 
 class Kind(IntEnum):
@@ -147,15 +147,15 @@ def flow(
     -----
     Linear in the number of cells, for any heights.
     """
-    _check_positive("threshold_m2", threshold_m2, "m2")
+    check_positive("threshold_m2", threshold_m2, "m2")
     if pool_depth_m is not None:
-        _check_positive("pool_depth_m", pool_depth_m, "m")
+        check_positive("pool_depth_m", pool_depth_m, "m")
     lattice = heights.lattice
     filled, receiver, side, order = _drain(lattice, heights.mean_m, pool_depth_m)
     catchment = lattice.area_m2.copy()
     kernels.accumulate(order, receiver, catchment)
 
-    is_wet = catchment >= threshold_m2 * (1.0 - _ROUNDING)
+    is_wet = catchment >= threshold_m2 * (1.0 - ROUNDING)
     is_sink = receiver == np.arange(lattice.n_cells)
     is_wet &= ~is_sink | (count_inflows(receiver, is_wet) > 0)  # a lone cell joins nothing
     notes = mend_confluences(lattice, order, receiver, side, catchment, is_wet)
@@ -163,17 +163,7 @@ def flow(
         catchment = lattice.area_m2.copy()
         kernels.accumulate(order, receiver, catchment)
 
-    outflow = np.where(is_wet, side, np.int8(-1))
-    cell = np.flatnonzero(outflow >= 0)
-    ports = np.zeros((lattice.n_cells, N_SIDES), dtype=np.bool_)
-    ports[cell, outflow[cell]] = True
-    ports[receiver[cell], lattice.back_sides[cell, outflow[cell]]] = True
-
-    n_inflows = np.minimum(count_inflows(receiver, is_wet), MAX_INFLOWS)
-    kind = np.array([Kind.SPRING, Kind.REACH, Kind.CONFLUENCE], dtype=np.int8)[n_inflows]
-    kind[is_sink] = np.where(lattice.is_rim[is_sink], Kind.MOUTH, Kind.POOL)
-    kind[~is_wet] = Kind.DRY
-    return Watercourses(
+    return draw_watercourses(
         heights=heights,
         filled_m=filled,
         receiver=receiver,
@@ -181,6 +171,46 @@ def flow(
         order=order,
         catchment_m2=catchment,
         is_watercourse=is_wet,
+        notes=notes,
+    )
+
+
+def draw_watercourses(
+    *,
+    heights: Heights,
+    filled_m: NDArray[np.float64],
+    receiver: NDArray[np.int32],
+    receiver_side: NDArray[np.int8],
+    order: NDArray[np.int32],
+    catchment_m2: NDArray[np.float64],
+    is_watercourse: NDArray[np.bool_],
+    notes: tuple[str, ...],
+) -> Watercourses:
+    """Put watercourses together: ports, outflows and kinds follow from where the water runs.
+
+    The parameters are fields of `Watercourses`. All that makes watercourses ends here: `flow`,
+    `route` and lines drawn on a map.
+    """
+    lattice = heights.lattice
+    outflow = np.where(is_watercourse, receiver_side, np.int8(-1))
+    cell = np.flatnonzero(outflow >= 0)
+    ports = np.zeros((lattice.n_cells, N_SIDES), dtype=np.bool_)
+    ports[cell, outflow[cell]] = True
+    ports[receiver[cell], lattice.back_sides[cell, outflow[cell]]] = True
+
+    is_sink = receiver == np.arange(lattice.n_cells)
+    n_inflows = np.minimum(count_inflows(receiver, is_watercourse), MAX_INFLOWS)
+    kind = np.array([Kind.SPRING, Kind.REACH, Kind.CONFLUENCE], dtype=np.int8)[n_inflows]
+    kind[is_sink] = np.where(lattice.is_rim[is_sink], Kind.MOUTH, Kind.POOL)
+    kind[~is_watercourse] = Kind.DRY
+    return Watercourses(
+        heights=heights,
+        filled_m=filled_m,
+        receiver=receiver,
+        receiver_side=receiver_side,
+        order=order,
+        catchment_m2=catchment_m2,
+        is_watercourse=is_watercourse,
         ports=ports,
         outflow=outflow,
         kind=kind,
@@ -188,7 +218,14 @@ def flow(
     )
 
 
-def _check_positive(name: str, value: float, unit: str) -> None:
+def check_positive(name: str, value: float, unit: str) -> None:
+    """Refuse a threshold that is not a finite number above 0.
+
+    Raises
+    ------
+    BriefError
+        Naming it, with its value and unit.
+    """
     if not 0.0 < value < math.inf:  # also catches NaN
         raise BriefError(
             f"{name} is {value!r} {unit}; it must be a finite number above 0 {unit}",

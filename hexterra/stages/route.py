@@ -18,14 +18,15 @@ from numpy.polynomial import chebyshev
 from numpy.typing import NDArray
 from pyproj import Transformer
 
-from hexterra.errors import BriefError, CoverageError
+from hexterra.errors import CoverageError
 from hexterra.kernels import flood, outlets, upscale
 from hexterra.stages._pixel_ground import pixel_steps
 from hexterra.stages.flow import (
-    MAX_INFLOWS,
-    Kind,
+    ROUNDING,
     Watercourses,
+    check_positive,
     count_inflows,
+    draw_watercourses,
     mend_confluences,
 )
 from hexterra.values import Value, readonly
@@ -42,7 +43,6 @@ _PASSES: Final = ((0.25, 1.0, 0), (0.0, 1.0, 0), (0.0, -1.0, 0), (0.0, 1.0, 1))
 _SWEEPS: Final = 4
 _IMPORTANCE: Final = 8  # how many small rivers may be wrong for a large one to be right
 _LEAST_SHARE: Final = 0.005  # of a cell: less is no outlet unless the cell has no other
-_ROUNDING: Final = 1e-9  # as in `flow`
 _MANY_POINTS: Final = 5000
 _N_NODES: Final = 5  # of the polynomial, along each axis
 _N_TRIED: Final = 400
@@ -251,13 +251,7 @@ def route(drained: Drainage, heights: Heights, *, threshold_m2: float) -> Waterc
     CoverageError
         If no cell of the lattice lies on the window that was drained.
     """
-    if not 0.0 < threshold_m2 < math.inf:  # also catches NaN
-        raise BriefError(
-            f"threshold_m2 is {threshold_m2!r} m2; it must be a finite number above 0 m2",
-            remedy="give a positive threshold_m2",
-            name="threshold_m2",
-            value=threshold_m2,
-        )
+    check_positive("threshold_m2", threshold_m2, "m2")
     lattice = heights.lattice
     carried = carry(drained, lattice)
     here = np.arange(lattice.n_cells)
@@ -267,7 +261,7 @@ def route(drained: Drainage, heights: Heights, *, threshold_m2: float) -> Waterc
     runs_on = receiver != here
     np.subtract.at(own, receiver[runs_on], catchment[runs_on])
     is_sink = ~runs_on
-    is_wet = catchment >= threshold_m2 * (1.0 - _ROUNDING)
+    is_wet = catchment >= threshold_m2 * (1.0 - ROUNDING)
     is_wet &= ~is_sink | (count_inflows(receiver, is_wet) > 0)  # a lone cell joins nothing
     notes = mend_confluences(lattice, carried.order, receiver, side, catchment, is_wet)
     if notes:
@@ -277,16 +271,7 @@ def route(drained: Drainage, heights: Heights, *, threshold_m2: float) -> Waterc
     filled = heights.mean_m.copy()
     for cell in carried.order[::-1]:
         filled[cell] = max(filled[cell], filled[receiver[cell]])
-    outflow = np.where(is_wet, side, np.int8(-1))
-    cell = np.flatnonzero(outflow >= 0)
-    ports = np.zeros((lattice.n_cells, lattice.neighbours.shape[1]), dtype=np.bool_)
-    ports[cell, outflow[cell]] = True
-    ports[receiver[cell], lattice.back_sides[cell, outflow[cell]]] = True
-    n_inflows = np.minimum(count_inflows(receiver, is_wet), MAX_INFLOWS)
-    kind = np.array([Kind.SPRING, Kind.REACH, Kind.CONFLUENCE], dtype=np.int8)[n_inflows]
-    kind[is_sink] = np.where(lattice.is_rim[is_sink], Kind.MOUTH, Kind.POOL)
-    kind[~is_wet] = Kind.DRY
-    return Watercourses(
+    return draw_watercourses(
         heights=heights,
         filled_m=filled,
         receiver=receiver,
@@ -294,9 +279,6 @@ def route(drained: Drainage, heights: Heights, *, threshold_m2: float) -> Waterc
         order=carried.order,
         catchment_m2=catchment,
         is_watercourse=is_wet,
-        ports=ports,
-        outflow=outflow,
-        kind=kind,
         notes=notes,
     )
 
