@@ -17,11 +17,11 @@ from small_plans import small_plan
 
 from hexterra.catalogue import load_catalogue
 from hexterra.errors import BriefError
-from hexterra.lattice.hexagon import Facing, Part
+from hexterra.lattice.hexagon import Facing, Hand, Part
 from hexterra.outputs.carved_mesh import carved_board_mesh, carved_piece_mesh, water_mesh
 from hexterra.outputs.carving import Weld, groove_ends
 from hexterra.outputs.mesh import FINE, Mesh, board_mesh
-from hexterra.stages.schedule import Hand, Piece, schedule
+from hexterra.stages.schedule import Piece, schedule
 from hexterra.workshop.channels import banks_mm
 from hexterra.workshop.grooves import Groove, fitting_groove, groove_hollow, groove_volume_mm3
 from hexterra.workshop.solids import Solid, piece_solids

@@ -16,8 +16,7 @@ from hexterra.catalogue import load_catalogue
 from hexterra.catalogue.solids import facet_planes, facets, mean_rise, top_area
 from hexterra.errors import BoardError, CatalogueError
 from hexterra.lattice import hexagon
-from hexterra.lattice.hexagon import Part
-from hexterra.stages.schedule import Hand
+from hexterra.lattice.hexagon import Hand, Part
 from hexterra.workshop.drawings import piece_drawing, sketch
 from hexterra.workshop.solids import Solid, piece_solids
 

@@ -24,6 +24,9 @@ CORNER0_DEG: Final[dict[Facing, float]] = {"points": -30.0, "flats": 0.0}
 #: What a straight edge leaves of a hexagon.
 Part = Literal["whole", "corner-cut half", "side-cut half", "quarter"]
 
+#: Quarters come left and right handed; all else is neither.
+Hand = Literal["", "left", "right"]
+
 
 def side_length(across_flats: float) -> float:
     """Side of the regular hexagon with this distance between opposite sides."""
@@ -62,6 +65,27 @@ def part_name(facing: Facing, kept_x: int, kept_y: int) -> Part:
     # A vertical cut runs through two corners exactly when points face the front.
     through_corners = (facing == "points") == bool(kept_x)
     return "corner-cut half" if through_corners else "side-cut half"
+
+
+def cut_of(facing: Facing, kept_x: int, kept_y: int) -> tuple[Part, Hand, int]:
+    """Return part, hand and origin of a cell of which the board keeps this half or quarter.
+
+    Pieces are numbered by their cut: side 0 of a corner-cut half and corner 0 of a side-cut half
+    are the middle ones; the cut of a quarter runs through corner 0, and its hand is that of the
+    longer cut edge, seen from the right angle.
+    """
+    part = part_name(facing, kept_x, kept_y)
+    if part == "whole":
+        return part, "", 0
+    first_deg = round(CORNER0_DEG[facing])
+    if part != "quarter":
+        angle_deg = round(math.degrees(math.atan2(kept_y, kept_x)))
+        return part, "", (angle_deg - first_deg) // 60 % N_SIDES
+    bounds = (90 - 90 * kept_x, 180 - 90 * kept_y)  # along x and y, seen from the right angle
+    to_corner = next(deg for deg in bounds if (deg - first_deg) % 60 == 0)
+    to_side = next(deg for deg in bounds if deg != to_corner)
+    hand: Hand = "left" if (to_corner - to_side) % 360 == 90 else "right"
+    return part, hand, (to_corner - first_deg) // 60 % N_SIDES
 
 
 def part_outline(

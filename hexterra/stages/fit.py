@@ -171,7 +171,7 @@ def fit(legal: LegalLevels, catalogue: Catalogue) -> Tiles:
             for cells, reason in because
             if cells.any()
         )
-    crossing, crossing_turn = _find_crossings(legal, catalogue)
+    crossing, crossing_turn = find_crossings(legal, catalogue)
     return Tiles(
         legal=legal,
         catalogue=catalogue,
@@ -339,10 +339,16 @@ def _ports(legal: LegalLevels) -> NDArray[np.bool_]:
     return legal.water.ports
 
 
-def _find_crossings(
+def find_crossings(
     legal: LegalLevels, catalogue: Catalogue
 ) -> tuple[NDArray[np.int16], NDArray[np.int8]]:
-    """Find the crossing of every cell with water; -1 and 0 elsewhere."""
+    """Find the crossing and turn of every cell with water; -1 and 0 elsewhere.
+
+    Raises
+    ------
+    CatalogueError
+        If the catalogue lacks one.
+    """
     lattice = legal.levels.heights.lattice
     water = legal.water
     if water is None:

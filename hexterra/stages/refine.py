@@ -20,11 +20,11 @@ from hexterra.kernels.labels import TOO_MUCH
 from hexterra.lattice.hexagon import N_SIDES
 from hexterra.stages.bounding import Search
 from hexterra.stages.choices import Choices, choose_among, ground_terms
-from hexterra.stages.fit import Tiles, note_faces
+from hexterra.stages.fit import Tiles, find_crossings, note_faces
 from hexterra.stages.ownership import StockUse, adjust_prices, count_owned, start_prices, use_of
 from hexterra.stages.prices import FORBIDDEN, PRESETS, Prices
 from hexterra.stages.proving import prove
-from hexterra.stages.settings import TileKind, find_crossings
+from hexterra.stages.settings import TileKind
 from hexterra.values import Value
 
 Effort = Literal["instant", "bounded", "proven"]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -15,13 +14,12 @@ from numpy.typing import NDArray
 from hexterra.catalogue import Catalogue
 from hexterra.errors import BoardError, BriefError
 from hexterra.lattice import Board
-from hexterra.lattice.hexagon import N_SIDES, Facing, Part
+from hexterra.lattice.hexagon import N_SIDES, Hand, Part, cut_of
 from hexterra.stages.fit import Tiles
 from hexterra.stages.stacks import compose_stacks
 from hexterra.values import Value, readonly
 
 Kind = Literal["tile", "spacer", "footing"]
-Hand = Literal["", "left", "right"]
 Footings = Literal["keyed rim", "plain", "none"]
 
 #: The parts in the order in which they are listed.
@@ -279,30 +277,16 @@ def _piece_keys(
 
 def _cuts(board: Board) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
     """Return part, hand and where the piece's numbering starts on the cell, (n,) int64 each."""
+    cuts = [[cut_of(board.facing, x, y) for y in (-1, 0, 1)] for x in (-1, 0, 1)]
     table = np.array(
-        [[_cut(board.facing, x, y) for y in (-1, 0, 1)] for x in (-1, 0, 1)], dtype=np.int64
+        [
+            [(PARTS.index(part), HANDS.index(hand), origin) for part, hand, origin in row]
+            for row in cuts
+        ],
+        dtype=np.int64,
     )
     found = table[board.kept[:, 0] + 1, board.kept[:, 1] + 1]
     return found[:, 0], found[:, 1], found[:, 2]
-
-
-def _cut(facing: Facing, kept_x: int, kept_y: int) -> tuple[int, int, int]:
-    """Return part, hand and origin of a cell of which the board keeps this half or quarter."""
-    first_deg = -30 if facing == "points" else 0  # angle of corner 0
-    angle_deg = math.degrees(math.atan2(kept_y, kept_x)) if kept_x or kept_y else first_deg
-    if not (kept_x and kept_y):
-        sixths, past = divmod(round(angle_deg) - first_deg, 60)
-        part: Part = "side-cut half" if past == 0 else "corner-cut half"
-        if not (kept_x or kept_y):
-            part = "whole"
-        return PARTS.index(part), 0, sixths % N_SIDES
-    # A quarter is bounded by the directions of x and y; one of them runs through a corner.
-    bounds = {0 if kept_x > 0 else 180, 90 if kept_y > 0 else 270}
-    (corner_deg,) = (deg for deg in bounds if (deg - first_deg) % 60 == 0)
-    (side_deg,) = bounds - {corner_deg}
-    is_left = (corner_deg - side_deg) % 360 == 90  # counter-clockwise of the shorter edge
-    hand = HANDS.index("left" if is_left else "right")
-    return PARTS.index("quarter"), hand, (corner_deg - first_deg) // 60 % N_SIDES
 
 
 def _tile_piece(

@@ -15,21 +15,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hexterra.catalogue import Catalogue
-from hexterra.catalogue.catalogue import WATER
 from hexterra.catalogue.solids import facet_planes, facets
-from hexterra.errors import CatalogueError
 from hexterra.kernels.labels import NEVER
 from hexterra.lattice import Board
 from hexterra.lattice.hexagon import (
-    CORNER0_DEG,
     N_SIDES,
     Facing,
     area,
     corner_offsets,
-    part_name,
+    cut_of,
 )
-from hexterra.stages.fit import Tiles
-from hexterra.stages.legalise import LegalLevels
+from hexterra.stages.fit import Tiles, find_crossings
 from hexterra.stages.prices import Prices
 from hexterra.values import Value, readonly
 
@@ -189,36 +185,6 @@ def settle(tiles: Tiles, prices: Prices, catalogue: Catalogue) -> Settings:
     )
 
 
-def find_crossings(
-    legal: LegalLevels, catalogue: Catalogue
-) -> tuple[NDArray[np.int16], NDArray[np.int8]]:
-    """Find the crossing and turn of every cell with water; -1 and 0 elsewhere.
-
-    Raises
-    ------
-    CatalogueError
-        If the catalogue lacks one.
-    """
-    water, n = legal.water, legal.levels.heights.lattice.n_cells
-    if water is None:
-        return np.full(n, -1, dtype=np.int16), np.zeros(n, dtype=np.int8)
-    crossing, turn = catalogue.find_crossings(water.kind, water.ports)
-    missing = np.flatnonzero((crossing < 0) & (water.kind != 0))
-    if len(missing):
-        cell = int(missing[0])
-        sides = " ".join(str(side) for side in np.flatnonzero(water.ports[cell]))
-        name = WATER[water.kind[cell]]
-        raise CatalogueError(
-            f"the catalogue has no {name} that joins the sides {sides!r}, which {len(missing)}"
-            f" cells would need, {legal.levels.heights.lattice.labels[cell]} first",
-            remedy=f'add a crossing with water = "{name}" and ports = ["{sides}"]',
-            cell=cell,
-            water=name,
-            ports=sides,
-        )
-    return crossing, turn
-
-
 def _price_rows(
     settings: NDArray[np.int64],
     oriented: NDArray[np.int32],
@@ -296,24 +262,3 @@ def _name_kinds(
             kind = TileKind(pattern.name, part, hand, turn_in_piece, crossing, read)
             kind_of[k, row] = number.setdefault(kind, len(number))
     return tuple(number), kind_of
-
-
-def cut_of(facing: Facing, kept_x: int, kept_y: int) -> tuple[str, str, int]:
-    """Return part, hand and origin of a cell of which the board keeps this half or quarter.
-
-    As a schedule numbers them: side 0 of a corner-cut half and corner 0 of a side-cut half are
-    the middle ones; the cut of a quarter runs through corner 0, and its hand is that of the longer
-    cut edge, seen from the right angle.
-    """
-    part = part_name(facing, kept_x, kept_y)
-    if part == "whole":
-        return part, "", 0
-    first_deg = round(CORNER0_DEG[facing])
-    if part != "quarter":
-        angle_deg = round(math.degrees(math.atan2(kept_y, kept_x)))
-        return part, "", (angle_deg - first_deg) // 60 % N_SIDES
-    bounds = (90 - 90 * kept_x, 180 - 90 * kept_y)  # along x and y, seen from the right angle
-    to_corner = next(deg for deg in bounds if (deg - first_deg) % 60 == 0)
-    to_side = next(deg for deg in bounds if deg != to_corner)
-    hand = "left" if (to_corner - to_side) % 360 == 90 else "right"
-    return part, hand, (to_corner - first_deg) // 60 % N_SIDES

@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from hexterra.lattice.hexagon import N_SIDES, Part
-from hexterra.stages.schedule import FOOTINGS, Hand
+from hexterra.lattice.hexagon import N_SIDES, Hand, Part
+from hexterra.stages.schedule import FOOTINGS
 from hexterra.values import Value, readonly
 from hexterra.workshop.solids import Solid
 

@@ -21,8 +21,8 @@ from numpy.typing import NDArray
 from hexterra.catalogue.solids import facets
 from hexterra.errors import BoardError
 from hexterra.lattice import hexagon
-from hexterra.lattice.hexagon import N_SIDES, Part
-from hexterra.stages.schedule import Hand, Piece, Schedule
+from hexterra.lattice.hexagon import N_SIDES, Hand, Part
+from hexterra.stages.schedule import Piece, Schedule
 from hexterra.values import Value
 from hexterra.workshop.courses import channel_lines_mm
 
