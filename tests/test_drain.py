@@ -553,7 +553,7 @@ def test_bands_change_no_bit(heights: Any, band_rows: int, tmp_path: Path) -> No
         warnings.simplefilter("ignore")
         elevation = on_grid(heights)
     whole = drain(elevation, depressions="fill")
-    by_bands = drain_by_bands(elevation, tmp_path, band_rows=band_rows)
+    by_bands = drain_by_bands(elevation, tmp_path, band_rows=band_rows, depressions="fill")
     assert np.array_equal(by_bands.surface_m, whole.surface_m)
     assert np.array_equal(by_bands.direction, whole.direction)
     assert np.array_equal(by_bands.catchment_m2, whole.catchment_m2)
@@ -563,20 +563,22 @@ def test_bands_change_no_bit(heights: Any, band_rows: int, tmp_path: Path) -> No
 def test_bands_agree_on_a_geographic_raster(jacksboro: Elevation, tmp_path: Path) -> None:
     """On real ground in degrees, in whole metres, the bands change nothing either."""
     whole = drain(jacksboro, depressions="fill", sea_level_m=320.0)
-    by_bands = drain_by_bands(jacksboro, tmp_path, band_rows=64, sea_level_m=320.0)
+    by_bands = drain_by_bands(
+        jacksboro, tmp_path, band_rows=64, depressions="fill", sea_level_m=320.0
+    )
     assert by_bands.same_as(whole)
 
 
 def test_bands_of_no_ground_are_refused(tmp_path: Path) -> None:
     """A raster all under the sea cannot be drained by bands."""
     with pytest.raises(NoHeightsError, match="usable ground"):
-        drain_by_bands(on_grid(DAM), tmp_path, sea_level_m=90.0)
+        drain_by_bands(on_grid(DAM), tmp_path, depressions="fill", sea_level_m=90.0)
 
 
 def test_bands_that_are_too_thin_are_refused(tmp_path: Path) -> None:
     """Bands of fewer than four rows are refused."""
     with pytest.raises(BriefError, match="band_rows"):
-        drain_by_bands(on_grid(DAM), tmp_path, band_rows=3)
+        drain_by_bands(on_grid(DAM), tmp_path, band_rows=3, depressions="fill")
 
 
 # ---------------------------------------------------------------- errors

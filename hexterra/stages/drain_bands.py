@@ -27,10 +27,11 @@ from hexterra.stages._pixel_ground import (
     pixel_steps,
     whole_units,
 )
-from hexterra.stages.drain import Drainage
+from hexterra.stages.drain import Depressions, Drainage
 
 if TYPE_CHECKING:
     from hexterra.elevation import Elevation
+    from hexterra.lattice import Lattice
 
 _MIN_BAND_ROWS: Final = 4
 _FAR: Final = 2**30
@@ -42,36 +43,46 @@ def drain_by_bands(
     folder: Path,
     *,
     band_rows: int = 1024,
+    around: Lattice | None = None,
+    surroundings_m: float | None = None,
+    depressions: Depressions = "breach then fill",
+    breach_length_pixels: int = 20,
+    breach_depth_m: float = 10.0,
+    lake_depth_m: float | None = None,
+    lake_area_m2: float | None = None,
     sea_level_m: float | None = None,
 ) -> Drainage:
-    """Fill, direct and accumulate a whole raster, holding a few bands of rows at a time.
+    """Drain a raster as `drain` does, holding a few bands of rows at a time.
 
-    Equal to ``drain(elevation, depressions="fill", sea_level_m=sea_level_m)`` in every bit.
+    Equal to ``drain(elevation, ...)`` with the same keywords in every bit, whatever `band_rows`.
 
     Parameters
     ----------
     elevation
         The raster.
     folder
-        An empty folder for the rasters of the answer, which stay there as raw files, mapped into
-        memory by what is returned: 14 to 30 bytes per pixel of disk.
+        An empty folder for the rasters of the answer: raw files, row by row, which the arrays of
+        what is returned are mapped from read-only. They must stay as long as it is used.
     band_rows
         Rows in a band, at least 4.
-    sea_level_m
+    around, surroundings_m, depressions, breach_length_pixels, breach_depth_m, lake_depth_m, \
+lake_area_m2, sea_level_m
         As in `drain`.
 
     Raises
     ------
     BriefError
-        If `band_rows` is too small.
+        If a limit is out of range.
     NoHeightsError
-        If no pixel is usable.
+        If no pixel of the window is usable.
 
     Notes
     -----
     Memory holds about 30 bytes per pixel of a band, and about 20 per pit and per pass between
     basins of the whole raster: well under 1 byte per pixel on most ground.
     """
+    if (depressions, around, lake_depth_m) != ("fill", None, None):
+        raise NotImplementedError("only filling a whole raster is done by bands so far")
     if band_rows < _MIN_BAND_ROWS:
         raise BriefError(
             f"band_rows is {band_rows!r}; it must be at least {_MIN_BAND_ROWS}",
