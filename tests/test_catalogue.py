@@ -175,7 +175,7 @@ FLAT = '[patterns]\nflat = "000000"\n'
         ),
         (FLAT + '[crossings.run]\nports = ["0 3"]\n', "water = ''; it must be one of spring"),
         (FLAT + '[crossings.run]\nwater = "dry"\nports = ["0 3"]\n', "water = 'dry'"),
-        (FLAT + '[crossings.run]\nwater = "reach"\n', "ports = None"),
+        (FLAT + '[crossings.run]\nwater = "reach"\n', "ports is None"),
         (FLAT + '[crossings.run]\nwater = "reach"\nports = [3]\n', "list of sides in quotes"),
         (FLAT + '[crossings.run]\nwater = "reach"\nports = ["0 6"]\n', "list of sides in quotes"),
         (FLAT + '[crossings.run]\nwater = "reach"\nports = []\n', "lists no set of sides"),

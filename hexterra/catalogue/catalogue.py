@@ -40,6 +40,9 @@ FACES: Final = ("land", "waterside")
 #: Banks of a watercourse: sloping like nature's, or upright as of canals, ditches and sunken ways.
 BANKS: Final = ("sloping", "upright")
 
+#: Fewest and most sides that a sunken road can join; on one side it ends in the tile.
+ROAD_RANGE: Final = (1, 4)
+
 #: Weight of each corner's rise in the number that six rises read as in base three.
 CODE_WEIGHTS: Final[NDArray[np.int32]] = 3 ** np.arange(N_SIDES - 1, -1, -1, dtype=np.int32)
 CODE_WEIGHTS.flags.writeable = False
@@ -124,30 +127,32 @@ class Crossing(Value):
                 remedy=ADVICE,
                 crossing=self.name,
             )
-        least, most = PORT_RANGE[self.water]
-        for sides in self.ports:
-            text = " ".join(str(side) for side in sides)
-            is_set = len(set(sides)) == len(sides) and set(sides) <= set(range(N_SIDES))
-            if not is_set or not least <= len(sides) <= most:
-                number = str(least) if least == most else f"{least} to {most}"
-                raise CatalogueError(
-                    f"{where} joins the sides {text!r}; a {self.water} has {number} different"
-                    " sides from 0 to 5",
-                    remedy=ADVICE,
-                    crossing=self.name,
-                )
-            if sides != lowest_turn(sides):
-                raise CatalogueError(
-                    f"{where} joins the sides {text!r}, which are not turned to read lowest",
-                    remedy=f"write {' '.join(str(side) for side in lowest_turn(sides))!r}",
-                    crossing=self.name,
-                )
-        if not self.ports or len(set(self.ports)) < len(self.ports):
-            raise CatalogueError(
-                f"{where} lists " + ("a set of sides twice" if self.ports else "no set of sides"),
-                remedy="list each set once; turning it does not make it another",
-                crossing=self.name,
-            )
+        _check_sides(where, f"a {self.water}", self.ports, PORT_RANGE[self.water])
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class SunkenRoad(Value):
+    """A road cut into a top.
+
+    Parameters
+    ----------
+    name
+        Plain lower-case words.
+    ports
+        Sets of sides that it joins, each ascending and at turn 0, where it reads lowest.
+
+    Raises
+    ------
+    CatalogueError
+        If the name or a set of sides is not allowed, or a set is there twice.
+    """
+
+    name: str
+    ports: tuple[tuple[int, ...], ...]
+
+    def __post_init__(self) -> None:
+        _check_name(self.name, "sunken road")
+        _check_sides(f"the sunken road {self.name!r}", "a sunken road", self.ports, ROAD_RANGE)
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -156,8 +161,8 @@ class Catalogue(Value):
 
     Parameters
     ----------
-    patterns, crossings
-        Tops and watercourses. The order of patterns settles ties.
+    patterns, crossings, roads
+        Tops, watercourses and sunken roads. The order of patterns settles ties.
     faces
         Kinds of step face that can be finished, of `FACES`.
     banks
@@ -171,6 +176,7 @@ class Catalogue(Value):
 
     patterns: tuple[Pattern, ...]
     crossings: tuple[Crossing, ...]
+    roads: tuple[SunkenRoad, ...] = ()
     faces: tuple[str, ...] = FACES
     banks: tuple[str, ...] = BANKS
 
@@ -178,7 +184,13 @@ class Catalogue(Value):
         _check_unique("patterns", "shape", [(p.name, p.rises) for p in self.patterns])
         joins = [(c.name, (c.water, sides)) for c in self.crossings for sides in c.ports]
         _check_unique("crossings", "water and sides", joins)
-        for what, entries in (("patterns", self.patterns), ("crossings", self.crossings)):
+        lies = [(road.name, sides) for road in self.roads for sides in road.ports]
+        _check_unique("roads", "sides", lies)
+        for what, entries in (
+            ("patterns", self.patterns),
+            ("crossings", self.crossings),
+            ("roads", self.roads),
+        ):
             names = [entry.name for entry in entries]
             for name in names:
                 if names.count(name) > 1:
@@ -252,6 +264,16 @@ class Catalogue(Value):
         table.flags.writeable = False
         return table
 
+    @cached_property
+    def has_road(self) -> NDArray[np.bool_]:
+        """Whether a sunken road joins these sides, (64,) bool; bit ``s`` stands for side ``s``."""
+        held = {sides for road in self.roads for sides in road.ports}
+        table = np.zeros(2**N_SIDES, dtype=np.bool_)
+        for mask in range(1, 2**N_SIDES):
+            table[mask] = lowest_turn(s for s in range(N_SIDES) if mask >> s & 1) in held
+        table.flags.writeable = False
+        return table
+
     def find_patterns(self, rises: NDArray[np.int32]) -> tuple[NDArray[np.int16], NDArray[np.int8]]:
         """Return the pattern and turn that have these rises, or -1 and 0 where none has.
 
@@ -298,6 +320,36 @@ def lowest_turn(sides: Iterable[int]) -> tuple[int, ...]:
     """Return the turn of a set of sides that reads lowest."""
     held = tuple(sides)
     return min(tuple(sorted((s + turn) % N_SIDES for s in held)) for turn in range(N_SIDES))
+
+
+def _check_sides(
+    where: str, what: str, ports: tuple[tuple[int, ...], ...], allowed: tuple[int, int]
+) -> None:
+    """Refuse sets of sides that are too few or many, not in their standard turn, or there twice."""
+    least, most = allowed
+    for sides in ports:
+        text = " ".join(str(side) for side in sides)
+        is_set = len(set(sides)) == len(sides) and set(sides) <= set(range(N_SIDES))
+        if not is_set or not least <= len(sides) <= most:
+            number = str(least) if least == most else f"{least} to {most}"
+            raise CatalogueError(
+                f"{where} joins the sides {text!r}; {what} has {number} different sides from 0"
+                " to 5",
+                remedy=ADVICE,
+                sides=sides,
+            )
+        if sides != lowest_turn(sides):
+            raise CatalogueError(
+                f"{where} joins the sides {text!r}, which are not turned to read lowest",
+                remedy=f"write {' '.join(str(side) for side in lowest_turn(sides))!r}",
+                sides=sides,
+            )
+    if not ports or len(set(ports)) < len(ports):
+        raise CatalogueError(
+            f"{where} lists " + ("a set of sides twice" if ports else "no set of sides"),
+            remedy="list each set once; turning it does not make it another",
+            ports=ports,
+        )
 
 
 def _check_name(name: str, kind: str) -> None:

@@ -18,6 +18,7 @@ from hexterra.catalogue.catalogue import (
     Catalogue,
     Crossing,
     Pattern,
+    SunkenRoad,
     bad_rises,
     check_minutes,
     greatest_turn,
@@ -58,12 +59,17 @@ def load_catalogue(path: str | Path | None) -> Catalogue:
 
 
 def _made_of(data: Mapping[str, Any], where: str) -> Catalogue:
-    _check_keys(data, ("patterns", "crossings", "faces", "banks"), where)
+    _check_keys(data, ("patterns", "crossings", "roads", "faces", "banks"), where)
     patterns = _table(data.get("patterns", {}), f"{where}: patterns")
     crossings = _table(data.get("crossings", {}), f"{where}: crossings")
+    roads = _table(data.get("roads", {}), f"{where}: roads")
     return Catalogue(
         patterns=tuple(_pattern(name, value, where) for name, value in patterns.items()),
         crossings=tuple(_crossing(name, value, where) for name, value in crossings.items()),
+        roads=tuple(
+            SunkenRoad(name, _sides(value, f"{where}: roads: {name}"))
+            for name, value in roads.items()
+        ),
         faces=_choice(data, "faces", FACES, where),
         banks=_choice(data, "banks", BANKS, where),
     )
@@ -102,18 +108,23 @@ def _crossing(name: str, value: object, where: str) -> Crossing:
     where = f"{where}: crossing {name!r}"
     table = _table(value, where)
     _check_keys(table, ("water", "ports"), where)
-    ports = table.get("ports")
-    entries = cast("list[object]", ports) if isinstance(ports, list) else [None]
+    return Crossing(
+        name, str(table.get("water", "")), _sides(table.get("ports"), f"{where}: ports")
+    )
+
+
+def _sides(value: object, where: str) -> tuple[tuple[int, ...], ...]:
+    """Read sets of sides, each as the turn of it that reads lowest."""
+    entries = cast("list[object]", value) if isinstance(value, list) else [None]
     texts = [entry for entry in entries if isinstance(entry, str)]
     if len(texts) < len(entries) or not all(re.fullmatch(r"[0-5 ]*", text) for text in texts):
         raise CatalogueError(
-            f"{where} has ports = {ports!r}; it must be a list of sides in quotes",
-            remedy='write the sides from 0 to 5 with spaces between, as ports = ["0 3"]',
-            crossing=name,
+            f"{where} is {value!r}; it must be a list of sides in quotes",
+            remedy='write the sides from 0 to 5 with spaces between, as ["0 3", "0 2"]',
+            where=where,
         )
     sets = (tuple(int(side) for side in text.split()) for text in texts)
-    turned = tuple(lowest_turn(sides) if sides else () for sides in sets)
-    return Crossing(name, str(table.get("water", "")), turned)
+    return tuple(lowest_turn(sides) if sides else () for sides in sets)
 
 
 def _table(value: object, where: str) -> Mapping[str, Any]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Final, Literal, cast, get_args
@@ -15,6 +15,8 @@ from hexterra.catalogue import Catalogue
 from hexterra.errors import BoardError, BriefError
 from hexterra.lattice import Board
 from hexterra.lattice.hexagon import N_SIDES, Hand, Part, cut_of
+from hexterra.stages.cuts import MAX_WIDTHS, Cuts
+from hexterra.stages.cuts import cuts as cuts_of_water
 from hexterra.stages.fit import Tiles
 from hexterra.stages.stacks import compose_stacks
 from hexterra.values import Value, readonly
@@ -27,6 +29,8 @@ PARTS: Final[tuple[Part, ...]] = ("whole", "corner-cut half", "side-cut half", "
 HANDS: Final[tuple[Hand, ...]] = ("", "left", "right")
 #: What a stack stands on; the first is nothing.
 FOOTINGS: Final = ("", "keyed", "plain")
+#: How many different things can be cut across a side.
+_N_MARKS: Final = 16 * (MAX_WIDTHS + 1)
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -59,6 +63,17 @@ class Piece(Value):
         How many are needed.
     water
         What the water of a crossing does, as in `hexterra.catalogue.catalogue.WATER`; "" if dry.
+    widths
+        Width class of the water on each of the six sides, that by which it runs off the board
+        included; 0 where none crosses, and () if none does.
+    upright
+        Of these sides, those where the banks stand upright.
+    leaves
+        Side by which the water runs off the board, of whole tiles; -1 for none.
+    road
+        Sides that a sunken road joins.
+    road_leaves
+        Side by which the sunken road runs off the board, of whole tiles; -1 for none.
     """
 
     kind: Kind
@@ -72,6 +87,11 @@ class Piece(Value):
     thickness_mm: float
     count: int
     water: str = ""
+    widths: tuple[int, ...] = ()
+    upright: tuple[int, ...] = ()
+    leaves: int = -1
+    road: tuple[int, ...] = ()
+    road_leaves: int = -1
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -82,6 +102,8 @@ class Schedule(Value):
     ----------
     tiles
         The fitted board; n is its number of cells.
+    cuts
+        What is cut into the tops.
     step_mm
         Height of one step.
     pieces
@@ -103,6 +125,7 @@ class Schedule(Value):
     """
 
     tiles: Tiles
+    cuts: Cuts
     step_mm: float
     pieces: tuple[Piece, ...]
     piece: NDArray[np.int32]
@@ -143,6 +166,7 @@ class Schedule(Value):
 def schedule(
     tiles: Tiles,
     *,
+    cuts: Cuts | None = None,
     step_mm: float = 7.5,
     stock_thickness_mm: Sequence[float] = (7.5, 15.0, 30.0),
     footings: Footings = "keyed rim",
@@ -152,7 +176,7 @@ def schedule(
 ) -> Schedule:
     """Count the pieces of a board and compose its stacks.
 
-    Two whole tiles are the same piece if one can be turned into the other, crossing included. A
+    Two whole tiles are the same piece if one can be turned into the other, all cuts included. A
     cut tile cannot be turned freely: it is the same piece as another if pattern and crossing lie
     alike to the cut, so a half from one edge of the board equals a half from the opposite edge
     turned by 180 degrees, and quarters come left and right handed. Spacers and footings are flat
@@ -163,6 +187,9 @@ def schedule(
     ----------
     tiles
         Fitted tiles of a `Board`.
+    cuts
+        What is cut into their tops, from `hexterra.stages.cuts`; by default their water alone, of
+        one width.
     step_mm
         Height of one step, in millimetres.
     stock_thickness_mm
@@ -208,8 +235,9 @@ def schedule(
             value=footings,
         )
     stacks_mm = compose_stacks(tiles.level, board.labels, step_mm, stock_thickness_mm)
-    part, hand, origin = _cuts(board)
-    key, turn = _piece_keys(tiles, part, hand, origin)
+    cuts = cuts or cuts_of_water(board, tiles.catalogue, tiles.legal.water)
+    part, hand, origin = _parts(board)
+    key, turn = _piece_keys(tiles, cuts, part, hand, origin)
     distinct, piece, counts = np.unique(key, return_inverse=True, return_counts=True)
     columns = np.column_stack(np.unravel_index(distinct, _key_shape(tiles.catalogue)))
     made = [
@@ -224,6 +252,7 @@ def schedule(
     made += _footing_pieces(footing, part, footing_mm)
     return Schedule(
         tiles=tiles,
+        cuts=cuts,
         step_mm=step_mm,
         pieces=tuple(made),
         piece=piece.ravel().astype(np.int32),
@@ -235,47 +264,71 @@ def schedule(
 
 
 def _key_shape(catalogue: Catalogue) -> tuple[int, ...]:
-    """How many pattern, part, hand, turn, crossing (or none) and ports a tile can have."""
+    """How many pattern, part, hand, turn, crossing (or none) and six sides a tile can have."""
     n_crossings = len(catalogue.crossings) + 1
-    return len(catalogue.patterns), len(PARTS), len(HANDS), N_SIDES, n_crossings, 2**N_SIDES
+    n_sides = _N_MARKS**N_SIDES
+    return len(catalogue.patterns), len(PARTS), len(HANDS), N_SIDES, n_crossings, n_sides
+
+
+def _side_marks(cuts: Cuts) -> NDArray[np.int64]:
+    """Say in one number, below `_N_MARKS`, what is cut across each side, (n, 6) int64."""
+    side = np.arange(N_SIDES)
+    marks = np.zeros(cuts.width.shape, dtype=np.int64)
+    for n_values, value in (
+        (2, side == cuts.road_leaves[:, None]),
+        (2, cuts.road),
+        (2, side == cuts.leaves[:, None]),
+        (2, cuts.upright),
+        (MAX_WIDTHS + 1, cuts.width),
+    ):
+        marks = marks * n_values + value
+    return marks
+
+
+def _marked_sides(mark: int) -> tuple[int, bool, bool, bool, bool]:
+    """Undo `_side_marks`: width, upright, leaves, road, road_leaves."""
+    rest, width = divmod(mark, MAX_WIDTHS + 1)
+    flags = [bool(rest >> bit & 1) for bit in range(4)]
+    return width, flags[0], flags[1], flags[2], flags[3]
 
 
 def _piece_keys(
-    tiles: Tiles, part: NDArray[np.int64], hand: NDArray[np.int64], origin: NDArray[np.int64]
+    tiles: Tiles,
+    cuts: Cuts,
+    part: NDArray[np.int64],
+    hand: NDArray[np.int64],
+    origin: NDArray[np.int64],
 ) -> tuple[NDArray[np.int64], NDArray[np.int8]]:
     """Return the number of each cell's piece in `_key_shape`, and its pattern's turn, (n,) each.
 
-    Sets of ports are numbered in the order in which they read: side 0 is the highest bit, and
-    the bits are taken from 63.
+    What is cut across the sides is numbered in the order in which it reads: side 0 is the highest
+    digit, and the number is taken from the greatest.
     """
     side = np.arange(N_SIDES)
-    mask = np.zeros(len(part), dtype=np.int64)
-    if tiles.legal.water is not None:
-        mask = tiles.legal.water.ports @ (1 << side)
-    # By mask and turn: the ports as numbered in a piece that is turned so far.
-    is_port = np.arange(2**N_SIDES)[:, None, None] >> (side + side[:, None]) % N_SIDES & 1
-    bits = (is_port @ (1 << side[::-1]))[mask]
+    marks = _side_marks(cuts)
+    # By turn: the sides as numbered in a piece that is turned so far.
+    turned = marks[:, (side + side[:, None]) % N_SIDES]
+    number = turned @ _N_MARKS ** side[::-1]
     period = np.array([pattern.period for pattern in tiles.catalogue.patterns])
     looks_alike = (side - side[:, None]) % period[:, None, None] == 0  # pattern, turn, other turn
 
     is_whole = part == PARTS.index("whole")
-    candidate = np.where(looks_alike[tiles.pattern, tiles.turn], bits, -1)
+    candidate = np.where(looks_alike[tiles.pattern, tiles.turn], number, -1)
     turn = np.where(is_whole, candidate.argmax(axis=1), tiles.turn)
     frame = np.where(is_whole, turn, origin)
-    bits_in_piece = bits[np.arange(len(part)), frame]
     columns = (
         tiles.pattern,
         part,
         hand,
         (turn - frame) % period[tiles.pattern],
         tiles.crossing + 1,
-        2**N_SIDES - 1 - bits_in_piece,
+        _N_MARKS**N_SIDES - 1 - number[np.arange(len(part)), frame],
     )
     key = np.ravel_multi_index(columns, _key_shape(tiles.catalogue))
     return key.astype(np.int64), turn.astype(np.int8)
 
 
-def _cuts(board: Board) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
+def _parts(board: Board) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
     """Return part, hand and where the piece's numbering starts on the cell, (n,) int64 each."""
     cuts = [[cut_of(board.facing, x, y) for y in (-1, 0, 1)] for x in (-1, 0, 1)]
     table = np.array(
@@ -293,20 +346,22 @@ def _tile_piece(
     catalogue: Catalogue, columns: list[int], count: int, step_mm: float, tile_mm: float
 ) -> Piece:
     """Describe a tile from its place in `_key_shape`."""
-    number, part_number, hand_number, turn, crossing_number, bits = columns
+    number, part_number, hand_number, turn, crossing_number, rest = columns
     pattern = catalogue.patterns[number]
     part, hand = PARTS[part_number], HANDS[hand_number]
     crossed = catalogue.crossings[crossing_number - 1] if crossing_number else None
     crossing, water = (crossed.name, crossed.water) if crossed else ("", "")
-    mask = 2**N_SIDES - 1 - bits
-    ports = tuple(s for s in range(N_SIDES) if mask >> (N_SIDES - 1 - s) & 1)
+    marks = np.unravel_index(_N_MARKS**N_SIDES - 1 - rest, (_N_MARKS,) * N_SIDES)
+    width, *flags = zip(*(_marked_sides(int(mark)) for mark in marks), strict=True)
+    upright, leaves, road, road_leaves = (tuple(np.flatnonzero(flag).tolist()) for flag in flags)
+    widths = cast("tuple[int, ...]", width) if any(width) else ()
+    ports = tuple(side for side, wide in enumerate(widths) if wide and side not in leaves)
     words = [f"{pattern.name} with {crossing}" if crossing else pattern.name]
     if part != "whole":
         words.append(f"{hand} {part}".strip())
         if pattern.period > 1:
             words.append(f"turned {turn}")
-    if ports:
-        words.append(("ports " if len(ports) > 1 else "port ") + " ".join(map(str, ports)))
+    words += _cut_words(ports, widths, upright, leaves, road, road_leaves)
     return Piece(
         kind="tile",
         name=", ".join(words),
@@ -319,7 +374,47 @@ def _tile_piece(
         thickness_mm=tile_mm + max(pattern.rises) * step_mm,
         count=count,
         water=water,
+        widths=widths,
+        upright=upright,
+        leaves=leaves[0] if leaves else -1,
+        road=road,
+        road_leaves=road_leaves[0] if road_leaves else -1,
     )
+
+
+def _cut_words(
+    ports: tuple[int, ...],
+    widths: tuple[int, ...],
+    upright: tuple[int, ...],
+    leaves: tuple[int, ...],
+    road: tuple[int, ...],
+    road_leaves: tuple[int, ...],
+) -> list[str]:
+    """Say what is cut across which sides of a tile."""
+    words: list[str] = []
+    if ports:
+        words.append(f"{_plural('port', ports)} {_blanks(ports)}")
+    if leaves:
+        words.append(f"off by {_blanks(leaves)}")
+    crossed = sorted((*ports, *leaves))
+    if any(width > 1 for width in widths):
+        words.append(f"widths {_blanks(widths[side] for side in crossed)}")
+    if upright:
+        where = "" if list(upright) == crossed else f" at {_blanks(upright)}"
+        words.append(f"upright banks{where}")
+    if road:
+        words.append(f"sunken road {_blanks(road)}")
+    if road_leaves:
+        words.append(f"road off by {_blanks(road_leaves)}")
+    return words
+
+
+def _plural(word: str, items: tuple[int, ...]) -> str:
+    return f"{word}s" if len(items) > 1 else word
+
+
+def _blanks(numbers: Iterable[int]) -> str:
+    return " ".join(map(str, numbers))
 
 
 def _spacer_pieces(
