@@ -12,25 +12,15 @@ from hexterra.brief import Brief
 from hexterra.catalogue import Catalogue, load_catalogue
 from hexterra.lattice.board import Board
 from hexterra.owned import Owned, read_owned, stock_frame
+from hexterra.preparing import prepare
 from hexterra.progress import Progress, silent
-from hexterra.settling import (
-    check_board,
-    cliffs_of,
-    count_levels,
-    pins_of,
-    prices_of,
-    rim_profile,
-    settle_step,
-    settle_water,
-    tops_within,
-    where_faces_can_be,
-)
+from hexterra.settling import check_board, pins_of, settle_step, settle_water, tops_within
 from hexterra.siting import site_board
-from hexterra.stages.fit import Tiles, fit
+from hexterra.stages.fit import Tiles
 from hexterra.stages.flow import Watercourses, flow
 from hexterra.stages.gather import Heights, gather
-from hexterra.stages.legalise import LegalLevels, legalise
-from hexterra.stages.quantise import Levels, quantise
+from hexterra.stages.legalise import LegalLevels
+from hexterra.stages.quantise import Levels
 from hexterra.stages.refine import Refined, refine
 from hexterra.stages.schedule import Schedule, schedule
 from hexterra.summary import describe_plan
@@ -225,38 +215,15 @@ def plan_heights(
         else None
     )
 
-    pins = pins_of(board, brief)
-
     def refined_from(datum_m: float | None) -> Refined:
-        progress("choosing levels")
-        levels = quantise(
-            heights,
-            method=brief.heights.method,
-            metres_per_step=metres_per_step,
-            datum_m=datum_m,
-            n_levels=count_levels(brief),
-            thresholds_m=brief.heights.thresholds_m,
-        )
-        progress("making every slope cuttable")
-        legal = legalise(
-            levels,
-            water=water,
-            ramp_limit=brief.ramps.limit,
-            cliffs=cliffs_of(levels, board, brief),
-            pins=pins.items(),
-            measure=brief.ramps.measure,
-        )
-        can_face = where_faces_can_be(catalogue, legal, brief)
-        progress("fitting tiles")
-        tiles = fit(legal, catalogue)
+        asked = prepare(heights, water, brief, catalogue, datum_m=datum_m, progress=progress)
         progress("bettering the fit")
-        may_face = legal.cliff if brief.fit.step_faces == "marked cliffs only" else can_face
         return refine(
-            tiles,
-            prices=prices_of(brief, catalogue),
+            asked.start,
+            prices=asked.prices,
             effort=brief.fit.effort,
-            closed=~(may_face | tiles.cliff),
-            edge_profile=rim_profile(board, brief),
+            closed=~asked.may_face,
+            edge_profile=asked.profile,
             stock=None if owned is None else dict(owned.tiles),
             time_limit_s=brief.fit.time_limit_s,
         )
@@ -264,7 +231,7 @@ def plan_heights(
     refined = refined_from(brief.heights.datum_m)
     lowest = int(refined.tiles.level.min())
     is_free = brief.heights.datum_m is None and brief.heights.method == "even"
-    if lowest and is_free and not pins:
+    if lowest and is_free and not pins_of(board, brief):
         # Nobody asked for steps below the whole board; they would be spacers under every tile.
         datum_m = refined.tiles.legal.levels.datum_m
         refined = refined_from(datum_m + lowest * metres_per_step)
