@@ -11,13 +11,15 @@ import numpy as np
 from hexterra.brief import Brief
 from hexterra.catalogue import Catalogue, load_catalogue
 from hexterra.lattice.board import Board
+from hexterra.overlay import Overlay, lay_over
 from hexterra.owned import Owned, read_owned, stock_frame
 from hexterra.preparing import prepare
 from hexterra.progress import Progress, silent
-from hexterra.settling import check_board, pins_of, settle_step, settle_water, tops_within
+from hexterra.settling import check_board, pins_of, settle_step, tops_within
 from hexterra.siting import site_board
+from hexterra.stages.cuts import cuts
 from hexterra.stages.fit import Tiles
-from hexterra.stages.flow import Watercourses, flow
+from hexterra.stages.flow import Watercourses
 from hexterra.stages.gather import Heights, gather
 from hexterra.stages.legalise import LegalLevels
 from hexterra.stages.quantise import Levels
@@ -32,6 +34,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from hexterra.elevation import Elevation
+    from hexterra.stages.cover import Cover
+    from hexterra.stages.ways import Ways
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -39,12 +43,13 @@ class Plan(Value):
     """A buildable board and how it came about.
 
     Each stage's value holds the one before it, so the whole chain is reachable: `fitted` (the
-    tiles), `legal`, `water`, `levels`, `heights`, `board`; `tiles` and `schedule` are the same as
-    tables.
+    tiles), `legal`, `levels`, `heights`, `board`; `overlay` holds water, roads and cover; `tiles`
+    and `schedule` are the same as tables.
     """
 
     elevation: Elevation
     brief: Brief
+    overlay: Overlay
     refined: Refined
     pieces: Schedule
     owned: Owned | None
@@ -64,6 +69,16 @@ class Plan(Value):
     def water(self) -> Watercourses | None:
         """Where water runs; None if the brief shows none."""
         return self.legal.water
+
+    @property
+    def roads(self) -> Ways | None:
+        """Roads of the brief's map; None if it names none."""
+        return self.overlay.roads
+
+    @property
+    def cover(self) -> Cover | None:
+        """Woods, lakes, built-up ground and the like; None if there are none."""
+        return self.overlay.cover
 
     @property
     def levels(self) -> Levels:
@@ -103,7 +118,25 @@ class Plan(Value):
     def notes(self) -> tuple[str, ...]:
         """What was changed, dropped or deserves a look, in sentences."""
         water = self.water.notes if self.water is not None else ()
-        return (*self._sunken(), *water, *self.fitted.notes, *self.pieces.notes)
+        return (
+            *self._sunken(),
+            *self.overlay.notes,
+            *water,
+            *self.fitted.notes,
+            *self._broken_roads(),
+            *self.pieces.cuts.notes,
+            *self.pieces.notes,
+        )
+
+    def _broken_roads(self) -> tuple[str, ...]:
+        """Note step faces across roads, which no change of the tops could close."""
+        board, is_broken = self.board, self.overlay.road_sides & self.fitted.cliff
+        return tuple(
+            f"A road meets a step face between {board.labels[cell]} and"
+            f" {board.labels[board.neighbours[cell, side]]}: build a ramp or steps there."
+            for cell, side in np.argwhere(is_broken).tolist()
+            if cell < board.neighbours[cell, side]
+        )
 
     def _sunken(self) -> tuple[str, ...]:
         """Note cells whose ground lies below level 0 and could not go down with it."""
@@ -119,12 +152,12 @@ class Plan(Value):
     @cached_property
     def tiles(self) -> pd.DataFrame:
         """One row per cell; the columns of ``tiles.csv``."""
-        return tiles_frame(self.pieces)
+        return tiles_frame(self.pieces, self.overlay)
 
     @cached_property
     def schedule(self) -> pd.DataFrame:
-        """One row per distinct piece to make, with its count."""
-        return schedule_frame(self.pieces)
+        """One row per distinct piece to make, with its count, then per job of finishing."""
+        return schedule_frame(self.pieces, self.overlay)
 
     @cached_property
     def stock(self) -> pd.DataFrame | None:
@@ -178,6 +211,7 @@ def plan_heights(
     heights: Heights,
     brief: Brief,
     *,
+    overlay: Overlay | None = None,
     catalogue: Catalogue | None = None,
     owned: Owned | None = None,
     assumed: tuple[str, ...] = (),
@@ -186,8 +220,9 @@ def plan_heights(
     """Plan a board whose ground heights are known already: the chain of `make_plan` after `gather`.
 
     This is the call to repeat while thresholds are tuned: ``plan_heights(plan.elevation,
-    plan.heights, new_brief)`` samples nothing again. A `catalogue` or stock (`owned`) given here
-    counts before the files that the brief names.
+    plan.heights, new_brief, overlay=plan.overlay)`` samples nothing again. Without `overlay`, water
+    and maps are laid over the heights anew. A `catalogue` or stock (`owned`) given here counts
+    before the files that the brief names.
 
     Raises
     ------
@@ -203,20 +238,14 @@ def plan_heights(
     board = cast("Board", heights.lattice)
     check_board(board, brief)
     metres_per_step, step_assumed = settle_step(heights, board, brief)
-    threshold_m2, water_assumed = settle_water(board, brief)
     catalogue = tops_within(catalogue or load_catalogue(brief.catalogue), brief.ramps.limit)
     if owned is None and brief.stock.owned is not None:
         owned = read_owned(brief.stock.owned)
 
-    progress("following the water")
-    water = (
-        flow(heights, threshold_m2=threshold_m2, pool_depth_m=brief.water.pool_depth_m)
-        if brief.water.show
-        else None
-    )
+    overlay = overlay or lay_over(elevation, heights, brief, progress=progress)
 
     def refined_from(datum_m: float | None) -> Refined:
-        asked = prepare(heights, water, brief, catalogue, datum_m=datum_m, progress=progress)
+        asked = prepare(heights, overlay, brief, catalogue, datum_m=datum_m, progress=progress)
         progress("bettering the fit")
         return refine(
             asked.start,
@@ -236,11 +265,41 @@ def plan_heights(
         datum_m = refined.tiles.legal.levels.datum_m
         refined = refined_from(datum_m + lowest * metres_per_step)
     progress("counting pieces")
+    assumed = (*assumed, *step_assumed, *overlay.assumed)
+    return complete(elevation, brief, overlay, refined, owned=owned, assumed=assumed)
+
+
+def complete(
+    elevation: Elevation,
+    brief: Brief,
+    overlay: Overlay,
+    refined: Refined,
+    *,
+    owned: Owned | None,
+    assumed: tuple[str, ...],
+) -> Plan:
+    """Count the pieces of a board, however its tiles were found; the end of every chain.
+
+    Raises
+    ------
+    StockError
+        If a stack cannot be made of the stocked thicknesses.
+    """
+    tiles = refined.tiles
     pieces = schedule(
-        refined.tiles,
+        tiles,
+        cuts=cuts(
+            overlay.lattice,
+            tiles.catalogue,
+            overlay.water,
+            width=overlay.width,
+            upright=overlay.upright,
+            roads=overlay.roads,
+            sunken=brief.roads.sunken,
+        ),
         step_mm=brief.heights.step_mm,
         stock_thickness_mm=brief.stock.spacer_mm,
         footings=brief.stock.footings,
         tall_stack_mm=brief.stock.tall_stack_mm,
     )
-    return Plan(elevation, brief, refined, pieces, owned, (*assumed, *step_assumed, *water_assumed))
+    return Plan(elevation, brief, overlay, refined, pieces, owned, assumed)

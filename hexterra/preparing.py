@@ -1,4 +1,4 @@
-"""Heights, water, a brief -> what `refine` is asked: the stages up to `fit`, and what is held fast.
+"""Heights, overlay, brief -> what `refine` is asked: the stages up to `fit`, and what holds fast.
 
 `plan` runs them to look for the best board; a plan that is opened again runs them to judge the
 board that it holds.
@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from hexterra.brief import Brief
     from hexterra.catalogue import Catalogue
     from hexterra.lattice.board import Board
-    from hexterra.stages.flow import Watercourses
+    from hexterra.overlay import Overlay
     from hexterra.stages.gather import Heights
 
 
@@ -48,7 +48,7 @@ class Prepared(Value):
     prices
         What faults cost, by the brief.
     can_face
-        Sides where a step face can be cut, (n, 6) bool, symmetric.
+        Sides where a step face can be cut, (n, 6) bool, symmetric: none across a road.
     may_face
         Sides where the brief allows one, (n, 6) bool, symmetric. Those that `start` could not
         close are among both.
@@ -71,7 +71,7 @@ class Prepared(Value):
 
 def prepare(
     heights: Heights,
-    water: Watercourses | None,
+    overlay: Overlay,
     brief: Brief,
     catalogue: Catalogue,
     *,
@@ -82,8 +82,8 @@ def prepare(
 
     Parameters
     ----------
-    heights, water
-        The ground, and the watercourses that are shown on it.
+    heights, overlay
+        The ground, and what lies on it.
     brief
         What is wanted.
     catalogue
@@ -109,11 +109,12 @@ def prepare(
         thresholds_m=brief.heights.thresholds_m,
     )
     progress("making every slope cuttable")
+    cliffs = cliffs_of(levels, board, brief)
     legal = legalise(
         levels,
-        water=water,
+        water=overlay.water,
         ramp_limit=brief.ramps.limit,
-        cliffs=cliffs_of(levels, board, brief),
+        cliffs=None if cliffs is None else cliffs & ~overlay.road_sides,
         pins=pins_of(board, brief).items(),
         measure=brief.ramps.measure,
     )
@@ -121,10 +122,11 @@ def prepare(
     progress("fitting tiles")
     start = fit(legal, catalogue)
     by_brief = legal.cliff if brief.fit.step_faces == "marked cliffs only" else can_face
+    off_roads = ~overlay.road_sides
     return Prepared(
         start=start,
         prices=prices_of(brief, catalogue),
-        can_face=can_face | start.cliff,
-        may_face=by_brief | start.cliff,
+        can_face=can_face & off_roads | start.cliff,
+        may_face=by_brief & off_roads | start.cliff,
         profile=rim_profile(board, brief),
     )

@@ -98,13 +98,21 @@ def tops_within(catalogue: Catalogue, ramp_limit: int) -> Catalogue:
 
 
 def where_faces_can_be(catalogue: Catalogue, legal: LegalLevels, brief: Brief) -> NDArray[np.bool_]:
-    """Refuse banks and marked cliffs that cannot be cut; return where a step face can be."""
-    if brief.water.show and brief.water.banks not in catalogue.banks:
+    """Refuse banks, roads and marked cliffs that cannot be cut; return where a step face can be."""
+    banks = {brief.water.banks, *(("upright",) if brief.rivers.upright else ())}
+    if brief.water.show and (lacking := sorted(banks - set(catalogue.banks))):
         raise CatalogueError(
-            f"the brief asks for {brief.water.banks} banks, which the catalogue cannot cut;"
+            f"the brief asks for {lacking[0]} banks, which the catalogue cannot cut;"
             f" it has {', '.join(catalogue.banks) or 'none'}",
-            remedy="change water.banks in the brief, or banks in the catalogue",
-            banks=brief.water.banks,
+            remedy="change water.banks or rivers.upright in the brief, or banks in the catalogue",
+            banks=lacking[0],
+        )
+    if brief.roads.sunken and not catalogue.roads:
+        raise CatalogueError(
+            f"the brief wants the roads {', '.join(brief.roads.sunken)} sunken, and the catalogue"
+            " has no sunken roads",
+            remedy="leave roads.sunken out of the brief, or add [roads] to the catalogue",
+            sunken=brief.roads.sunken,
         )
     lattice = legal.levels.heights.lattice
     is_wet = (

@@ -6,17 +6,22 @@ rebuilt; `hexterra.verification` does so.
 
 from __future__ import annotations
 
+import math
+from collections import Counter
 from collections.abc import Iterable
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 from pyproj import Transformer
 
+from hexterra.lattice.hexagon import PART_SHARE, area
+
 if TYPE_CHECKING:
     import pandas as pd
 
     from hexterra.lattice.board import Board
+    from hexterra.overlay import Overlay
     from hexterra.stages.schedule import Schedule
 
 #: Decimals that fractions are written with.
@@ -29,6 +34,9 @@ DECIMALS: Final = {
     "coverage": 4,
     "residual_m": 3,
     "thickness_mm": 3,
+    "cover_share": 4,
+    "area_cm2": 1,
+    "length_mm": 0,
 }
 
 #: How a reader finds the neighbours of a cell and the sides between, in words.
@@ -44,13 +52,15 @@ NEIGHBOUR_RULE: Final = (
 )
 
 
-def tiles_frame(pieces: Schedule) -> pd.DataFrame:
+def tiles_frame(pieces: Schedule, overlay: Overlay) -> pd.DataFrame:
     """Return one row per cell: where it lies, what stands there, and how.
 
     Parameters
     ----------
     pieces
         The schedule of a planar board.
+    overlay
+        What lies on its ground.
 
     Returns
     -------
@@ -59,7 +69,10 @@ def tiles_frame(pieces: Schedule) -> pd.DataFrame:
         the board to the centre of the whole hexagon, also for part tiles; `height_m` and
         `residual_m` (built less ground) are means over the cell, in metres. `corners`, `cliffs`,
         `ports` and `spacers` (thickest and lowest first, mm) hold numbers parted by blanks.
-        `outflow` is missing where no water leaves.
+        `outflow` is missing where no water leaves, `leaves` where none runs off the board by a
+        side of its own, `sunken_leaves` where no sunken road does. `widths` are six classes by
+        side; `upright`, `road_ports` and `sunken` sides: where banks stand upright, where roads
+        run, and where one is cut into the top. `cover_share` is that of the cell's `cover`.
     """
     import pandas as pd
 
@@ -92,19 +105,30 @@ def tiles_frame(pieces: Schedule) -> pd.DataFrame:
             "cliffs": _sides(tiles.cliff),
             "crossing": crossings[tiles.crossing],
             "ports": _sides(ports),
-            "outflow": pd.array(outflow, dtype="Int8").copy(),
+            "outflow": _maybe(outflow),
             "spacers": [_blanks(f"{mm:g}" for mm in stack) for stack in pieces.spacers_mm],
             "footing": pieces.footing_names,
             "residual_m": tiles.residual_m,
+            "widths": [_blanks(row) if any(row) else "" for row in pieces.cuts.width.tolist()],
+            "upright": _sides(pieces.cuts.upright),
+            "leaves": _maybe(pieces.cuts.leaves),
+            "roads": _road_kinds(overlay),
+            "road_ports": _sides(overlay.road_sides),
+            "over_water": _over_water(overlay),
+            "sunken": _sides(pieces.cuts.road),
+            "sunken_leaves": _maybe(pieces.cuts.road_leaves),
+            **_cover_columns(overlay),
         }
-    ).assign(outflow=lambda frame: frame["outflow"].mask(outflow < 0))
+    )
 
 
-def schedule_frame(pieces: Schedule) -> pd.DataFrame:
-    """Return one row per distinct piece to make, with its `count`.
+def schedule_frame(pieces: Schedule, overlay: Overlay) -> pd.DataFrame:
+    """Return one row per distinct piece to make, with its `count`, then one per job of finishing.
 
-    Tiles come first, then spacers and footings. `rises`, `turn` and `ports` describe a tile by
-    itself, see `hexterra.stages.schedule.Piece`; they are empty for flat blocks.
+    Tiles come first, then spacers and footings. `rises`, `turn`, `ports` and what follows describe
+    a tile by itself, see `hexterra.stages.schedule.Piece`; they are empty for flat blocks. A job
+    of finishing counts cells: woods and the like with their area on the bench, roads with their
+    length, fords and bridges by number.
     """
     import pandas as pd
 
@@ -122,10 +146,65 @@ def schedule_frame(pieces: Schedule) -> pd.DataFrame:
             "ports": _blanks(piece.ports),
             "thickness_mm": piece.thickness_mm,
             "count": piece.count,
+            "widths": _blanks(piece.widths),
+            "upright": _blanks(piece.upright),
+            "leaves": _blanks([piece.leaves] if piece.leaves >= 0 else ()),
+            "sunken": _blanks(piece.road),
+            "sunken_leaves": _blanks([piece.road_leaves] if piece.road_leaves >= 0 else ()),
+            "area_cm2": math.nan,
+            "length_mm": math.nan,
         }
         for piece in pieces.pieces
     ]
-    return pd.DataFrame(rows)
+    done = [
+        dict.fromkeys(rows[0], "")
+        | {
+            "kind": "finish",
+            "piece": job.name,
+            "count": job.n,
+            "thickness_mm": math.nan,
+            "area_cm2": job.area_cm2,
+            "length_mm": job.length_mm,
+        }
+        for job in finishing_jobs(pieces, overlay)
+    ]
+    return pd.DataFrame(rows + done)
+
+
+class Job(NamedTuple):
+    """One job of finishing: what, on how many cells, over what area or length on the bench."""
+
+    name: str
+    n: int
+    area_cm2: float = math.nan
+    length_mm: float = math.nan
+
+
+def finishing_jobs(pieces: Schedule, overlay: Overlay) -> tuple[Job, ...]:
+    """List what is finished on the tops: cover by kind, roads by kind, fords and bridges."""
+    jobs: list[Job] = []
+    board, cuts = pieces.board, pieces.cuts
+    if overlay.cover is not None:
+        kept_mm2 = area(board.across_flats_mm) * np.array([PART_SHARE[p] for p in board.parts])
+        for number, kind in enumerate(overlay.cover.kinds):
+            is_given = overlay.cover.given == number
+            if is_given.any():
+                area_cm2 = float(kept_mm2[is_given].sum()) / 100.0
+                jobs.append(Job(kind, int(is_given.sum()), area_cm2=area_cm2))
+    if overlay.roads is not None:
+        for kind, ports in zip(overlay.roads.kinds, overlay.roads.ports, strict=True):
+            for is_cut, words in ((True, "sunken"), (False, "laid on top")):
+                halves = ports & (cuts.road == is_cut)
+                if halves.any():
+                    length_mm = float(halves.sum()) * board.across_flats_mm / 2.0
+                    n_cells = int(halves.any(axis=1).sum())
+                    jobs.append(Job(f"{kind}, {words}", n_cells, length_mm=length_mm))
+        over = Counter(
+            (at.how, at.width) for at in overlay.roads.crossings for _ in range(at.times)
+        )
+        for (how, width), count in sorted(over.items()):
+            jobs.append(Job(f"{how}, water of width {width}", count))
+    return tuple(jobs)
 
 
 def csv_text(frame: pd.DataFrame) -> str:
@@ -139,7 +218,9 @@ def csv_text(frame: pd.DataFrame) -> str:
 
 
 def fixed(value: float, decimals: int) -> str:
-    """Write a number with this many decimals, and zero without a sign."""
+    """Write a number with this many decimals, zero without a sign, and what is missing as ""."""
+    if math.isnan(value):
+        return ""
     text = f"{value:.{decimals}f}"
     return text[1:] if text.startswith("-") and not text.strip("-0.") else text
 
@@ -149,6 +230,42 @@ def cell_lonlat(board: Board) -> tuple[NDArray[np.float64], NDArray[np.float64]]
     to_wgs84 = Transformer.from_crs(board.crs, "EPSG:4326", always_xy=True)
     lon, lat = to_wgs84.transform(*board.centre_xy.T)
     return np.asarray(lon), np.asarray(lat)
+
+
+def _maybe(side: NDArray[np.int8]) -> Any:
+    """Return sides as a column that misses those below 0."""
+    import pandas as pd
+
+    return pd.arrays.IntegerArray(np.maximum(side, 0), side < 0)
+
+
+def _road_kinds(overlay: Overlay) -> list[str]:
+    """List the kinds of road in each cell, parted by semicolons."""
+    if overlay.roads is None:
+        return [""] * overlay.lattice.n_cells
+    passes = np.zeros((overlay.lattice.n_cells, len(overlay.roads.kinds)), dtype=bool)
+    for way in overlay.roads.ways:
+        passes[way.cells, overlay.roads.kinds.index(way.kind)] = True
+    kinds = np.array(overlay.roads.kinds, dtype=object)
+    return ["; ".join(kinds[row]) for row in passes]
+
+
+def _over_water(overlay: Overlay) -> list[str]:
+    """Say where a road fords or bridges water."""
+    words = [""] * overlay.lattice.n_cells
+    for at in overlay.roads.crossings if overlay.roads is not None else ():
+        words[at.cell] = at.how
+    return words
+
+
+def _cover_columns(overlay: Overlay) -> dict[str, Any]:
+    n = overlay.lattice.n_cells
+    if overlay.cover is None:
+        return {"cover": [""] * n, "cover_share": np.full(n, math.nan)}
+    given = overlay.cover.given
+    kinds = np.array([*overlay.cover.kinds, ""], dtype=object)
+    share = np.where(given >= 0, overlay.cover.share[np.arange(n), given], math.nan)
+    return {"cover": kinds[given], "cover_share": share}
 
 
 def _sides(table: NDArray[np.bool_]) -> list[str]:

@@ -9,11 +9,18 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any, cast
+from typing import Any, Final, Self, cast
 
-from pydantic import Field, ValidationError
+from pydantic import Field, ValidationError, model_validator
 
 from hexterra.brief.bench_sections import BaseBrief, BenchBrief, FoamBrief
+from hexterra.brief.map_sections import (
+    AreasBrief,
+    DrainageBrief,
+    LandCoverBrief,
+    RiversBrief,
+    RoadsBrief,
+)
 from hexterra.brief.messages import explain
 from hexterra.brief.sections import (
     BoardBrief,
@@ -31,6 +38,15 @@ from hexterra.tomlfile import read_toml
 __all__ = ["BoardBrief", "Brief", "HeightsBrief", "read_brief", "starter_brief"]
 
 _Keys = Mapping[str, Any]
+
+#: Sections and keys that name files.
+_FILES: Final = (
+    ("stock", "owned"),
+    ("rivers", "file"),
+    ("roads", "file"),
+    ("areas", "file"),
+    ("land_cover", "file"),
+)
 
 
 class Brief(Section):
@@ -53,6 +69,11 @@ class Brief(Section):
     heights: HeightsBrief = Field(default_factory=lambda: HeightsBrief())  # noqa: PLW0108
     ramps: RampsBrief = Field(default_factory=lambda: RampsBrief())  # noqa: PLW0108
     water: WaterBrief = Field(default_factory=lambda: WaterBrief())  # noqa: PLW0108
+    drainage: DrainageBrief = Field(default_factory=lambda: DrainageBrief())  # noqa: PLW0108
+    rivers: RiversBrief = Field(default_factory=lambda: RiversBrief())  # noqa: PLW0108
+    roads: RoadsBrief = Field(default_factory=lambda: RoadsBrief())  # noqa: PLW0108
+    areas: AreasBrief = Field(default_factory=lambda: AreasBrief())  # noqa: PLW0108
+    land_cover: LandCoverBrief = Field(default_factory=lambda: LandCoverBrief())  # noqa: PLW0108
     fit: FitBrief = Field(default_factory=lambda: FitBrief())  # noqa: PLW0108
     stock: StockBrief = Field(default_factory=lambda: StockBrief())  # noqa: PLW0108
     foam: FoamBrief = Field(default_factory=lambda: FoamBrief())  # noqa: PLW0108
@@ -64,6 +85,17 @@ class Brief(Section):
             super().__init__(**data)
         except ValidationError as error:
             raise explain(error, Brief, "the brief") from error
+
+    @model_validator(mode="after")
+    def _is_consistent(self) -> Self:
+        if self.rivers.file is not None and not self.water.show:
+            raise ValueError("rivers.file goes with water.show = true")
+        if self.drainage.follow == "pixels" and self.water.pool_depth_m is not None:
+            raise ValueError(
+                'water.pool_depth_m goes with drainage.follow = "cell means"; with pixels, keep'
+                " hollows as lakes by drainage.lake_depth_m and lake_area_km2"
+            )
+        return self
 
     def changed(self, changes: Mapping[str, Any]) -> Brief:
         """Return this brief with `changes`, sections and keys as for `Brief`, laid over it.
@@ -87,7 +119,8 @@ class Brief(Section):
 def read_brief(path: str | Path) -> Brief:
     """Read a brief from a TOML file.
 
-    Relative paths in it (`catalogue`, `stock.owned`) are taken from the brief's own folder.
+    Relative paths in it (`catalogue`, `stock.owned`, the files of maps) are taken from the brief's
+    own folder.
 
     Raises
     ------
@@ -110,8 +143,10 @@ def read_brief(path: str | Path) -> Brief:
         raise explain(report, Brief, f"the brief {path}") from report
     if brief.catalogue is not None:
         brief = brief.changed({"catalogue": str(path.parent / brief.catalogue)})
-    if brief.stock.owned is not None:
-        brief = brief.changed({"stock": {"owned": str(path.parent / brief.stock.owned)}})
+    for section, key in _FILES:
+        named = getattr(getattr(brief, section), key)
+        if named is not None:
+            brief = brief.changed({section: {key: str(path.parent / named)}})
     return brief
 
 

@@ -40,11 +40,33 @@ class FoamBrief(Section):
         default=(), description="Where joints run across every sheet, from its end."
     )
     density_kg_per_m3: float = Field(default=33.0, description="Of the foam.")
+    facing_mm: float = Field(
+        default=3.0, description="Thickness of sheets to cover upright faces with; 0 for none."
+    )
+    facing_length_mm: float = Field(default=1000.0, description="Length of such a sheet.")
+    facing_width_mm: float = Field(default=500.0, description="Its width.")
+    facing_price: float | None = Field(default=None, description="Its price.")
 
     @field_validator("sheets", "joints_mm", mode="before")
     @classmethod
     def _as_tuple(cls, value: object) -> object:
         return tuple(cast("list[object]", value)) if isinstance(value, list) else value
+
+
+class TimedBrief(Section):
+    """[[bench.timed]]: work that was timed, in the amounts that the build book gives."""
+
+    minutes: float = Field(description="How long it took.")
+    wire_m: float = Field(default=0.0, description="Wire through foam.")
+    n_cuts: float = Field(default=0.0, description="Cuts.")
+    n_set_ups: int = Field(default=0, description="Guides mounted.")
+    n_pieces: int = Field(default=0, description="Pieces cleaned.")
+    n_sheets: int = Field(default=0, description="Sheets marked out.")
+    n_joints: int = Field(default=0, description="Joints glued.")
+    n_saw_cuts: int = Field(default=0, description="Cuts of a saw.")
+    texture_m2: float = Field(default=0.0, description="Area textured.")
+    paint_m2: float = Field(default=0.0, description="Area painted.")
+    scatter_m2: float = Field(default=0.0, description="Area scattered.")
 
 
 class BenchBrief(Section):
@@ -56,6 +78,7 @@ class BenchBrief(Section):
     minutes_per_piece: float = Field(default=0.25, description="To clean and label a piece.")
     minutes_per_sheet: float = Field(default=5.0, description="To mark a sheet out.")
     minutes_per_joint: float = Field(default=1.0, description="To glue two layers.")
+    minutes_per_saw_cut: float = Field(default=3.0, description="To saw and sand an edge.")
     texture_minutes_per_m2: float = Field(default=30.0, description="To texture.")
     paint_minutes_per_m2: float = Field(default=40.0, description="To paint.")
     scatter_minutes_per_m2: float = Field(default=20.0, description="To scatter.")
@@ -72,10 +95,20 @@ class BenchBrief(Section):
     box_height_mm: float = Field(default=280.0, description="Its height.")
     box_gap_mm: float = Field(default=2.0, description="Room between pieces in it.")
     paper: Literal["A4", "Letter"] = Field(default="A4", description="Paper of the build book.")
+    timed: tuple[TimedBrief, ...] = Field(
+        default=(),
+        description="Work that was timed; the rates above are scaled to it, kind by kind. Example:"
+        " [{ minutes = 95, wire_m = 21.5, n_cuts = 380 }, { minutes = 50, paint_m2 = 0.8 }].",
+    )
+
+    @field_validator("timed", mode="before")
+    @classmethod
+    def _as_tuple(cls, value: object) -> object:
+        return tuple(cast("list[object]", value)) if isinstance(value, list) else value
 
 
 class BaseBrief(Section):
-    """[base]: the panels under the board and the frame around it."""
+    """[base]: the panels under the board, the frame around it, and what they are sawn from."""
 
     panel_length_mm: float = Field(default=1200.0, description="Largest panel: length.")
     panel_width_mm: float = Field(default=600.0, description="Its width.")
@@ -84,3 +117,11 @@ class BaseBrief(Section):
     frame_height_mm: float = Field(default=30.0, description="Height of the frame's bars.")
     clearance_mm: float = Field(default=1.0, description="Room between board and frame.")
     groove_mm: float = Field(default=6.0, description="Depth of the groove in keyed footings.")
+    sheet_length_mm: float = Field(default=2440.0, description="Sheet for panels: its length.")
+    sheet_width_mm: float = Field(default=1220.0, description="Its width.")
+    sheet_price: float | None = Field(default=None, description="Its price.")
+    bar_length_mm: float = Field(default=2400.0, description="Bars and strips as bought: length.")
+    bar_price: float | None = Field(default=None, description="Price of a bar for the frame.")
+    strip_price: float | None = Field(default=None, description="Price of a strip for rails.")
+    saw_kerf_mm: float = Field(default=3.0, description="Width that a saw takes away.")
+    wood_density_kg_per_m3: float = Field(default=600.0, description="Of panels, bars, rails.")

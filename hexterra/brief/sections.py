@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import Annotated, Any, Literal, Self, cast
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
@@ -197,10 +198,27 @@ class WaterBrief(Section):
     banks: Literal["sloping", "upright"] = Field(
         default="sloping", description="How the banks of watercourses are cut."
     )
+    wider_from_km2: tuple[Positive, ...] = Field(
+        default=(),
+        max_length=3,
+        description="Catchments from which water is a class wider, ascending, up to three.",
+    )
     pool_depth_m: Positive | None = Field(
         default=None,
         description="Closed hollows deeper than this keep a pool. Default: all overflow.",
     )
+
+    @field_validator("wider_from_km2", mode="before")
+    @classmethod
+    def _as_tuple(cls, value: object) -> object:
+        return tuple(cast("list[object]", value)) if isinstance(value, list) else value
+
+    @model_validator(mode="after")
+    def _ascends(self) -> Self:
+        limits = self.wider_from_km2
+        if any(low >= high for low, high in pairwise(limits)):
+            raise ValueError("wider_from_km2 must be a list of catchments, each above the last")
+        return self
 
 
 class FitBrief(Section):

@@ -44,8 +44,12 @@ _EXAMPLES = {
     "metres_per_step": "20", "exaggeration": "2.5", "datum_m": "100", "n_levels": "8",
     "thresholds_m": "[120, 150, 190, 250]", "cliff_rise_steps": "3",
     "threshold_km2": "1.5", "time_limit_s": "60", "rim_level": "4", "pool_depth_m": "10",
+    "facing_price": "3.2", "sheet_price": "28", "bar_price": "4.5", "strip_price": "1.8",
     "sheets": "[{ thickness_mm = 50, price = 6.5 }]", "owned": '"last-board/schedule.csv"',
-    "catalogue": '"my-catalogue.toml"',
+    "catalogue": '"my-catalogue.toml"', "follow": '"pixels"', "lake_depth_m": "3",
+    "lake_area_km2": "0.5", "sea_level_m": "0", "surroundings_km": "30", "file": '"map.gpkg"',
+    "layer": '"lines"', "crs": '"EPSG:4326"', "kind": '"road"', "kind_field": '"class"',
+    "name_field": '"name"',
 }  # fmt: skip
 
 

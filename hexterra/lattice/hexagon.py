@@ -33,6 +33,15 @@ def side_length(across_flats: float) -> float:
     return across_flats / math.sqrt(3.0)
 
 
+#: Area of each part, as a share of the whole hexagon.
+PART_SHARE: Final[dict[Part, float]] = {
+    "whole": 1.0,
+    "corner-cut half": 0.5,
+    "side-cut half": 0.5,
+    "quarter": 0.25,
+}
+
+
 def area(across_flats: float) -> float:
     """Area of the regular hexagon with this distance between opposite sides."""
     return math.sqrt(3.0) / 2.0 * across_flats**2

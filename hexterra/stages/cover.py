@@ -196,6 +196,25 @@ def cover_from_classes(
     return _finish(lattice, kinds, share, area_m2, least_share, notes)
 
 
+def join_covers(first: Cover, second: Cover) -> Cover:
+    """Put one cover over another of the same cells.
+
+    Shares of `second` are scaled to the ground that `first` leaves, as if each kind of `second`
+    lay evenly in its cell; a cell is given a kind of `second` where `first` gives it none.
+    """
+    kinds = tuple(dict.fromkeys((*first.kinds, *second.kinds)))
+    share = np.zeros((first.lattice.n_cells, len(kinds)))
+    share[:, : len(first.kinds)] = first.share
+    left = 1.0 - first.share.sum(axis=1)
+    place = np.array([kinds.index(kind) for kind in second.kinds])
+    share[:, place] += second.share * left[:, None]
+    below = np.where(second.given >= 0, place[second.given], -1)
+    given = np.where(first.given >= 0, first.given, below).astype(np.int16)
+    share /= np.maximum(share.sum(axis=1), 1.0)[:, None]
+    notes = (*first.notes, *second.notes)
+    return Cover(first.lattice, kinds, share, first.area_m2, given, notes)
+
+
 @dataclass(frozen=True, eq=False, repr=False)
 class _IsClass(Source):
     """1 where a raster holds one of some classes, 0 elsewhere; voids stay voids."""

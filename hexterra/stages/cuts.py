@@ -145,12 +145,12 @@ def _sink(
     """Return the sides that sunken roads cross, those by which they run off, and notes."""
     is_chosen = np.array([kind in chosen for kind in roads.kinds])
     wanted = np.asarray(roads.ports[is_chosen].any(axis=0))
-    goes_off = np.zeros(board.n_cells, np.bool_)
+    goes_off: NDArray[np.bool_] = np.zeros(board.n_cells, np.bool_)
     for way in roads.ways:
         if way.kind in chosen:
             goes_off[way.cells[0]] |= way.from_edge
             goes_off[way.cells[-1]] |= way.to_edge
-    is_free = np.ones_like(wanted)
+    is_free: NDArray[np.bool_] = np.ones(wanted.shape, np.bool_)
     if water is not None:
         is_wet = water.is_watercourse
         wanted, goes_off = wanted & ~is_wet[:, None], goes_off & ~is_wet

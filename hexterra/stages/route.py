@@ -252,8 +252,19 @@ def route(drained: Drainage, heights: Heights, *, threshold_m2: float) -> Waterc
         If no cell of the lattice lies on the window that was drained.
     """
     check_positive("threshold_m2", threshold_m2, "m2")
+    return draw(carry(drained, heights.lattice), heights, threshold_m2=threshold_m2)
+
+
+def draw(carried: RoutingReport, heights: Heights, *, threshold_m2: float) -> Watercourses:
+    """Draw the watercourses of a drainage that was upscaled already, as `route` does.
+
+    Raises
+    ------
+    BriefError
+        If the threshold is not a finite number above 0.
+    """
+    check_positive("threshold_m2", threshold_m2, "m2")
     lattice = heights.lattice
-    carried = carry(drained, lattice)
     here = np.arange(lattice.n_cells)
     receiver, side = carried.receiver.copy(), carried.receiver_side.copy()
     catchment = carried.catchment_m2.copy()
