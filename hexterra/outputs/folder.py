@@ -1,7 +1,7 @@
-"""The last step of every run: put a plan's files into a folder, whole or not at all.
+"""The last step of every run: put its files into a folder, whole or not at all.
 
 Everything is first written into a partial folder beside the target. Only when every writer has
-succeeded does anything in the target change. Files that are not the plan's are never touched.
+succeeded does anything in the target change. Files that are not an earlier run's are never touched.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ import os
 import shutil
 from collections.abc import Callable, Mapping
 from pathlib import Path
-from typing import Any, Final, cast
+from typing import Any, Final, NamedTuple, cast
 
 from hexterra.errors import OutputError
 
@@ -20,15 +20,30 @@ from hexterra.errors import OutputError
 PLAN_FILE: Final = "plan.json"
 FORMAT: Final = "hexterra plan"
 
+
+class Kind(NamedTuple):
+    """A kind of folder: the document that marks it, what that says of itself, what it holds."""
+
+    document: str
+    format: str
+    noun: str
+
+
+PLAN: Final = Kind(PLAN_FILE, FORMAT, "plan")
+DRAINAGE: Final = Kind("drainage.json", "hexterra drainage", "drainage")
+
 #: Writes one file to the path it is given.
 Writer = Callable[[Path], None]
 
 
-def write_folder(directory: str | os.PathLike[str], files: Mapping[str, Writer]) -> None:
+def write_folder(
+    directory: str | os.PathLike[str], files: Mapping[str, Writer], *, kind: Kind = PLAN
+) -> None:
     """Write `files` into `directory`, all of them or none.
 
     A new or empty folder is filled. A folder with an earlier plan has that plan's files (those
-    its ``plan.json`` lists under ``files``) replaced; all else in it stays as it is.
+    its ``plan.json`` lists under ``files``) replaced; all else in it stays as it is. What is said
+    here of plans holds for every kind of folder and the document that marks it.
 
     Parameters
     ----------
@@ -37,6 +52,8 @@ def write_folder(directory: str | os.PathLike[str], files: Mapping[str, Writer])
     files
         File name to the function that writes it; called in this order. A name may lie in one
         folder below, as ``mesh/board.stl``.
+    kind
+        What the folder holds.
 
     Raises
     ------
@@ -55,44 +72,45 @@ def write_folder(directory: str | os.PathLike[str], files: Mapping[str, Writer])
         if not _is_plain(name):
             raise ValueError(f"{name!r} is no plain file name")
     try:
-        earlier = _earlier_files(target)
+        earlier = _earlier_files(target, kind)
         for name in files:
             if name not in earlier and os.path.lexists(target / name):
                 raise OutputError(
-                    f"{target / name} is in the way: it does not belong to the plan in {target}",
+                    f"{target / name} is in the way: it does not belong to the {kind.noun} in"
+                    f" {target}",
                     remedy="move that file, or choose another output folder",
                     path=str(target / name),
                 )
-        _write(target, files, earlier)
+        _write(target, files, earlier, kind.document)
     except OutputError:
         raise
     except OSError as error:
-        raise _refusal(target, error) from error
+        raise _refusal(target, error, kind) from error
 
 
-def check_folder(directory: str | os.PathLike[str]) -> None:
+def check_folder(directory: str | os.PathLike[str], *, kind: Kind = PLAN) -> None:
     """Refuse early a folder that `write_folder` would refuse late.
 
     Raises
     ------
     OutputError
-        If it holds something that is no plan, or cannot be made or written to.
+        If it holds something that is not of this kind, or cannot be made or written to.
     """
     target = Path(os.path.abspath(directory))  # noqa: PTH100 - resolve() would follow links
     try:
-        _earlier_files(target)
+        _earlier_files(target, kind)
     except OutputError:
         raise
     except OSError as error:
-        raise _refusal(target, error) from error
+        raise _refusal(target, error, kind) from error
     there = next(path for path in (target, *target.parents) if path.exists())
     if not os.access(there, os.W_OK | os.X_OK):
-        raise _refusal(target, PermissionError(13, "Permission denied", str(there)))
+        raise _refusal(target, PermissionError(13, "Permission denied", str(there)), kind)
 
 
-def _refusal(target: Path, error: OSError) -> OutputError:
+def _refusal(target: Path, error: OSError, kind: Kind) -> OutputError:
     return OutputError(
-        f"the plan cannot be written to {target}: {error.strerror or error}"
+        f"the {kind.noun} cannot be written to {target}: {error.strerror or error}"
         + (f" ({error.filename})" if error.filename else ""),
         remedy="check that the folder may be written to and the disk is not full,"
         " or choose another output folder",
@@ -100,8 +118,8 @@ def _refusal(target: Path, error: OSError) -> OutputError:
     )
 
 
-def _earlier_files(target: Path) -> frozenset[str]:
-    """Name the files of the plan that `target` already holds; none if it is new or empty."""
+def _earlier_files(target: Path, kind: Kind) -> frozenset[str]:
+    """Name the files of the run that `target` already holds; none if it is new or empty."""
     if not os.path.lexists(target):
         return frozenset()
     if not target.is_dir():
@@ -113,17 +131,17 @@ def _earlier_files(target: Path) -> frozenset[str]:
     held = sorted(entry.name for entry in target.iterdir())
     if not held:
         return frozenset()
-    document = _read_document(target / PLAN_FILE)
-    if document.get("format") != FORMAT:
+    document = _read_document(target / kind.document)
+    if document.get("format") != kind.format:
         shown = ", ".join(held[:3]) + (", ..." if len(held) > 3 else "")
         raise OutputError(
-            f"{target} is not empty and holds no earlier plan (it holds {shown})",
+            f"{target} is not empty and holds no earlier {kind.noun} (it holds {shown})",
             remedy="choose a new or empty output folder",
             path=str(target),
         )
     listed = cast("list[object]", document.get("files", []))
     plain = {name for name in listed if isinstance(name, str) and _is_plain(name)}
-    return frozenset(name for name in plain | {PLAN_FILE} if (target / name).is_file())
+    return frozenset(name for name in plain | {kind.document} if (target / name).is_file())
 
 
 def _is_plain(name: str) -> bool:
@@ -152,7 +170,9 @@ def _read_document(path: Path) -> dict[str, Any]:
     return cast("dict[str, Any]", document) if isinstance(document, dict) else {}
 
 
-def _write(target: Path, files: Mapping[str, Writer], earlier: frozenset[str]) -> None:
+def _write(
+    target: Path, files: Mapping[str, Writer], earlier: frozenset[str], document: str
+) -> None:
     made = _make_parents(target.parent)
     partial: Path | None = None
     done = False
@@ -162,7 +182,7 @@ def _write(target: Path, files: Mapping[str, Writer], earlier: frozenset[str]) -
             (partial / name).parent.mkdir(exist_ok=True)
             write(partial / name)
         if earlier:
-            _swap(target, partial, tuple(files), earlier)
+            _swap(target, partial, tuple(files), earlier, document)
         else:
             if target.exists():
                 target.rmdir()  # it is empty; a rename onto a folder is not possible everywhere
@@ -176,12 +196,14 @@ def _write(target: Path, files: Mapping[str, Writer], earlier: frozenset[str]) -
                 folder.rmdir()
 
 
-def _swap(target: Path, partial: Path, names: tuple[str, ...], earlier: frozenset[str]) -> None:
-    """Take the earlier plan's files out of `target` and move the new ones in; undo on failure."""
+def _swap(
+    target: Path, partial: Path, names: tuple[str, ...], earlier: frozenset[str], document: str
+) -> None:
+    """Take the earlier files out of `target` and move the new ones in; undo on failure."""
     aside = _make_sibling(target, "earlier")
-    last = [name for name in names if name == PLAN_FILE]
-    incoming = [name for name in names if name != PLAN_FILE] + last
-    outgoing = sorted(earlier, key=lambda name: (name != PLAN_FILE, name))
+    last = [name for name in names if name == document]
+    incoming = [name for name in names if name != document] + last
+    outgoing = sorted(earlier, key=lambda name: (name != document, name))
     done = False
     try:
         for name in outgoing:
