@@ -39,7 +39,7 @@ Depressions = Literal["breach then fill", "fill"]
 OUTLET: Final = int(runoff.OUTLET)
 VOID: Final = int(runoff.VOID)
 
-_MAX_PIXELS: Final = 2**31 - 1
+MAX_PIXELS: Final = 2**31 - 1
 _MAX_BREACH_PIXELS: Final = 500
 _MARGIN: Final = 8  # pixels around a board to begin with
 
@@ -266,9 +266,9 @@ def _drain_window(
 ) -> tuple[NDArray[Any], NDArray[np.uint8], NDArray[np.float64], NDArray[np.bool_]]:
     """Return surface, directions, catchments and lakes of a window."""
     n_rows, n_columns = window.shape
-    if n_rows * n_columns > _MAX_PIXELS:
+    if n_rows * n_columns > MAX_PIXELS:
         raise BriefError(
-            f"{n_rows} x {n_columns} pixels are {n_rows * n_columns:,}; at most {_MAX_PIXELS:,} can"
+            f"{n_rows} x {n_columns} pixels are {n_rows * n_columns:,}; at most {MAX_PIXELS:,} can"
             " be drained in one piece",
             remedy="give surroundings_m, or a coarser raster",
             n_pixels=n_rows * n_columns,
