@@ -144,7 +144,7 @@ def _sink(
 ) -> tuple[NDArray[np.bool_], NDArray[np.int8], tuple[str, ...]]:
     """Return the sides that sunken roads cross, those by which they run off, and notes."""
     is_chosen = np.array([kind in chosen for kind in roads.kinds])
-    wanted = np.asarray(roads.ports[is_chosen].any(axis=0))
+    wanted: NDArray[np.bool_] = np.asarray(roads.ports[is_chosen].any(axis=0), dtype=np.bool_)
     goes_off: NDArray[np.bool_] = np.zeros(board.n_cells, np.bool_)
     for way in roads.ways:
         if way.kind in chosen:
@@ -180,8 +180,8 @@ def _ways_out(
     Of the free sides without a neighbour it is the one farthest round from all ports, of equals
     the first.
     """
-    is_open = (board.neighbours < 0) & is_free & goes_off[:, None]
-    is_open &= ~board.kept.any(axis=1)[:, None]
+    is_open = np.asarray((board.neighbours < 0) & is_free & goes_off[:, None])
+    is_open[np.any(board.kept != 0, axis=1)] = False
     side = np.arange(N_SIDES)
     turns = abs(side[:, None] - side)
     between = np.minimum(turns, N_SIDES - turns)

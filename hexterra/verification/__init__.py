@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from hexterra.verification.cuts import check_cuts, check_finishing, check_roads, n_road_sides
 from hexterra.verification.fitting import (
     check_counts,
     check_footings,
@@ -59,6 +60,8 @@ def verify(directory: str | Path) -> Verdict:
     findings.extend(check_seams(board))
     findings.extend(check_water(board))
     findings.extend(check_crossings(board))
+    findings.extend(check_cuts(board))
+    findings.extend(check_roads(board))
     findings.extend(check_places(board, outline))
     findings.extend(check_ground(board))
     findings.extend(check_pieces(board, outline, pieces))
@@ -67,6 +70,7 @@ def verify(directory: str | Path) -> Verdict:
     findings.extend(check_schedule(pieces))
     findings.extend(check_thicknesses(board, pieces))
     findings.extend(check_counts(board, pieces))
+    findings.extend(check_finishing(board, pieces))
     n_seams = int((board.across >= 0).sum()) // 2
     return Verdict(
         tuple(findings),
@@ -75,6 +79,7 @@ def verify(directory: str | Path) -> Verdict:
             ("seams", n_seams),
             ("step faces", sum(len(tile.cliffs) for tile in tiles) // 2),
             ("ports", sum(len(tile.ports) for tile in tiles)),
+            ("roads over sides", n_road_sides(tiles)),
             ("rows of the schedule", len(pieces)),
             ("spacers", sum(len(tile.spacers) for tile in tiles)),
         ),

@@ -96,7 +96,7 @@ def check_footings(board: Board) -> Iterator[Finding]:
 def check_counts(board: Board, pieces: tuple[Piece, ...]) -> Iterator[Finding]:
     """Compare the pieces that the board takes with those of the schedule."""
     needed: Counter[tuple[str, str, str]] = Counter()
-    for piece in pieces:
+    for piece in (piece for piece in pieces if piece.kind != "finish"):
         is_spacer = piece.kind == "spacer"
         name = thickness_name(piece.thickness_mm) if is_spacer else piece.name
         needed[piece.kind, name, piece.part] += piece.count

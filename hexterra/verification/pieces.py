@@ -8,12 +8,15 @@ from collections.abc import Iterator
 from typing import Final
 
 from hexterra.verification.outline import Outline
-from hexterra.verification.reading import Piece, Tile
+from hexterra.verification.reading import Cut, Piece, Tile
 from hexterra.verification.rebuilt import Board
 from hexterra.verification.verdict import Finding
 
 #: What a tile asks of its piece, and the schedule says of it.
-COLUMNS: Final = ("part", "hand", "pattern", "rises", "turn", "crossing", "ports")
+COLUMNS: Final = (
+    "part", "hand", "pattern", "rises", "turn", "crossing", "ports",
+    "widths", "upright", "leaves", "sunken", "sunken_leaves",
+)  # fmt: skip
 
 
 def check_pieces(board: Board, outline: Outline, pieces: tuple[Piece, ...]) -> Iterator[Finding]:
@@ -52,8 +55,19 @@ def check_pieces(board: Board, outline: Outline, pieces: tuple[Piece, ...]) -> I
 def _row_says(piece: Piece) -> tuple[str, ...]:
     return (
         piece.part, piece.hand, piece.pattern, _digits(piece.rises),
-        str(piece.turn), piece.crossing, _blanks(piece.ports),
+        str(piece.turn), piece.crossing, _blanks(piece.ports), *_cut_words(piece.cut, 0),
     )  # fmt: skip
+
+
+def _cut_words(cut: Cut, frame: int) -> tuple[str, ...]:
+    """Write what is cut across the sides as numbered in a piece whose side 0 is side `frame`."""
+    return (
+        " ".join(map(str, cut.widths[frame:] + cut.widths[:frame])),
+        _blanks(frozenset((side - frame) % 6 for side in cut.upright)),
+        "" if cut.leaves < 0 else str((cut.leaves - frame) % 6),
+        _blanks(frozenset((side - frame) % 6 for side in cut.sunken)),
+        "" if cut.sunken_leaves < 0 else str((cut.sunken_leaves - frame) % 6),
+    )
 
 
 def _tile_asks(board: Board, tile: Tile, kept_x: int, kept_y: int) -> tuple[str, ...]:
@@ -68,15 +82,19 @@ def _tile_asks(board: Board, tile: Tile, kept_x: int, kept_y: int) -> tuple[str,
     return (
         tile.part, _hand(board, kept_x, kept_y), tile.pattern, _digits(tile.rises),
         str((tile.turn - frame) % period), tile.crossing, _blanks(ports),
+        *_cut_words(tile.cut, frame),
     )  # fmt: skip
 
 
 def _least_turn(tile: Tile, *, is_cut: bool) -> int:
-    """Find the least turn that gives the same top and, unless the cut tells, the same ports."""
+    """Find the least turn that gives the same top and, unless the cut tells, the same sides."""
 
-    def numbered(turn: int) -> tuple[tuple[int, ...], frozenset[int]]:
+    def numbered(turn: int) -> tuple[tuple[int, ...], frozenset[int], tuple[str, ...]]:
         rises = tuple(tile.corners[(k + turn) % 6] for k in range(6))
-        return rises, frozenset(() if is_cut else ((side - turn) % 6 for side in tile.ports))
+        if is_cut:
+            return rises, frozenset(), ()
+        ports = frozenset((side - turn) % 6 for side in tile.ports)
+        return rises, ports, _cut_words(tile.cut, turn)
 
     wanted = numbered(tile.turn)
     return next(turn for turn in range(6) if numbered(turn) == wanted)
@@ -124,15 +142,18 @@ def check_schedule(pieces: tuple[Piece, ...]) -> Iterator[Finding]:
             yield Finding("", -1, "schedule", f"{piece.name} in one row",
                           f"in {names[piece.name]}")  # fmt: skip
             continue
+        if piece.kind == "finish":
+            continue
         is_block = piece.kind != "tile"
         of_tiles = (piece.pattern, piece.rises, piece.turn >= 0)
         if any(of_tiles) if is_block else not all(of_tiles):
             known = "no" if is_block else "a"
             yield Finding("", -1, "schedule", f"{piece.name}: {known} pattern, with rises and turn",
                           f"{_row_says(piece)[2:5]}")  # fmt: skip
-        if is_block and (piece.hand or piece.crossing or piece.ports):
-            found = f"{piece.hand} {piece.crossing} {_blanks(piece.ports)}".strip()
-            yield Finding("", -1, "schedule", f"{piece.name}: no hand, crossing or ports", found)
+        cut_words = (piece.hand, piece.crossing, _blanks(piece.ports), *_cut_words(piece.cut, 0))
+        if is_block and any(cut_words):
+            found = " ".join(filter(None, cut_words))
+            yield Finding("", -1, "schedule", f"{piece.name}: no hand, crossing or sides", found)
         if piece.pattern and rises_of.setdefault(piece.pattern, piece.rises) != piece.rises:
             yield Finding("", -1, "schedule",
                           f"{piece.pattern} with rises {_digits(rises_of[piece.pattern])}",
@@ -149,7 +170,8 @@ def _form(piece: Piece) -> tuple[str, ...]:
         return piece.kind, piece.part, size, piece.name if piece.kind == "footing" else ""
     forms = [
         (_digits(piece.rises[-turn:] + piece.rises[:-turn]),
-         _blanks(frozenset((side + turn) % 6 for side in piece.ports)))
+         _blanks(frozenset((side + turn) % 6 for side in piece.ports)),
+         *_cut_words(piece.cut, -turn % 6))
         for turn in (range(6) if piece.part == "whole" else (0,))
     ]  # fmt: skip
     return piece.kind, piece.part, piece.hand, str(piece.turn), piece.crossing, *max(forms)

@@ -15,16 +15,30 @@ from hexterra.errors import PlanFolderError
 TILE_COLUMNS: Final = (
     "cell", "column", "row", "x_mm", "y_mm", "lon", "lat", "part", "level", "corners", "pattern",
     "turn", "piece", "cliffs", "crossing", "ports", "outflow", "spacers", "footing",
+    "widths", "upright", "leaves", "roads", "road_ports", "over_water", "sunken", "sunken_leaves",
+    "cover", "cover_share",
 )  # fmt: skip
 SCHEDULE_COLUMNS: Final = (
     "kind", "piece", "part", "hand", "pattern", "rises", "turn", "crossing", "ports",
-    "thickness_mm", "count",
+    "thickness_mm", "count", "widths", "upright", "leaves", "sunken", "sunken_leaves", "area_cm2",
+    "length_mm",
 )  # fmt: skip
 
 #: Area each part has, as a share of the whole hexagon.
 SHARE: Final = {"whole": 1.0, "corner-cut half": 0.5, "side-cut half": 0.5, "quarter": 0.25}
 
 _T = TypeVar("_T")
+
+
+@dataclass(frozen=True)
+class Cut:
+    """What is cut across the sides of a tile beside its ports; -1 is no side, widths may be ()."""
+
+    widths: tuple[int, ...]
+    upright: frozenset[int]
+    leaves: int
+    sunken: frozenset[int]
+    sunken_leaves: int
 
 
 @dataclass(frozen=True)
@@ -50,6 +64,12 @@ class Tile:
     outflow: int
     spacers: tuple[float, ...]
     footing: str
+    cut: Cut
+    roads: frozenset[str]
+    road_ports: frozenset[int]
+    over_water: str
+    cover: str
+    cover_share: float
 
     @property
     def rises(self) -> tuple[int, ...]:
@@ -76,6 +96,9 @@ class Piece:
     ports: frozenset[int]
     thickness_mm: float
     count: int
+    cut: Cut
+    area_cm2: float
+    length_mm: float
 
 
 def _read_rows(path: Path, columns: tuple[str, ...]) -> Iterator[tuple[int, dict[str, str]]]:
@@ -189,6 +212,14 @@ def _six(text: str) -> tuple[int, ...]:
     return heights
 
 
+def _six_or_none(text: str) -> tuple[int, ...]:
+    return _six(text) if text else ()
+
+
+def _maybe(text: str) -> float:
+    return _finite(text) if text else math.nan
+
+
 def _turn(text: str) -> int:
     if text not in {"0", "1", "2", "3", "4", "5"}:
         raise ValueError(text)
@@ -239,6 +270,12 @@ def read_tiles(path: Path) -> Iterator[Tile]:
                 "thicknesses in millimetres",
             ),
             footing=fields["footing"],
+            cut=_cut(row),
+            roads=frozenset(fields["roads"].split("; ")) - {""},
+            road_ports=row.sides("road_ports"),
+            over_water=row.word("over_water", ("", "ford", "bridge")),
+            cover=fields["cover"],
+            cover_share=row.read("cover_share", _maybe, "a number, or nothing"),
         )
 
 
@@ -252,19 +289,34 @@ def read_schedule(path: Path) -> Iterator[Piece]:
     """
     for line, fields in _read_rows(path, SCHEDULE_COLUMNS):
         row = _Row(path, line, fields)
+        kind = row.word("kind", ("tile", "spacer", "footing", "finish"))
+        is_job = kind == "finish"
         yield Piece(
-            kind=row.word("kind", ("tile", "spacer", "footing")),
+            kind=kind,
             name=fields["piece"],
-            part=row.word("part", SHARE),
+            part=row.word("part", ("",) if is_job else SHARE),
             hand=row.word("hand", ("", "left", "right")),
             pattern=fields["pattern"],
             rises=row.read("rises", _rises, "six digits, or nothing"),
             turn=row.read("turn", _turn_or_none, "a turn from 0 to 5, or nothing"),
             crossing=fields["crossing"],
             ports=row.sides("ports"),
-            thickness_mm=row.decimal("thickness_mm"),
+            thickness_mm=math.nan if is_job else row.decimal("thickness_mm"),
             count=row.whole("count"),
+            cut=_cut(row),
+            area_cm2=row.read("area_cm2", _maybe, "a number, or nothing"),
+            length_mm=row.read("length_mm", _maybe, "a number, or nothing"),
         )
+
+
+def _cut(row: _Row) -> Cut:
+    return Cut(
+        widths=row.read("widths", _six_or_none, "six whole numbers, or nothing"),
+        upright=row.sides("upright"),
+        leaves=row.read("leaves", _turn_or_none, "a side from 0 to 5, or nothing"),
+        sunken=row.sides("sunken"),
+        sunken_leaves=row.read("sunken_leaves", _turn_or_none, "a side from 0 to 5, or nothing"),
+    )
 
 
 def thickness_name(thickness_mm: float) -> str:
