@@ -151,7 +151,7 @@ def test_damaged_plans_are_refused(damage: str, plan: hx.Plan, tmp_path: Path) -
     if damage == "foreign":
         document["format"] = "other"
     elif damage == "missing key":
-        del document["ground"]["mean_m"]
+        del document["stored"]["heights"]["mean_m"]
     elif damage == "other tiles":
         document["cells"][0]["turn"] = (document["cells"][0]["turn"] + 1) % 6
     path.write_text("{" if damage == "no json" else json.dumps(document))

@@ -132,13 +132,13 @@ def test_document_follows_its_schema(facing: Any, edges: Any) -> None:
     assert document == json.loads(
         json.dumps(plan_document(small_plan(facing, edges), ["plan.json"]))
     )
-    assert (document["format"], document["version"]) == ("hexterra plan", 1)
+    assert (document["format"], document["version"]) == ("hexterra plan", 2)
 
 
 @pytest.mark.parametrize(
     ("path", "value"),
     [
-        (("version",), 2),
+        (("version",), 1),
         (("cells", 0, "turn"), 6),
         (("cells", 0, "part"), "third"),
         (("cells", 0, "corners"), [0] * 5),

@@ -40,7 +40,7 @@ __all__ = ["BoardBrief", "Brief", "HeightsBrief", "read_brief", "starter_brief"]
 _Keys = Mapping[str, Any]
 
 #: Sections and keys that name files.
-_FILES: Final = (
+FILES: Final = (
     ("stock", "owned"),
     ("rivers", "file"),
     ("roads", "file"),
@@ -143,7 +143,7 @@ def read_brief(path: str | Path) -> Brief:
         raise explain(report, Brief, f"the brief {path}") from report
     if brief.catalogue is not None:
         brief = brief.changed({"catalogue": str(path.parent / brief.catalogue)})
-    for section, key in _FILES:
+    for section, key in FILES:
         named = getattr(getattr(brief, section), key)
         if named is not None:
             brief = brief.changed({section: {key: str(path.parent / named)}})

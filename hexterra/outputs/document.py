@@ -3,26 +3,30 @@
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Sequence
-from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
+import pandas as pd
 
 from hexterra.outputs.folder import FORMAT
+from hexterra.outputs.reopening import VERSION, stored_stages, without_folders
 from hexterra.stages.fit import level_to_metres
 from hexterra.stages.flow import Kind
 from hexterra.tables import DECIMALS, NEIGHBOUR_RULE
 
 if TYPE_CHECKING:
-    import pandas as pd
     from numpy.typing import NDArray
 
-    from hexterra.owned import Owned
     from hexterra.plan import Plan
     from hexterra.stages.flow import Watercourses
 
-VERSION: Final = 1
+#: Columns of the table of tiles that list numbers.
+_LISTS: Final[dict[str, type[int] | type[float]]] = {
+    "corners": int, "cliffs": int, "ports": int, "spacers": float, "widths": int, "upright": int,
+    "road_ports": int, "sunken": int,
+}  # fmt: skip
 
 _SIDE: Final = {"type": "integer", "minimum": 0, "maximum": 5}
 _PARTS: Final = ["whole", "corner-cut half", "side-cut half", "quarter"]
@@ -32,7 +36,8 @@ def plan_document(plan: Plan, files: Sequence[str] = ()) -> dict[str, Any]:
     """Gather a plan into plain lists, texts and numbers, as `plan_schema` describes them.
 
     It holds no time and no path, and fractions are rounded, so equal plans give equal documents.
-    Only board and ground are exact: from them the plan is made again (`outputs.reopening`).
+    Only ``input`` and ``stored`` are exact: with them the plan is opened again
+    (`outputs.reopening`).
 
     Parameters
     ----------
@@ -57,9 +62,9 @@ def plan_document(plan: Plan, files: Sequence[str] = ()) -> dict[str, Any]:
             "shape": list(plan.elevation.shape),
             "affine": list(plan.elevation.affine[:6]),
             "crs": plan.elevation.crs,
-            "metres_per_unit": _rounded(plan.elevation.metres_per_unit, 9),
+            "metres_per_unit": plan.elevation.metres_per_unit,
         },
-        "brief": _brief(plan),
+        "brief": without_folders(plan.brief.model_dump(mode="json")),
         "assumed": list(plan.assumed),
         "notes": list(plan.notes),
         "board": {
@@ -84,12 +89,6 @@ def plan_document(plan: Plan, files: Sequence[str] = ()) -> dict[str, Any]:
             "thresholds_m": _list(levels.thresholds_m, 3),
             "level_m": _list(level_to_metres(levels, top), 3),
         },
-        "ground": {
-            name: getattr(plan.heights, name).tolist()
-            for name in ("mean_m", "min_m", "max_m", "coverage", "corner_m")
-        }
-        | {"places": board.places.tolist()},
-        "owned": None if plan.owned is None else _owned(plan.owned),
         "evidence": _evidence(plan),
         "catalogue": {
             "patterns": {
@@ -127,6 +126,7 @@ def plan_document(plan: Plan, files: Sequence[str] = ()) -> dict[str, Any]:
             }
             for piece in plan.pieces.pieces
         ],
+        "stored": stored_stages(plan),
     }
 
 
@@ -138,21 +138,13 @@ def plan_json(plan: Plan, files: Sequence[str] = ()) -> str:
         if name in {"cells", "schedule"}:
             rows = ",\n  ".join(_compact(row) for row in value)
             lines.append(f'"{name}": [\n  {rows}\n]')
-        elif name in {"ground", "owned"}:
-            lines.append(f'"{name}": {_compact(value)}')
+        elif name == "stored":
+            parts = ",\n  ".join(f'"{key}": {_compact(part)}' for key, part in value.items())
+            lines.append(f'"{name}": {{\n  {parts}\n}}')
         else:
             text = json.dumps(value, ensure_ascii=False, allow_nan=False, indent=1)
             lines.append(f'"{name}": {text}')
     return "{\n" + ",\n".join(lines) + "\n}\n"
-
-
-def _brief(plan: Plan) -> dict[str, Any]:
-    """Return what was asked, with files by name: where they lie is this machine's affair."""
-    asked = plan.brief.model_dump(mode="json")
-    for section, key in ((asked, "catalogue"), (asked["stock"], "owned")):
-        if section[key] is not None:
-            section[key] = Path(section[key]).name
-    return asked
 
 
 def _evidence(plan: Plan) -> dict[str, Any]:
@@ -194,13 +186,6 @@ def _evidence(plan: Plan) -> dict[str, Any]:
     }
 
 
-def _owned(owned: Owned) -> dict[str, Any]:
-    return {
-        "tiles": [{**kind._asdict(), "count": count} for kind, count in owned.tiles],
-        "blocks": [{"piece": name, "count": count} for name, count in owned.blocks],
-    }
-
-
 def _flow_evidence(water: Watercourses) -> dict[str, Any]:
     fill_m = water.filled_m - water.heights.mean_m
     kinds = np.bincount(water.kind, minlength=len(Kind)).tolist()
@@ -220,22 +205,8 @@ def _cells(plan: Plan, legal: NDArray[np.int32], wanted: NDArray[np.int32]) -> l
     """Turn the table of tiles into records, with what the stages knew of each cell."""
     frame: pd.DataFrame = plan.tiles
     records: list[dict[str, Any]] = []
-    outflow = [-1] * len(frame) if plan.water is None else plan.water.outflow.tolist()
-    lists = ("corners", "cliffs", "ports")
     for number, row in enumerate(frame.to_dict("records")):
-        record: dict[str, Any] = {}
-        for key, value in row.items():
-            name = str(key)
-            if name in DECIMALS:
-                record[name] = _rounded(value, DECIMALS[name])
-            elif name in lists:
-                record[name] = [int(word) for word in value.split()]
-            elif name == "spacers":
-                record[name] = [float(word) for word in value.split()]
-            elif name == "outflow":
-                record[name] = outflow[number] if outflow[number] >= 0 else None
-            else:
-                record[name] = value
+        record: dict[str, Any] = {str(name): _field(str(name), v) for name, v in row.items()}
         record["wanted_level"] = int(wanted[number])
         record["legal_level"] = int(legal[number])
         if plan.water is not None:
@@ -243,6 +214,15 @@ def _cells(plan: Plan, legal: NDArray[np.int32], wanted: NDArray[np.int32]) -> l
             record["catchment_km2"] = _rounded(plan.water.catchment_m2[number] / 1e6, 4)
         records.append(record)
     return records
+
+
+def _field(name: str, value: Any) -> Any:
+    """Turn a field of the table into a number, a text, a list of numbers, or None."""
+    if name in _LISTS:
+        return [_LISTS[name](word) for word in value.split()]
+    if value is pd.NA or (isinstance(value, float) and math.isnan(value)):
+        return None
+    return _rounded(value, DECIMALS[name]) if name in DECIMALS else value
 
 
 def _rounded(value: float, decimals: int) -> float:
@@ -253,7 +233,7 @@ def _list(values: NDArray[np.float64], decimals: int) -> list[float]:
     return [_rounded(value, decimals) for value in values.tolist()]
 
 
-def _compact(value: dict[str, Any] | None) -> str:
+def _compact(value: object) -> str:
     return json.dumps(value, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
 
 
@@ -262,6 +242,7 @@ def plan_schema() -> dict[str, Any]:
     text, number, whole = {"type": "string"}, {"type": "number"}, {"type": "integer"}
     count = {"type": "integer", "minimum": 0}
     texts, numbers = _array(text), _array(number)
+    maybe_side, maybe_number = ({"anyOf": [kind, {"type": "null"}]} for kind in (_SIDE, number))
     sides = _array(_SIDE) | {"uniqueItems": True, "maxItems": 6}
     part = {"enum": _PARTS}
     cell = _object(
@@ -283,10 +264,20 @@ def plan_schema() -> dict[str, Any]:
         cliffs=sides,
         crossing=text,
         ports=sides,
-        outflow={"anyOf": [_SIDE, {"type": "null"}]},
+        outflow=maybe_side,
         spacers=numbers,
         footing=text,
         residual_m=number,
+        widths=_array(count) | {"maxItems": 6},
+        upright=sides,
+        leaves=maybe_side,
+        roads=text,
+        road_ports=sides,
+        over_water={"enum": ["", "ford", "bridge"]},
+        sunken=sides,
+        sunken_leaves=maybe_side,
+        cover=text,
+        cover_share=maybe_number,
         wanted_level=whole,
         legal_level=whole,
     )
@@ -303,15 +294,6 @@ def plan_schema() -> dict[str, Any]:
         thickness_mm={"type": "number", "exclusiveMinimum": 0},
         count={"type": "integer", "minimum": 1},
     )
-    owned = _object(
-        tiles=_array(
-            _object(
-                pattern=text, part=part, hand=text, turn=_SIDE, crossing=text, ports=sides,
-                count=count,
-            )
-        ),
-        blocks=_array(_object(piece=text, count=count)),
-    )  # fmt: skip
     flow = _object(
         n_filled=count, deepest_fill_m=number, n_watercourse=count, n_springs=count,
         n_confluences=count, n_mouths=count, n_pools=count, largest_catchment_km2=number,
@@ -377,15 +359,14 @@ def plan_schema() -> dict[str, Any]:
                 step_mm=number, metres_per_step=number, datum_m=number, exaggeration=number,
                 thresholds_m=numbers, level_m=numbers,
             ),
-            ground=_object(
-                mean_m=numbers, min_m=numbers, max_m=numbers, coverage=numbers,
-                corner_m=numbers, places=_array(count),
-            ),
-            owned={"anyOf": [owned, {"type": "null"}]},
             evidence=evidence,
             catalogue=catalogue,
             cells=_array(cell),
             schedule=_array(piece),
+            stored={
+                "type": "object",
+                "description": "What hexterra opens the plan with; values as their fields.",
+            },
         ),
     }  # fmt: skip
 

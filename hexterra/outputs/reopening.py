@@ -1,28 +1,49 @@
-"""A plan folder -> the plan again: made anew from the ground heights that plan.json keeps."""
+"""A plan folder -> the plan again: what came before the fit is read, and the tiles are judged.
+
+``plan.json`` keeps, to the last bit, what the stages before the fit were given and found. The tiles
+of the cells are taken as they stand there, however they came to be: found by a search that ran out
+of time, fitted for several boards, or changed by hand. They must keep to the rules of `refine`, and
+all that follows from them must be what the folder says.
+"""
 
 from __future__ import annotations
 
+import csv
+import io
 import json
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from functools import cached_property
+from itertools import zip_longest
 from pathlib import Path
-from typing import Any, NoReturn, cast
+from typing import TYPE_CHECKING, Any, Final, cast
 
 import numpy as np
 from affine import Affine
 
-from hexterra.brief import Brief
-from hexterra.catalogue import Catalogue, Crossing, Pattern
+from hexterra.brief import FILES, Brief
 from hexterra.elevation import Elevation
 from hexterra.elevation.pixels import Pixels, Source, Window
-from hexterra.errors import BriefError, CatalogueError, PlanFolderError
-from hexterra.lattice.board import Board
+from hexterra.errors import HexterraError, InfeasibleError, PlanFolderError
 from hexterra.outputs.folder import FORMAT, PLAN_FILE
-from hexterra.owned import Owned
-from hexterra.plan import Plan, plan_heights
+from hexterra.outputs.stored import from_stored, to_stored
+from hexterra.plan import complete
+from hexterra.preparing import prepare
 from hexterra.progress import Progress, silent
-from hexterra.stages.gather import Heights
-from hexterra.stages.settings import TileKind
+from hexterra.stages.appraise import appraise
+from hexterra.tables import DECIMALS, csv_text
+
+if TYPE_CHECKING:
+    from hexterra.plan import Plan
+
+#: The version of ``plan.json``; one with another number is not opened.
+VERSION: Final = 2
+TILES_FILE: Final = "tiles.csv"
+_PLAN_AGAIN: Final = "plan the board again from its elevation"
+_UNDO: Final = (
+    "undo the change, or plan the board again; `hexterra edit` changes a tile and all that follows"
+    " from it"
+)
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -44,19 +65,82 @@ class Remembered(Source):
         )
 
 
+def without_folders(asked: dict[str, Any]) -> dict[str, Any]:
+    """Name files in a brief, dumped as a mapping, without their folders."""
+    shortened = dict(asked)
+    if shortened.get("catalogue") is not None:
+        shortened["catalogue"] = Path(shortened["catalogue"]).name
+    for section, key in FILES:
+        if (shortened.get(section) or {}).get(key) is not None:
+            name = Path(shortened[section][key]).name
+            shortened[section] = {**shortened[section], key: name}
+    return shortened
+
+
+def stored_stages(plan: Plan) -> dict[str, Any]:
+    """Return what `read_plan` needs to make a plan again, as plain lists, numbers and texts.
+
+    What was asked is stored with files by name: where they lie is this machine's affair.
+    """
+    refined = plan.refined
+    is_start_legal = np.isfinite(refined.start_cost)
+    return {
+        "asked": without_folders(plan.brief.model_dump(mode="json", exclude_unset=True)),
+        "heights": to_stored(plan.heights),
+        "overlay": to_stored(plan.overlay, without=("lattice", "heights")),
+        "catalogue": to_stored(plan.catalogue),
+        "owned": to_stored(plan.owned),
+        "datum_m": plan.levels.datum_m,
+        "start_cost": refined.start_cost if is_start_legal else None,
+        "bound": refined.bound,
+        "stopped": refined.stopped,
+    }
+
+
 def read_plan(directory: str | Path, *, progress: Progress = silent) -> Plan:
     """Open a plan that was written with `write_plan`.
 
-    The stages after sampling run again on the heights that ``plan.json`` keeps, and must come to
-    the same tiles. The raster itself is not needed, and not known.
+    The tiles are those of the folder; nothing is searched for. The raster itself is not needed,
+    and not known.
+
+    Returns
+    -------
+    Plan
+        Writing it again gives the same bytes.
 
     Raises
     ------
     PlanFolderError
-        If the folder holds no plan, its document is damaged, or the tiles come out otherwise, as
-        they can with another version or after a search that was cut short.
+        If the folder holds no plan, or one of another version, its document is damaged, its tiles
+        break a rule, or its tables do not follow from them.
     """
-    path = Path(directory) / PLAN_FILE
+    folder = Path(directory)
+    path = folder / PLAN_FILE
+    document = _read_document(path)
+    try:
+        plan = _remake(document, progress)
+        cells = [{str(k): _text(v) for k, v in row.items()} for row in document["cells"]]
+    except InfeasibleError as error:
+        raise PlanFolderError(
+            f"{path} holds a board that cannot be built: {error.problem}",
+            remedy=_UNDO,
+            path=str(path),
+            **error.facts,
+        ) from error
+    except (KeyError, TypeError, ValueError, AttributeError, HexterraError) as error:
+        problem = error.problem if isinstance(error, HexterraError) else str(error)
+        raise PlanFolderError(
+            f"{path} is damaged: {type(error).__name__}: {problem}",
+            remedy=_PLAN_AGAIN,
+            path=str(path),
+        ) from error
+    follows = list(csv.DictReader(io.StringIO(csv_text(plan.tiles))))
+    _compare(path, cells, follows)
+    _compare(folder / TILES_FILE, _read_table(folder / TILES_FILE), follows)
+    return plan
+
+
+def _read_document(path: Path) -> dict[str, Any]:
     try:
         document = json.loads(path.read_text(encoding="utf-8"))
     except (OSError, ValueError) as error:
@@ -66,47 +150,25 @@ def read_plan(directory: str | Path, *, progress: Progress = silent) -> Plan:
             path=str(path),
         ) from error
     if not isinstance(document, dict) or document.get("format") != FORMAT:  # pyright: ignore[reportUnknownMemberType]
-        _refuse(path, "does not hold a hexterra plan")
-    try:
-        plan = _remake(cast("dict[str, Any]", document), progress)
-        rows = [(c["piece"], c["turn"], c["corners"]) for c in document["cells"]]
-    except (KeyError, TypeError, ValueError, BriefError, CatalogueError) as error:
         raise PlanFolderError(
-            f"{path} is damaged: {type(error).__name__}: {error}",
-            remedy="plan the board again from its elevation",
+            f"{path} does not hold a hexterra plan",
+            remedy="name a folder that `hexterra plan` has written",
             path=str(path),
-        ) from error
-    pieces = plan.pieces
-    made = [
-        (pieces.pieces[number].name, turn, corners)
-        for number, turn, corners in zip(
-            pieces.piece.tolist(), pieces.turn.tolist(), plan.fitted.corners.tolist(), strict=True
         )
-    ]
-    if made != rows:
-        _refuse(path, "was made by another version, or by a search that was cut short")
-    return plan
+    held = cast("dict[str, Any]", document)
+    if held.get("version") != VERSION:
+        raise PlanFolderError(
+            f"{path} is of version {held.get('version')}; only version {VERSION} can be opened",
+            remedy=_PLAN_AGAIN,
+            path=str(path),
+            version=held.get("version"),
+        )
+    return held
 
 
 def _remake(document: dict[str, Any], progress: Progress) -> Plan:
-    """Run the stages after `gather` on what the document keeps."""
-    given, board, ground = document["input"], document["board"], document["ground"]
-    lattice = Board(
-        **{
-            name: board[name]
-            for name in (
-                "columns", "rows", "across_flats_mm", "facing", "edges", "scale", "lon_deg",
-                "lat_deg", "bearing_deg",
-            )
-        },
-        places=np.array(ground["places"], dtype=np.int32),
-    )  # fmt: skip
-    heights = Heights(
-        lattice=lattice,
-        quantiles=(),
-        quantile_m=np.empty((lattice.n_cells, 0)),
-        **{name: np.array(values) for name, values in ground.items() if name != "places"},
-    )
+    """Read what came before the fit, take the tiles as they are, and count the pieces."""
+    given, stored = document["input"], document["stored"]
     elevation = Elevation(
         shape=tuple(given["shape"]),
         affine=Affine(*given["affine"]),
@@ -115,51 +177,71 @@ def _remake(document: dict[str, Any], progress: Progress) -> Plan:
         source=Remembered(given["pixels"]),
         name=given["name"],
     )
-    plan = plan_heights(
-        elevation,
+    brief = Brief(**stored["asked"])
+    heights = from_stored(stored["heights"])
+    owned = from_stored(stored["owned"])
+    overlay = from_stored(stored["overlay"], lattice=heights.lattice, heights=heights)
+    asked = prepare(
         heights,
-        Brief(**document["brief"]),
-        catalogue=_catalogue(document["catalogue"]),
-        owned=_owned(document["owned"]),
+        overlay,
+        brief,
+        from_stored(stored["catalogue"]),
+        datum_m=float(stored["datum_m"]),
         progress=progress,
     )
-    return replace(plan, assumed=tuple(document["assumed"]))
-
-
-def _catalogue(held: dict[str, Any]) -> Catalogue:
-    return Catalogue(
-        patterns=tuple(
-            Pattern(name, tuple(int(rise) for rise in rises), held["minutes"].get(name))
-            for name, rises in held["patterns"].items()
-        ),
-        crossings=tuple(
-            Crossing(name, entry["water"], tuple(tuple(sides) for sides in entry["ports"]))
-            for name, entry in held["crossings"].items()
-        ),
-        faces=tuple(held["faces"]),
-        banks=tuple(held["banks"]),
+    start_cost = stored["start_cost"]
+    refined = appraise(
+        asked.start,
+        np.array([row["corners"] for row in document["cells"]], dtype=np.int32),
+        prices=asked.prices,
+        can_face=asked.can_face,
+        edge_profile=asked.profile,
+        stock=None if owned is None else dict(owned.tiles),
+        effort=brief.fit.effort,
+        bound=float(stored["bound"]),
+        start_cost=float("inf") if start_cost is None else float(start_cost),
+        stopped=stored["stopped"],
     )
+    assumed = tuple(document["assumed"])
+    return complete(elevation, brief, overlay, refined, owned=owned, assumed=assumed)
 
 
-def _owned(held: dict[str, Any] | None) -> Owned | None:
-    if held is None:
-        return None
-    tiles = (
-        (
-            TileKind(
-                row["pattern"], row["part"], row["hand"], row["turn"], row["crossing"],
-                tuple(row["ports"]),
-            ),
-            row["count"],
-        )
-        for row in held["tiles"]
-    )  # fmt: skip
-    return Owned(tuple(tiles), tuple((row["piece"], row["count"]) for row in held["blocks"]))
+def _read_table(path: Path) -> list[dict[str, str]]:
+    try:
+        with path.open(newline="", encoding="utf-8") as stream:
+            return list(csv.DictReader(stream))
+    except (OSError, ValueError, csv.Error) as error:
+        raise PlanFolderError(
+            f"{path} cannot be read: {error}",
+            remedy="put the table back, or " + _PLAN_AGAIN,
+            path=str(path),
+        ) from error
 
 
-def _refuse(path: Path, problem: str) -> NoReturn:
-    raise PlanFolderError(
-        f"{path} {problem}",
-        remedy="plan the board again from its elevation",
-        path=str(path),
-    )
+def _compare(path: Path, held: Sequence[Mapping[str, str]], wanted: list[dict[str, str]]) -> None:
+    """Refuse a table of cells that does not say what follows from the tiles.
+
+    Fractions are not compared: another machine may round them otherwise.
+    """
+    for row, follows in zip_longest(held, wanted, fillvalue={"cell": "no cell"}):
+        for column in follows.keys() - DECIMALS.keys():
+            if row.get(column) != follows[column]:
+                found = row.get(column)
+                raise PlanFolderError(
+                    f"{path} was changed by hand: {column} of {follows['cell']} is"
+                    f" {'missing' if found is None else repr(found)}, where"
+                    f" {follows[column]!r} follows from the tiles",
+                    remedy=_UNDO,
+                    path=str(path),
+                    cell=follows["cell"],
+                    column=column,
+                )
+
+
+def _text(value: object) -> str:
+    """Write a field of a cell as tables do."""
+    if value is None:
+        return ""
+    if isinstance(value, list):
+        return " ".join(_text(part) for part in cast("list[object]", value))
+    return f"{value:g}" if isinstance(value, float) else str(value)

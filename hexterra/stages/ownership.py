@@ -63,14 +63,8 @@ def count_owned(kinds: tuple[TileKind, ...], stock: Mapping[TileKind, int]) -> N
     return np.array([stock.get(kind, 0) for kind in kinds], dtype=np.int64)
 
 
-def use_of(search: Search, stock: Mapping[TileKind, int]) -> StockUse:
-    """Compare the best board of a search with a stock."""
-    kinds = search.choices.settings.kinds
-    needed = {
-        kind: count
-        for kind, count in zip(kinds, search.n_used(search.corners).tolist(), strict=True)
-        if count
-    }
+def use_of(needed: Mapping[TileKind, int], stock: Mapping[TileKind, int]) -> StockUse:
+    """Compare the tiles that a board needs, by kind, with a stock."""
     rows = [(kind, needed.get(kind, 0), stock.get(kind, 0)) for kind in sorted({*needed, *stock})]
     return StockUse(
         used=tuple((kind, min(n, m)) for kind, n, m in rows if min(n, m) > 0),

@@ -21,7 +21,14 @@ from hexterra.lattice.hexagon import N_SIDES
 from hexterra.stages.bounding import Search
 from hexterra.stages.choices import Choices, choose_among, ground_terms
 from hexterra.stages.fit import Tiles, find_crossings, note_faces
-from hexterra.stages.ownership import StockUse, adjust_prices, count_owned, start_prices, use_of
+from hexterra.stages.ownership import (
+    StockUse,
+    adjust_prices,
+    count_owned,
+    pieces_of,
+    start_prices,
+    use_of,
+)
 from hexterra.stages.prices import FORBIDDEN, PRESETS, Prices
 from hexterra.stages.proving import prove
 from hexterra.stages.settings import TileKind
@@ -255,9 +262,10 @@ def finish(
     choices = search.choices
     if search.cost >= FORBIDDEN:
         raise _refusal(choices, search.corners)
-    use = None if stock is None else use_of(search, stock)
+    tiles = build(choices, search.corners)
+    use = None if stock is None else use_of(pieces_of(tiles), stock)
     return Refined(
-        tiles=build(choices, search.corners),
+        tiles=tiles,
         prices=prices,
         effort=effort,
         start_cost=start_cost if start_cost < TOO_MUCH else float("inf"),

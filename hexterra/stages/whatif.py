@@ -5,15 +5,15 @@ A region is fitted anew by ``refine(tiles, frozen=~region)``; the rest is here.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from hexterra.errors import BriefError, CatalogueError
-from hexterra.kernels.labels import TOO_MUCH
 from hexterra.lattice.hexagon import N_SIDES
-from hexterra.stages.choices import choose_among
+from hexterra.stages.appraise import judge
 from hexterra.stages.fit import Tiles
 from hexterra.stages.ownership import pieces_of
 from hexterra.stages.prices import Prices
@@ -32,21 +32,31 @@ class Edited(Value):
         The board.
     cost, cost_before
         What it costs by the same prices, and what it cost before.
-    breakdown
-        What each fault costs now.
-    faces
-        Sides of the cell that have a step face now.
+    breakdown, breakdown_before
+        What each fault costs now, and before.
+    faces, faces_before
+        Sides of the cell that have a step face now, and that had one before.
     """
 
     tiles: Tiles
     cost: float
     cost_before: float
     breakdown: tuple[tuple[str, float], ...]
+    breakdown_before: tuple[tuple[str, float], ...]
     faces: tuple[int, ...]
+    faces_before: tuple[int, ...]
 
 
 def edit_cell(
-    tiles: Tiles, cell: int, *, level: int, pattern: str, turn: int, prices: Prices
+    tiles: Tiles,
+    cell: int,
+    *,
+    level: int,
+    pattern: str,
+    turn: int,
+    prices: Prices,
+    can_face: NDArray[np.bool_] | None = None,
+    edge_profile: Iterable[tuple[int, int]] = (),
 ) -> Edited:
     """Put another tile into one cell and say what that costs; all other cells stay as they are.
 
@@ -62,12 +72,17 @@ def edit_cell(
         Name of the pattern, and by how many sides it is turned.
     prices
         What faults cost.
+    can_face
+        Sides where a step face can be cut, (n, 6) bool, symmetric; all by default.
+    edge_profile
+        Lattice corners and the height in steps that all tiles must have there.
 
     Raises
     ------
     BriefError
-        If there is no such cell, or the tile is not allowed there: out of the bounds, pinned
-        elsewhere, too steep, or with water that could not run on.
+        If there is no such cell, or the tile is not allowed there, with the reason: out of the
+        bounds, pinned elsewhere, too steep, with water that could not run on, off the edge's
+        profile, or beside a step face that cannot be cut.
     CatalogueError
         If the catalogue has no such pattern.
     """
@@ -86,17 +101,23 @@ def edit_cell(
             remedy="choose one of these, or add the pattern to the catalogue",
             pattern=pattern,
         )
+    if not 0 <= turn < N_SIDES:
+        raise BriefError(
+            f"turn is {turn}; it must be from 0 to {N_SIDES - 1} sides counter-clockwise",
+            remedy="choose a turn in that range",
+            key="turn",
+            value=turn,
+        )
     rises = np.roll(catalogue.patterns[names.index(pattern)].rises, turn)
     corners = tiles.corners.copy()
     corners[cell] = level + rises
-    farthest = abs(level - int(tiles.level[cell])) + 1
-    choices = choose_among(tiles, prices, reach=farthest)
-    cost = choices.price_board(corners)
-    if cost >= TOO_MUCH:
+    choices, faults = judge(
+        tiles, corners, prices=prices, can_face=can_face, edge_profile=edge_profile
+    )
+    if faults:
         raise BriefError(
             f"a {pattern} tile turned by {turn} at level {level} is not allowed in"
-            f" {lattice.labels[cell]}: a bound, pin or ramp limit forbids it, or water could not"
-            " run on",
+            f" {lattice.labels[cell]}: {'; '.join(fault.words for fault in faults)}",
             remedy="choose another level, pattern or turn, or lift the rule",
             cell=lattice.labels[cell],
             level=level,
@@ -106,10 +127,12 @@ def edit_cell(
     edited = build(choices, corners)
     return Edited(
         tiles=edited,
-        cost=cost,
+        cost=choices.price_board(corners),
         cost_before=choices.price_board(tiles.corners),
         breakdown=break_down(choices, corners, prices, 0.0, None),
-        faces=tuple(s for s in range(N_SIDES) if edited.cliff[cell, s]),
+        breakdown_before=break_down(choices, tiles.corners, prices, 0.0, None),
+        faces=tuple(np.flatnonzero(edited.cliff[cell]).tolist()),
+        faces_before=tuple(np.flatnonzero(tiles.cliff[cell]).tolist()),
     )
 
 
