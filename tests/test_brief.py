@@ -31,7 +31,11 @@ def test_every_starter_line_can_be_uncommented(tmp_path: Path) -> None:
     partners = {
         "lon_deg": "lat_deg = 1.0", "lat_deg": "lon_deg = 1.0", "x": "y = 1.0", "y": "x = 1.0",
         "n_levels": "method = 'quantile'", "thresholds_m": "method = 'given'",
+        "lake_depth_m": "lake_area_km2 = 1.0", "lake_area_km2": "lake_depth_m = 1.0",
     }  # fmt: skip
+    of_maps = {"file": "file = 'm.gpkg'", "kind": "kind = 'road'"}
+    of_kinds = {"file": "file = 'm.gpkg'", "kind_field": "kind_field = 'class'"}
+    of_classes = {"file": "file = 'm.tif'", "classes": "classes = { 1 = 'woods' }"}
     for line in starter_brief().splitlines():
         if line.startswith("["):
             section = line
@@ -40,7 +44,14 @@ def test_every_starter_line_can_be_uncommented(tmp_path: Path) -> None:
             if not key.isidentifier():
                 continue
             path = tmp_path / "one.toml"
-            path.write_text(f"{section}\n{line[2:]}\n{partners.get(key, '')}\n")
+            with_it: dict[str, str] = {}
+            if section in ("[rivers]", "[roads]", "[areas]"):
+                with_it = of_kinds if key in ("kind_field", "kinds") else of_maps
+            elif section == "[land_cover]":
+                with_it = of_classes
+            others = "\n".join(text for name, text in with_it.items() if name != key)
+            others += f"\n{partners.get(key, '')}"
+            path.write_text(f"{section}\n{line[2:]}\n{others}\n")
             read_brief(path)
             n_tried += 1
     assert n_tried == sum(

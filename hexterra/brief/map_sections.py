@@ -72,7 +72,7 @@ class MapFile(Section):
     )
     kinds: dict[str, str] = Field(
         default_factory=dict,
-        description='Which values of that field to take, as primary = "high road". Default: all.',
+        description="Which values of that field to take, and their names. Default: all.",
     )
     name_field: str | None = Field(default=None, description="The field with names. Default: none.")
 
@@ -156,7 +156,7 @@ class LandCoverBrief(Section):
     )
     classes: dict[str, str] = Field(
         default_factory=dict,
-        description='Which class numbers to use and what they are, as 10 = "woods".',
+        description="Which class numbers to use, and what they are.",
     )
     least_share: Share = Field(
         default=0.5, description="Share of a cell that makes it of one kind."

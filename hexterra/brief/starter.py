@@ -49,13 +49,13 @@ _EXAMPLES = {
     "catalogue": '"my-catalogue.toml"', "follow": '"pixels"', "lake_depth_m": "3",
     "lake_area_km2": "0.5", "sea_level_m": "0", "surroundings_km": "30", "file": '"map.gpkg"',
     "layer": '"lines"', "crs": '"EPSG:4326"', "kind": '"road"', "kind_field": '"class"',
-    "name_field": '"name"',
+    "name_field": '"name"', "kinds": '{ primary = "high road" }', "classes": '{ 10 = "woods" }',
 }  # fmt: skip
 
 
 def _toml(value: object, name: str) -> str:
     """Write a default as TOML; a key without one shows an example."""
-    if value is None:
+    if value is None or (value == {} and name in _EXAMPLES):
         return f"{_EXAMPLES[name]}  # (an example)"
     if isinstance(value, tuple):
         return f"[{', '.join(_toml(item, name) for item in cast('tuple[object, ...]', value))}]"
