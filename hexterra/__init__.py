@@ -47,6 +47,7 @@ if TYPE_CHECKING:
     from hexterra.stages.refine import refine as refine
     from hexterra.stages.route import route as route
     from hexterra.stages.schedule import schedule as schedule
+    from hexterra.stages.streams import streams as streams
     from hexterra.stages.ways import ways as ways
     from hexterra.stages.whatif import edit_cell as edit_cell
     from hexterra.vectors import read_areas as read_areas
@@ -89,6 +90,7 @@ _HOME = {
     "share_pieces": "stages.campaign",
     "site_board": "siting",
     "starter_brief": "brief",
+    "streams": "stages.streams",
     "survey": "proposal",
     "verify": "verification",
     "ways": "stages.ways",
