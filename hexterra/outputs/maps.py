@@ -7,9 +7,8 @@ maker sees it, the front edge at the bottom.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 from functools import cache
-from typing import TYPE_CHECKING, Final, cast
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,16 +16,18 @@ from numpy.typing import NDArray
 from hexterra.catalogue.solids import facets
 from hexterra.lattice import hexagon
 from hexterra.lattice.hexagon import N_SIDES, Facing
-from hexterra.outputs import margins
-from hexterra.outputs.margins import CLIFF, INK, WATER, Tints
+from hexterra.outputs import map_overlay, margins
+from hexterra.outputs.map_sheet import CLIFF, INK, WATER, Sheet, Tints
 from hexterra.outputs.svg import Drawing, line_data, polygon_data, render_png, text_width
 from hexterra.stages.fit import level_to_metres
 
 if TYPE_CHECKING:
-    from hexterra.lattice.board import Board
+    from hexterra.overlay import Overlay
     from hexterra.plan import Plan
+    from hexterra.stages.cuts import Cuts
     from hexterra.stages.fit import Tiles
     from hexterra.stages.flow import Watercourses
+    from hexterra.stages.schedule import Schedule
 
 #: The board takes up to this much paper (ISO 216 A3, landscape, less margins and key) ...
 SHEET_MM: Final = (396.0, 226.0)
@@ -41,53 +42,14 @@ PIXELS_PER_MM: Final = 5.0
 _ENDS: Final = {1: "spring", 4: "mouth", 5: "pool"}
 
 
-@dataclass(frozen=True)
-class _Sheet:
-    """Where things of the board lie on the paper. Lengths in `flats` are per hexagon."""
-
-    board: Board
-    scale: float
-    left_mm: float
-    top_mm: float
-
-    @property
-    def flats_mm(self) -> float:
-        return self.board.across_flats_mm * self.scale
-
-    @property
-    def size_mm(self) -> NDArray[np.float64]:
-        return np.array(self.board.size_mm) * self.scale
-
-    def place(self, bench_mm: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Carry bench points to the paper, where y runs down."""
-        x = self.left_mm + bench_mm[..., 0] * self.scale
-        y = self.top_mm + (self.board.size_mm[1] - bench_mm[..., 1]) * self.scale
-        return np.stack((x, y), axis=-1)
-
-    def corner(self) -> NDArray[np.float64]:
-        """Corners of each whole hexagon on the paper, (n, 6, 2)."""
-        offset = hexagon.corner_offsets(self.board.across_flats_mm, self.board.facing)
-        return self.place(self.board.centre_mm[:, None, :] + offset)
-
-    def centre(self) -> NDArray[np.float64]:
-        """Centre of each whole hexagon on the paper, (n, 2)."""
-        return self.place(self.board.centre_mm)
-
-    def middle(self) -> NDArray[np.float64]:
-        """Middle of what the board keeps of each hexagon on the paper, (n, 2)."""
-        whole = hexagon.corner_offsets(self.board.across_flats_mm, self.board.facing)
-        shift = self.board.kept * whole.max(axis=0) / 2.0
-        return self.place(self.board.centre_mm + shift)
-
-
 def map_svg(plan: Plan) -> str:
     """Draw the map of a plan; see `draw_map`."""
-    return draw_map(plan.fitted, title=plan.brief.title, level_m=_level_m(plan))
+    return draw_map(plan.pieces, plan.overlay, title=plan.brief.title, level_m=_level_m(plan))
 
 
 def map_frame(plan: Plan) -> margins.Frame:
     """Return where the board lies on the sheet that `map_svg` draws."""
-    return _frame(plan.fitted, plan.brief.title, _level_m(plan))
+    return _frame(plan.pieces, plan.overlay, plan.brief.title, _level_m(plan))
 
 
 def _level_m(plan: Plan) -> NDArray[np.float64]:
@@ -103,13 +65,17 @@ def map_png(svg: str) -> bytes:
     return render_png(svg, round(width_mm * per_mm), round(height_mm * per_mm))
 
 
-def draw_map(tiles: Tiles, *, title: str, level_m: NDArray[np.float64]) -> str:
+def draw_map(
+    pieces: Schedule, overlay: Overlay, *, title: str, level_m: NDArray[np.float64]
+) -> str:
     """Draw the board as an SVG document.
 
     Parameters
     ----------
-    tiles
-        The fitted tiles of a planar board.
+    pieces
+        The schedule of a planar board.
+    overlay
+        What lies on its ground.
     title
         Printed above the board.
     level_m
@@ -121,9 +87,10 @@ def draw_map(tiles: Tiles, *, title: str, level_m: NDArray[np.float64]) -> str:
         The drawing, the same bytes for the same tiles. A board of up to about 24 x 16 cells fits
         ISO 216 A3 in landscape; more cells make a larger sheet.
     """
-    frame = _frame(tiles, title, level_m)
+    tiles = pieces.tiles
+    frame = _frame(pieces, overlay, title, level_m)
     board = frame.board
-    sheet = _Sheet(board, frame.scale, frame.board_left_mm, frame.board_top_mm)
+    sheet = Sheet(board, frame.scale, frame.board_left_mm, frame.board_top_mm)
     tints = Tints(int(tiles.corners.max(initial=0)))
     page = Drawing(frame.width_mm, frame.height_mm, title)
     page.rectangle(0, 0, frame.width_mm, frame.height_mm, fill="#ffffff")
@@ -132,8 +99,12 @@ def draw_map(tiles: Tiles, *, title: str, level_m: NDArray[np.float64]) -> str:
     page.open(stroke_linejoin="round", stroke_linecap="round")
     _draw_tops(page, sheet, tiles, tints)
     _draw_turns(page, sheet, tiles)
+    if overlay.cover is not None:
+        map_overlay.draw_cover(page, sheet, overlay.cover)
     if tiles.legal.water is not None:
-        _draw_water(page, sheet, tiles.legal.water)
+        _draw_water(page, sheet, tiles.legal.water, pieces.cuts)
+    if overlay.roads is not None:
+        map_overlay.draw_roads(page, sheet, overlay.roads, pieces.cuts)
     _draw_cliffs(page, sheet, tiles)
     page.close()
     if board.edges == "straight":
@@ -145,26 +116,28 @@ def draw_map(tiles: Tiles, *, title: str, level_m: NDArray[np.float64]) -> str:
             fill_rule="evenodd",
         )
         page.rectangle(x, y, width, depth, fill="none", stroke=INK, stroke_width=0.4)
-    _draw_words(page, sheet, tiles)
+    _draw_words(page, sheet, tiles, np.asarray(overlay.road_sides.any(axis=1)))
     margins.draw(page, frame, tints)
     return page.to_text()
 
 
-def _frame(tiles: Tiles, title: str, level_m: NDArray[np.float64]) -> margins.Frame:
+def _frame(
+    pieces: Schedule, overlay: Overlay, title: str, level_m: NDArray[np.float64]
+) -> margins.Frame:
     """Choose the size of the hexagons and lay the sheet out around the board."""
-    board = cast("Board", tiles.legal.levels.heights.lattice)
+    board = pieces.board
     width_mm, depth_mm = board.size_mm
     scale = min(SHEET_MM[0] / width_mm, SHEET_MM[1] / depth_mm)
     flats_mm = float(np.clip(scale * board.across_flats_mm, LEAST_HEXAGON_MM, MOST_HEXAGON_MM))
     scale = flats_mm / board.across_flats_mm
-    return margins.lay_out(board, tiles, scale=scale, title=title, level_m=level_m)
+    return margins.lay_out(pieces, overlay, scale=scale, title=title, level_m=level_m)
 
 
 def _rectangle_data(one: tuple[float, float], other: tuple[float, float]) -> str:
     return polygon_data([one, (other[0], one[1]), other, (one[0], other[1])])
 
 
-def _draw_tops(page: Drawing, sheet: _Sheet, tiles: Tiles, tints: Tints) -> None:
+def _draw_tops(page: Drawing, sheet: Sheet, tiles: Tiles, tints: Tints) -> None:
     """Draw each facet of each top in the tint of its mean height, and the outlines over them."""
     corner = sheet.corner()
     flat: dict[str, list[str]] = {}
@@ -206,7 +179,7 @@ def _chords(facet: tuple[int, ...]) -> list[tuple[int, int]]:
 
 def _draw_slopes(
     page: Drawing,
-    sheet: _Sheet,
+    sheet: Sheet,
     shapes: NDArray[np.int32],
     shape_of: NDArray[np.intp],
 ) -> None:
@@ -250,7 +223,7 @@ def _between(
     return corner[cells, ends[0]] * (1.0 - share) + corner[cells, ends[1]] * share
 
 
-def _draw_turns(page: Drawing, sheet: _Sheet, tiles: Tiles) -> None:
+def _draw_turns(page: Drawing, sheet: Sheet, tiles: Tiles) -> None:
     """Mark the corner where corner 0 of the pattern lies with a wedge; flat tops need none."""
     turned = np.flatnonzero(tiles.corners.max(axis=1) > tiles.corners.min(axis=1))
     centre, corner = sheet.centre()[turned], sheet.corner()[turned]
@@ -262,27 +235,30 @@ def _draw_turns(page: Drawing, sheet: _Sheet, tiles: Tiles) -> None:
     page.paths([polygon_data(points) for points in wedge.tolist()], fill=INK)
 
 
-def _draw_water(page: Drawing, sheet: _Sheet, water: Watercourses) -> None:
+def _draw_water(page: Drawing, sheet: Sheet, water: Watercourses, cuts: Cuts) -> None:
     """Draw watercourses from port to port, arrows where they leave, and how they begin and end."""
     f = sheet.flats_mm
     corner, centre, middle = sheet.corner(), sheet.centre(), sheet.middle()
     port = (corner + np.roll(corner, -1, axis=1)) / 2.0  # middle of each side
-    lines: list[str] = []
-    for cell, side in np.argwhere(water.ports).tolist():
+    lines: dict[int, list[str]] = {}
+    for cell, side in np.argwhere(cuts.width > 0).tolist():
         out = int(water.outflow[cell])
         if side == out and water.ports[cell].sum() > 1:
             continue  # every inflow is drawn through to it
         start, via = port[cell, side].tolist(), middle[cell].tolist()
+        of_width = lines.setdefault(int(cuts.width[cell, side]), [])
         if out < 0 or side == out:
-            lines.append(line_data([start, via]))
+            of_width.append(line_data([start, via]))
             continue
         numbers = [*start, *via, *port[cell, out].tolist()]
-        lines.append("M{:.3f} {:.3f}Q{:.3f} {:.3f} {:.3f} {:.3f}".format(*numbers))
+        of_width.append("M{:.3f} {:.3f}Q{:.3f} {:.3f} {:.3f} {:.3f}".format(*numbers))
     page.open(fill="none")
-    page.paths(lines, stroke="#ffffff", stroke_width=0.1 * f)
-    page.paths(lines, stroke=WATER, stroke_width=0.07 * f)
+    for edge, ink in ((0.03, "#ffffff"), (0.0, WATER)):
+        for width in sorted(lines):
+            share = 0.07 * (1.0 + 0.4 * (width - 1)) + edge
+            page.paths(lines[width], stroke=ink, stroke_width=share * f)
     page.paths(
-        lines,
+        [line for width in sorted(lines) for line in lines[width]],
         stroke="#ffffff",
         stroke_width=0.014 * f,
         stroke_dasharray=f"{0.06 * f:.3f} {0.05 * f:.3f}",
@@ -310,7 +286,7 @@ def _draw_water(page: Drawing, sheet: _Sheet, water: Watercourses) -> None:
             margins.draw_water_end(page, x, y, radius, name)
 
 
-def _draw_cliffs(page: Drawing, sheet: _Sheet, tiles: Tiles) -> None:
+def _draw_cliffs(page: Drawing, sheet: Sheet, tiles: Tiles) -> None:
     """Draw each step face as a thick line with ticks down to the lower cell."""
     board, f = sheet.board, sheet.flats_mm
     corner, centre = sheet.corner(), sheet.centre()
@@ -340,7 +316,7 @@ def _side_height(
     return corners[cell, side] + corners[cell, (side + 1) % N_SIDES]
 
 
-def _draw_words(page: Drawing, sheet: _Sheet, tiles: Tiles) -> None:
+def _draw_words(page: Drawing, sheet: Sheet, tiles: Tiles, has_road: NDArray[np.bool_]) -> None:
     """Write the level of each tile and the names of its pattern and crossing, unless plain."""
     board, water = sheet.board, tiles.legal.water
     centre, kept = sheet.centre().tolist(), board.kept.tolist()
@@ -361,7 +337,7 @@ def _draw_words(page: Drawing, sheet: _Sheet, tiles: Tiles) -> None:
         ):
             f = sheet.flats_mm
             style: dict[str, str | float] = {}
-            if kind[cell]:
+            if kind[cell] or has_road[cell]:
                 style = {"stroke": "#ffffff", "stroke_opacity": 0.7}
                 style["stroke_width"] = 0.22 * size * f
             if is_level:

@@ -13,40 +13,18 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from hexterra.outputs import map_overlay
+from hexterra.outputs.map_sheet import CLIFF, INK, WATER, Tints
 from hexterra.outputs.svg import Drawing, line_data, polygon_data, text_width
 from hexterra.units import bench_mm_to_ground_m
 
 if TYPE_CHECKING:
     from hexterra.lattice.board import Board
-    from hexterra.stages.fit import Tiles
-
-INK: Final = "#16191c"
-WATER: Final = "#0b3569"
-CLIFF: Final = "#4a1206"
-
-#: Tints from the lowest to the highest level, as red, green and blue. Each grows from one to the
-#: next, so lightness does too, in grey as in colour; ink is legible on all of them.
-_STOPS: Final = ((118, 142, 136), (184, 192, 158), (250, 243, 225))
+    from hexterra.overlay import Overlay
+    from hexterra.stages.schedule import Schedule
 
 _LEAST_WIDTH_MM: Final = 150.0
 _SHEET_WIDTH_MM: Final = 420.0
-
-
-class Tints:
-    """Colours of built heights from 0 to `top` steps."""
-
-    def __init__(self, top: int) -> None:
-        self.top = top
-
-    def at(self, height_steps: float) -> str:
-        """Return the colour of a height; lightness grows strictly with it."""
-        share = min(max(height_steps / max(self.top, 1), 0.0), 1.0) * (len(_STOPS) - 1)
-        first = min(int(share), len(_STOPS) - 2)
-        mixed = (
-            low + (high - low) * (share - first)
-            for low, high in zip(_STOPS[first], _STOPS[first + 1], strict=True)
-        )
-        return "#" + "".join(f"{round(channel):02x}" for channel in mixed)
 
 
 @dataclass(frozen=True)
@@ -85,13 +63,18 @@ class Frame:
 
 
 def lay_out(
-    board: Board, tiles: Tiles, *, scale: float, title: str, level_m: NDArray[np.float64]
+    pieces: Schedule,
+    overlay: Overlay,
+    *,
+    scale: float,
+    title: str,
+    level_m: NDArray[np.float64],
 ) -> Frame:
     """Find the size of the sheet and where the board and the key go.
 
     Parameters
     ----------
-    board, tiles
+    pieces, overlay
         What is drawn; only symbols that occur get into the key.
     scale
         Paper length per bench length.
@@ -100,12 +83,13 @@ def lay_out(
     level_m
         Ground height that each level stands for, in metres.
     """
+    board = pieces.board
     width, depth = board.size_mm[0] * scale, board.size_mm[1] * scale
     unit = max(1.0, width / (_SHEET_WIDTH_MM - 24.0))
     page_width = max(width + 24.0 * unit, _LEAST_WIDTH_MM)
     board_top = 24.0 * unit
     key_top = board_top + depth + 12.0 * unit
-    items = _items(tiles, level_m)
+    items = _items(pieces, overlay, level_m)
     is_wide = page_width > 230.0 * unit
     key_left = (112.0 if is_wide else 6.0) * unit
     last = _flow(items, key_left, page_width - 6.0 * unit, unit)[-1][1]
@@ -138,8 +122,9 @@ def draw(page: Drawing, frame: Frame, tints: Tints) -> None:
     page.close()
 
 
-def _items(tiles: Tiles, level_m: NDArray[np.float64]) -> tuple[_Item, ...]:
+def _items(pieces: Schedule, overlay: Overlay, level_m: NDArray[np.float64]) -> tuple[_Item, ...]:
     """List what the key explains: levels, then the symbols that occur."""
+    tiles = pieces.tiles
     items = [
         _Item("level", f"{level}: {round(height):,} m".replace(",", "\u202f"), level)
         for level, height in enumerate(level_m.tolist())
@@ -154,6 +139,7 @@ def _items(tiles: Tiles, level_m: NDArray[np.float64]) -> tuple[_Item, ...]:
         items.append(_Item("water", "watercourse"))
         named = ((1, "spring"), (4, "mouth"), (5, "pool"))
         items += [_Item(name, name) for number, name in named if number in kinds]
+    items += [_Item(symbol, words) for symbol, words in map_overlay.key(overlay, pieces.cuts)]
     return tuple(items)
 
 
@@ -316,6 +302,8 @@ def _draw_symbol(page: Drawing, item: _Item, x: float, y: float, unit: float, ti
         page.path(polygon_data(points), fill=WATER)
     elif item.symbol in {"spring", "mouth", "pool"}:
         draw_water_end(page, middle_x, middle_y, 1.6 * unit, item.symbol)
+    else:
+        map_overlay.draw_symbol(page, item.symbol, x, y, unit)
 
 
 def draw_water_end(page: Drawing, x: float, y: float, radius: float, kind: str) -> None:

@@ -10,7 +10,7 @@ import numpy as np
 
 from hexterra.outputs.carved_mesh import carved_board_mesh, carved_piece_mesh, water_mesh
 from hexterra.outputs.glb import Part, glb
-from hexterra.outputs.margins import WATER, Tints
+from hexterra.outputs.map_sheet import WATER, Tints
 from hexterra.outputs.threemf import Item, threemf
 from hexterra.workshop.grooves import fitting_groove
 from hexterra.workshop.guides import file_name

@@ -116,7 +116,7 @@ def cuts(
     if water is not None:
         of_cell = water.is_watercourse.astype(np.int8) if width is None else width
         stands = np.zeros(n, np.bool_) if upright is None else upright
-        leaves = _ways_out(board, water.kind == Kind.MOUTH, water.ports, ~water.ports)
+        leaves = ways_out(board, water.kind == Kind.MOUTH, water.ports, ~water.ports)
         comes_from = np.where(
             np.arange(N_SIDES) == water.outflow[:, None], here[:, None], board.neighbours
         )
@@ -155,7 +155,7 @@ def _sink(
         is_wet = water.is_watercourse
         wanted, goes_off = wanted & ~is_wet[:, None], goes_off & ~is_wet
         is_free[leaves >= 0, leaves[leaves >= 0]] = False
-    out = _ways_out(board, goes_off & wanted.any(axis=1), wanted, is_free & ~wanted)
+    out = ways_out(board, goes_off & wanted.any(axis=1), wanted, is_free & ~wanted)
     joined = wanted.copy()
     joined[out >= 0, out[out >= 0]] = True
     can_cut = catalogue.has_road[joined @ (1 << np.arange(N_SIDES))]
@@ -169,16 +169,31 @@ def _sink(
     return wanted & can_cut[:, None], np.where(can_cut, out, -1).astype(np.int8), notes
 
 
-def _ways_out(
+def ways_out(
     board: Board,
     goes_off: NDArray[np.bool_],
     ports: NDArray[np.bool_],
     is_free: NDArray[np.bool_],
 ) -> NDArray[np.int8]:
-    """Return the side by which a line runs off each whole tile, (n,) int8; -1 for none.
+    """Find the side by which a line runs off each whole tile.
 
     Of the free sides without a neighbour it is the one farthest round from all ports, of equals
     the first.
+
+    Parameters
+    ----------
+    board
+        The n cells.
+    goes_off
+        Cells where the line goes on beyond the board, (n,) bool.
+    ports
+        Sides that it crosses, (n, 6) bool.
+    is_free
+        Sides that it may take, (n, 6) bool.
+
+    Returns
+    -------
+    (n,) int8; -1 for none.
     """
     is_open = np.asarray((board.neighbours < 0) & is_free & goes_off[:, None])
     is_open[np.any(board.kept != 0, axis=1)] = False
