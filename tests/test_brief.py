@@ -49,6 +49,8 @@ def test_every_starter_line_can_be_uncommented(tmp_path: Path) -> None:
                 with_it = of_kinds if key in ("kind_field", "kinds") else of_maps
             elif section == "[land_cover]":
                 with_it = of_classes
+            elif section == "[keep]":
+                with_it = {"plan": "plan = 'last-plan'"}
             others = "\n".join(text for name, text in with_it.items() if name != key)
             others += f"\n{partners.get(key, '')}"
             path.write_text(f"{section}\n{line[2:]}\n{others}\n")

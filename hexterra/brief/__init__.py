@@ -14,6 +14,7 @@ from typing import Any, Final, Self, cast
 from pydantic import Field, ValidationError, model_validator
 
 from hexterra.brief.bench_sections import BaseBrief, BenchBrief, FoamBrief
+from hexterra.brief.earlier_sections import JoinBrief, KeepBrief
 from hexterra.brief.map_sections import (
     AreasBrief,
     DrainageBrief,
@@ -39,13 +40,18 @@ __all__ = ["BoardBrief", "Brief", "HeightsBrief", "read_brief", "starter_brief"]
 
 _Keys = Mapping[str, Any]
 
-#: Sections and keys that name files.
+#: Sections and keys that name files or folders.
 FILES: Final = (
     ("stock", "owned"),
     ("rivers", "file"),
     ("roads", "file"),
     ("areas", "file"),
     ("land_cover", "file"),
+    ("keep", "plan"),
+    ("join", "left"),
+    ("join", "right"),
+    ("join", "front"),
+    ("join", "back"),
 )
 
 
@@ -76,6 +82,8 @@ class Brief(Section):
     land_cover: LandCoverBrief = Field(default_factory=lambda: LandCoverBrief())  # noqa: PLW0108
     fit: FitBrief = Field(default_factory=lambda: FitBrief())  # noqa: PLW0108
     stock: StockBrief = Field(default_factory=lambda: StockBrief())  # noqa: PLW0108
+    keep: KeepBrief = Field(default_factory=lambda: KeepBrief())  # noqa: PLW0108
+    join: JoinBrief = Field(default_factory=lambda: JoinBrief())  # noqa: PLW0108
     foam: FoamBrief = Field(default_factory=lambda: FoamBrief())  # noqa: PLW0108
     bench: BenchBrief = Field(default_factory=lambda: BenchBrief())  # noqa: PLW0108
     base: BaseBrief = Field(default_factory=lambda: BaseBrief())  # noqa: PLW0108

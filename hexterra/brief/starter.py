@@ -50,6 +50,8 @@ _EXAMPLES = {
     "lake_area_km2": "0.5", "sea_level_m": "0", "surroundings_km": "30", "file": '"map.gpkg"',
     "layer": '"lines"', "crs": '"EPSG:4326"', "kind": '"road"', "kind_field": '"class"',
     "name_field": '"name"', "kinds": '{ primary = "high road" }', "classes": '{ 10 = "woods" }',
+    "plan": '"last-plan"', "left": '"west-plan"', "right": '"east-plan"',
+    "front": '"south-plan"', "back": '"north-plan"',
 }  # fmt: skip
 
 

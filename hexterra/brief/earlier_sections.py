@@ -1,0 +1,51 @@
+"""The tables of a brief that speak of plans made earlier: cells to keep, boards to join."""
+
+from __future__ import annotations
+
+from typing import Self, cast
+
+from pydantic import Field, field_validator, model_validator
+
+from hexterra.brief.sections import Section
+
+
+class KeepBrief(Section):
+    """[keep]: tiles of an earlier plan of the same board that stay as they are."""
+
+    plan: str | None = Field(
+        default=None,
+        description="Folder of the earlier plan, relative to the brief. What [board] and [heights]"
+        " leave open is as there. Default: none.",
+    )
+    cells: tuple[str, ...] = Field(
+        default=("all",),
+        description='Cells that keep their tile: single ones as "B3", blocks from corner to corner'
+        ' as "C4:E6", or "all".',
+    )
+    free: tuple[str, ...] = Field(
+        default=(), description="Cells among them that may get another tile after all."
+    )
+
+    @field_validator("cells", "free", mode="before")
+    @classmethod
+    def _as_tuple(cls, value: object) -> object:
+        return tuple(cast("list[object]", value)) if isinstance(value, list) else value
+
+    @model_validator(mode="after")
+    def _says_what(self) -> Self:
+        if self.plan is None and self.model_fields_set - {"plan"}:
+            raise ValueError("name the plan whose tiles are kept")
+        return self
+
+
+class JoinBrief(Section):
+    """[join]: plans of the boards that this one stands against, so that tops meet there."""
+
+    left: str | None = Field(
+        default=None,
+        description="Folder of the plan of the board to the left, relative to the brief. What"
+        " [board] and [heights] leave open follows from it. Default: none.",
+    )
+    right: str | None = Field(default=None, description="The same for the board to the right,")
+    front: str | None = Field(default=None, description="for the one before the front edge,")
+    back: str | None = Field(default=None, description="and for the one behind.")
