@@ -22,7 +22,7 @@ from hexterra.stages.drain import drain
 from hexterra.stages.drawn import watercourses_from_lines
 from hexterra.stages.flow import Watercourses, flow
 from hexterra.stages.route import carry, draw
-from hexterra.stages.ways import Ways, ways
+from hexterra.stages.ways import Way, Ways, ways
 from hexterra.values import Value, readonly
 from hexterra.vectors import Features, read_areas, read_lines
 
@@ -77,8 +77,9 @@ class Overlay(Value):
         Its width class in each cell, (n,) int8; 0 where it is dry.
     upright
         Cells whose water has upright banks, (n,) bool.
-    roads, cover
-        Roads, woods and the like of the maps; None if the brief names no map of them.
+    rivers, roads, cover
+        Rivers, roads, woods and the like of the maps; None if the brief names no map of them.
+        `water` runs along `rivers` already.
     routing
         How true the water is to the raster's; None if it follows the means of the cells.
     assumed, notes
@@ -89,6 +90,7 @@ class Overlay(Value):
     water: Watercourses | None
     width: NDArray[np.int8]
     upright: NDArray[np.bool_]
+    rivers: Ways | None = None
     roads: Ways | None = None
     cover: Cover | None = None
     routing: RoutingQuality | None = None
@@ -100,6 +102,12 @@ class Overlay(Value):
         for name, dtype in (("width", np.int8), ("upright", np.bool_)):
             held = readonly(getattr(self, name), dtype=dtype, shape=(n,), name=name)
             object.__setattr__(self, name, held)
+
+    @property
+    def named(self) -> tuple[Way, ...]:
+        """Rivers and roads that have a name."""
+        maps = (lines.ways for lines in (self.rivers, self.roads) if lines is not None)
+        return tuple(way for lines in maps for way in lines if way.name)
 
     @property
     def road_sides(self) -> NDArray[np.bool_]:
@@ -130,7 +138,7 @@ def lay_over(
         `cover_from_classes`.
     """
     board = cast("Board", heights.lattice)
-    water, quality, covers = None, None, list[Cover]()
+    water, rivers, quality, covers = None, None, None, list[Cover]()
     width, upright = np.zeros(board.n_cells, np.int8), np.zeros(board.n_cells, np.bool_)
     assumed: tuple[str, ...] = ()
     notes: list[str] = []
@@ -150,15 +158,15 @@ def lay_over(
             water = flow(heights, threshold_m2=threshold_m2, pool_depth_m=brief.water.pool_depth_m)
         if brief.rivers.file is not None:
             features = _read(read_lines, brief.rivers, board)
-            lines = ways(features, board, tolerance_cells=brief.rivers.tolerance_cells)
-            notes += [*features.notes, *lines.notes]
+            rivers = ways(features, board, tolerance_cells=brief.rivers.tolerance_cells)
+            notes += [*features.notes, *rivers.notes]
             water = watercourses_from_lines(
-                lines,
+                rivers,
                 water,
                 threshold_m2=threshold_m2,
                 direction="line" if brief.rivers.runs == "as drawn" else "height",
             )
-            upright = vertical_sides(water, lines, brief.rivers.upright)
+            upright = vertical_sides(water, rivers, brief.rivers.upright)
         if brief.water.banks == "upright":
             upright = water.is_watercourse
         limits_m2 = [km2 * 1e6 for km2 in brief.water.wider_from_km2]
@@ -190,6 +198,7 @@ def lay_over(
         water=water,
         width=width,
         upright=upright,
+        rivers=rivers,
         roads=roads,
         cover=whole,
         routing=quality,

@@ -72,7 +72,8 @@ def tiles_frame(pieces: Schedule, overlay: Overlay) -> pd.DataFrame:
         `outflow` is missing where no water leaves, `leaves` where none runs off the board by a
         side of its own, `sunken_leaves` where no sunken road does. `widths` are six classes by
         side; `upright`, `road_ports` and `sunken` sides: where banks stand upright, where roads
-        run, and where one is cut into the top. `cover_share` is that of the cell's `cover`.
+        run, and where one is cut into the top. `roads` are kinds and `names` those of rivers and
+        roads, parted by semicolons. `cover_share` is that of the cell's `cover`.
     """
     import pandas as pd
 
@@ -114,6 +115,7 @@ def tiles_frame(pieces: Schedule, overlay: Overlay) -> pd.DataFrame:
             "leaves": _maybe(pieces.cuts.leaves),
             "roads": _road_kinds(overlay),
             "road_ports": _sides(overlay.road_sides),
+            "names": _names(overlay),
             "over_water": _over_water(overlay),
             "sunken": _sides(pieces.cuts.road),
             "sunken_leaves": _maybe(pieces.cuts.road_leaves),
@@ -248,6 +250,16 @@ def _road_kinds(overlay: Overlay) -> list[str]:
         passes[way.cells, overlay.roads.kinds.index(way.kind)] = True
     kinds = np.array(overlay.roads.kinds, dtype=object)
     return ["; ".join(kinds[row]) for row in passes]
+
+
+def _names(overlay: Overlay) -> list[str]:
+    """List the names of rivers and roads in each cell, parted by semicolons."""
+    names: list[list[str]] = [[] for _ in range(overlay.lattice.n_cells)]
+    for way in overlay.named:
+        for cell in way.cells.tolist():
+            if way.name not in names[cell]:
+                names[cell].append(way.name)
+    return ["; ".join(held) for held in names]
 
 
 def _over_water(overlay: Overlay) -> list[str]:

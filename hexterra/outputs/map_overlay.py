@@ -16,12 +16,12 @@ from hexterra.outputs.svg import Drawing, line_data, polygon_data
 from hexterra.stages.cuts import ways_out
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Sequence
 
     from hexterra.overlay import Overlay
     from hexterra.stages.cover import Cover
     from hexterra.stages.cuts import Cuts
-    from hexterra.stages.ways import Ways
+    from hexterra.stages.ways import Way, Ways
 
 #: Signs of cover, by the place of the kind; after the last they begin anew.
 SIGNS: Final = ("tuft", "square", "furrows", "ring", "triangle", "cross", "dots")
@@ -84,6 +84,22 @@ def draw_roads(page: Drawing, sheet: Sheet, roads: Ways, cuts: Cuts) -> None:
         sides = np.flatnonzero(roads.any_ports[crossing.cell])
         start, end = port[crossing.cell, sides[0]], middle[crossing.cell]
         _draw_passage(page, crossing.how, start + 0.62 * (end - start), end - start, f)
+
+
+def draw_names(page: Drawing, sheet: Sheet, ways: Sequence[Way]) -> None:
+    """Write the name of each river and road at a corner of its middle cell."""
+    f, board = sheet.flats_mm, sheet.board
+    corner = sheet.corner()
+    lowest = int(np.argmax(corner[0, :, 1] + 1e-6 * corner[0, :, 0]))  # y runs down
+    page.open(text_anchor="middle", fill=INK, font_style="italic", paint_order="stroke",
+              stroke="#ffffff", stroke_width=0.03 * f, stroke_linejoin="round")  # fmt: skip
+    for name in dict.fromkeys(way.name for way in ways):
+        longest = max((way for way in ways if way.name == name), key=lambda way: len(way.cells))
+        whole = [cell for cell in longest.cells.tolist() if not board.kept[cell].any()]
+        if whole:
+            x, y = corner[whole[len(whole) // 2], lowest].tolist()
+            page.text(x, y + 0.05 * f, 0.15 * f, name)
+    page.close()
 
 
 def _lines(sheet: Sheet, roads: Ways, number: int) -> Iterator[str]:

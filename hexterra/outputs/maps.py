@@ -117,6 +117,7 @@ def draw_map(
         )
         page.rectangle(x, y, width, depth, fill="none", stroke=INK, stroke_width=0.4)
     _draw_words(page, sheet, tiles, np.asarray(overlay.road_sides.any(axis=1)))
+    map_overlay.draw_names(page, sheet, overlay.named)
     margins.draw(page, frame, tints)
     return page.to_text()
 

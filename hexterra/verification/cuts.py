@@ -70,6 +70,8 @@ def check_roads(board: Board) -> Iterator[Finding]:
                           "none")  # fmt: skip
         if tile.cut.sunken and tile.crossing:
             yield Finding(tile.cell, -1, "sunken road", "no water in the tile", tile.crossing)
+        if tile.names and not (tile.roads or tile.crossing):
+            yield Finding(tile.cell, -1, "name", "a road or a river", tile.names)
         if tile.over_water and not (tile.road_ports and tile.crossing):
             yield Finding(tile.cell, -1, tile.over_water, "a road and water", "one of them alone")
         if tile.cut.sunken_leaves >= 0:

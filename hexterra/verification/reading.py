@@ -15,8 +15,8 @@ from hexterra.errors import PlanFolderError
 TILE_COLUMNS: Final = (
     "cell", "column", "row", "x_mm", "y_mm", "lon", "lat", "part", "level", "corners", "pattern",
     "turn", "piece", "cliffs", "crossing", "ports", "outflow", "spacers", "footing",
-    "widths", "upright", "leaves", "roads", "road_ports", "over_water", "sunken", "sunken_leaves",
-    "cover", "cover_share",
+    "widths", "upright", "leaves", "roads", "road_ports", "names", "over_water", "sunken",
+    "sunken_leaves", "cover", "cover_share",
 )  # fmt: skip
 SCHEDULE_COLUMNS: Final = (
     "kind", "piece", "part", "hand", "pattern", "rises", "turn", "crossing", "ports",
@@ -67,6 +67,7 @@ class Tile:
     cut: Cut
     roads: frozenset[str]
     road_ports: frozenset[int]
+    names: str
     over_water: str
     cover: str
     cover_share: float
@@ -273,6 +274,7 @@ def read_tiles(path: Path) -> Iterator[Tile]:
             cut=_cut(row),
             roads=frozenset(fields["roads"].split("; ")) - {""},
             road_ports=row.sides("road_ports"),
+            names=fields["names"],
             over_water=row.word("over_water", ("", "ford", "bridge")),
             cover=fields["cover"],
             cover_share=row.read("cover_share", _maybe, "a number, or nothing"),
