@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from hexterra.lattice.board import Board as Board
     from hexterra.lattice.globe import Globe as Globe
     from hexterra.outputs import write_plan as write_plan
+    from hexterra.outputs.hydrography import write_hydrography as write_hydrography
     from hexterra.outputs.reopening import read_plan as read_plan
     from hexterra.plan import Plan as Plan
     from hexterra.plan import make_plan as make_plan
@@ -95,6 +96,7 @@ _HOME = {
     "verify": "verification",
     "ways": "stages.ways",
     "write_elevation": "elevation",
+    "write_hydrography": "outputs.hydrography",
     "write_plan": "outputs",
 }
 

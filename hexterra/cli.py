@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any, ParamSpec, TypeVar
 import click
 
 from hexterra import __version__
-from hexterra.errors import BriefError, HexterraError
+from hexterra.errors import BriefError, HexterraError, OutputError
 
 if TYPE_CHECKING:
     from hexterra.brief import Brief
@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from hexterra.outputs.bench import Extra
     from hexterra.plan import Plan
     from hexterra.progress import Progress
+    from hexterra.stages.drain import Drainage
 
 _P = ParamSpec("_P")
 _R = TypeVar("_R")
@@ -33,6 +34,14 @@ CAUTION = (
     "Cut outdoors or under extraction, keep the hot wire off skin and off when idle, mind blades"
     " and dust; follow the foam's data sheet, the cutter's manual and local rules."
 )
+
+WATER_CAUTION = (
+    "these waters follow from heights alone; do not use them for navigation, construction or flood"
+    " decisions."
+)
+
+#: Memory that draining in one piece and writing take, with some to spare.
+_BYTES_PER_PIXEL = 40
 
 
 @contextmanager
@@ -44,8 +53,8 @@ def _errors_without_traceback() -> Generator[None, None, None]:
         sys.exit(error.exit_code)
     except MemoryError:
         click.echo(
-            "hexterra: there is not enough memory for this board\n"
-            "  To fix it: use fewer cells, or cut the region into several boards",
+            "hexterra: there is not enough memory for this\n"
+            "  To fix it: use fewer cells or a smaller raster, or cut the region into several",
             err=True,
         )
         sys.exit(60)
@@ -73,6 +82,36 @@ def _reading_options(command: Callable[..., Any]) -> Callable[..., Any]:
     ):
         command = option(command)
     return click.argument("files", nargs=-1, required=True, metavar="FILE...")(command)
+
+
+def _drain_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Options that `drain` has too, with its defaults."""
+    for option in (
+        click.option("--sea-level-m", type=float, metavar="M", help="Ground up to it is sea."),
+        click.option(
+            "--lake-area-km2", type=float, metavar="KM2",
+            help="... as large are lakes; give both, or neither.",
+        ),
+        click.option(
+            "--lake-depth-m", type=float, metavar="M",
+            help="Depressions as deep, and ...",
+        ),
+        click.option(
+            "--breach-depth-m", type=float, metavar="M", default=10.0, show_default=True,
+            help="Deepest cut of a breach.",
+        ),
+        click.option(
+            "--breach-length-pixels", type=int, metavar="N", default=20, show_default=True,
+            help="Longest breach.",
+        ),
+        click.option(
+            "--depressions", type=click.Choice(["breach then fill", "fill"]),
+            default="breach then fill", show_default=True,
+            help="What is done to ground that water cannot leave.",
+        ),
+    ):  # fmt: skip
+        command = option(command)
+    return command
 
 
 def _bench_options(command: Callable[..., Any]) -> Callable[..., Any]:
@@ -187,6 +226,55 @@ def inspect_command(
     click.echo(proposals.describe())
 
 
+@main.command("drain")
+@_reading_options
+@click.option("--out", metavar="DIR", help="Folder to write. Default: <first file>-drained.")
+@click.option(
+    "--threshold-km2",
+    type=float,
+    metavar="KM2",
+    help="Catchment that makes a stream. Default: a round area near 1/1000 of the ground.",
+)
+@_drain_options
+@_reports_errors
+def drain_command(
+    files: tuple[str, ...],
+    out: str | None,
+    threshold_km2: float | None,
+    vertical_unit: str | None,
+    crs: str | None,
+    band: int | None,
+    **options: Any,
+) -> None:
+    """Find the waters of elevation FILE(s): streams, catchments and lakes, as geodata."""
+    with _progress() as progress:
+        progress("reading")
+        elevation = _read(files, vertical_unit, crs, band)
+        from hexterra.outputs.folder import DRAINAGE, check_folder
+        from hexterra.outputs.hydrography import summarise, write_hydrography
+        from hexterra.stages.flow import check_positive
+        from hexterra.stages.streams import default_threshold_m2, streams
+
+        directory = Path(out or f"{Path(files[0]).stem}-drained")
+        check_folder(directory, kind=DRAINAGE)
+        if threshold_km2 is not None:
+            check_positive("threshold_km2", threshold_km2, "km2")
+        lake_area_km2 = options.pop("lake_area_km2")
+        options["lake_area_m2"] = None if lake_area_km2 is None else lake_area_km2 * 1e6
+        progress("draining")
+        with _drained(elevation, directory, options) as drained:
+            progress("tracing streams")
+            least_m2 = (
+                default_threshold_m2(drained) if threshold_km2 is None else threshold_km2 * 1e6
+            )
+            found = streams(drained, threshold_m2=least_m2)
+            written = write_hydrography(found, directory, settings=options, progress=progress)
+            summary = summarise(found)
+    click.echo(summary.describe())
+    click.echo(f"\nWritten to {directory}: {_listed(written)}")
+    click.echo(f"\nCaution: {WATER_CAUTION}")
+
+
 @main.command("brief")
 @click.option("--out", type=click.Path(), metavar="TOML", help="File to write. Default: print it.")
 @_reports_errors
@@ -281,6 +369,46 @@ def _read(
     return read_elevation(
         paths if len(paths) > 1 else paths[0], vertical_unit=vertical_unit, crs=crs, band=band
     )
+
+
+@contextmanager
+def _drained(
+    elevation: Elevation, directory: Path, options: dict[str, Any]
+) -> Generator[Drainage, None, None]:
+    """Drain in one piece what fits into memory, what does not by bands: the answer is the same.
+
+    Bands are kept beside `directory` while the block runs.
+    """
+    import tempfile
+
+    from hexterra.stages.drain import MAX_PIXELS, drain
+    from hexterra.stages.drain_bands import drain_by_bands
+
+    rows, columns = elevation.shape
+    if rows * columns <= min(MAX_PIXELS, _memory_bytes() // _BYTES_PER_PIXEL):
+        yield drain(elevation, **options)
+        return
+    there = next(path for path in directory.absolute().parents if path.is_dir())
+    try:
+        scratch = tempfile.TemporaryDirectory(prefix=".hexterra-", dir=there)
+    except OSError as error:
+        raise OutputError(
+            f"no folder for drained bands can be made in {there}: {error.strerror}",
+            remedy="choose an output folder beside which there is room",
+            path=str(there),
+        ) from error
+    with scratch as folder:
+        yield drain_by_bands(elevation, Path(folder), **options)
+
+
+def _memory_bytes() -> int:
+    """Memory of this machine; where it does not say, little is expected."""
+    import os
+
+    try:
+        return os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE")
+    except (AttributeError, ValueError, OSError):
+        return 4 * 2**30
 
 
 @contextmanager
