@@ -16,7 +16,7 @@ LAYERS = (
     {"proposal", "siting"},
     {"kernels"},
     {"stages"},
-    {"tables", "owned", "settling", "overlay", "preparing", "summary"},
+    {"tables", "owned", "settling", "earlier", "overlay", "holding", "preparing", "summary"},
     {"plan"},
     {"workshop", "outputs", "comparison", "verification"},
     {"notebook", "first_run"},

@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import pandas as pd
 
-from hexterra.outputs.folder import FORMAT
-from hexterra.outputs.reopening import VERSION, stored_stages, without_folders
+from hexterra.earlier import FORMAT, VERSION
+from hexterra.outputs.reopening import stored_stages, without_folders
 from hexterra.stages.fit import level_to_metres
 from hexterra.stages.flow import Kind
 from hexterra.tables import DECIMALS, NEIGHBOUR_RULE

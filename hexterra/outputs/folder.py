@@ -14,11 +14,8 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any, Final, NamedTuple, cast
 
+from hexterra.earlier import FORMAT, PLAN_FILE
 from hexterra.errors import OutputError
-
-#: The document that marks a folder as a plan, and what it says about itself.
-PLAN_FILE: Final = "plan.json"
-FORMAT: Final = "hexterra plan"
 
 
 class Kind(NamedTuple):

@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import csv
 import io
-import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -22,10 +21,10 @@ import numpy as np
 from affine import Affine
 
 from hexterra.brief import FILES, Brief
+from hexterra.earlier import PLAN_AGAIN, PLAN_FILE, read_document
 from hexterra.elevation import Elevation
 from hexterra.elevation.pixels import Pixels, Source, Window
 from hexterra.errors import HexterraError, InfeasibleError, PlanFolderError
-from hexterra.outputs.folder import FORMAT, PLAN_FILE
 from hexterra.outputs.stored import from_stored, to_stored
 from hexterra.plan import complete
 from hexterra.preparing import prepare
@@ -36,10 +35,7 @@ from hexterra.tables import DECIMALS, csv_text
 if TYPE_CHECKING:
     from hexterra.plan import Plan
 
-#: The version of ``plan.json``; one with another number is not opened.
-VERSION: Final = 2
 TILES_FILE: Final = "tiles.csv"
-_PLAN_AGAIN: Final = "plan the board again from its elevation"
 _UNDO: Final = (
     "undo the change, or plan the board again; `hexterra edit` changes a tile and all that follows"
     " from it"
@@ -91,6 +87,7 @@ def stored_stages(plan: Plan) -> dict[str, Any]:
         "catalogue": to_stored(plan.catalogue),
         "owned": to_stored(plan.owned),
         "datum_m": plan.levels.datum_m,
+        "metres_per_step": plan.levels.metres_per_step,
         "start_cost": refined.start_cost if is_start_legal else None,
         "bound": refined.bound,
         "stopped": refined.stopped,
@@ -116,7 +113,7 @@ def read_plan(directory: str | Path, *, progress: Progress = silent) -> Plan:
     """
     folder = Path(directory)
     path = folder / PLAN_FILE
-    document = _read_document(path)
+    document = read_document(path)
     try:
         plan = _remake(document, progress)
         cells = [{str(k): _text(v) for k, v in row.items()} for row in document["cells"]]
@@ -131,39 +128,13 @@ def read_plan(directory: str | Path, *, progress: Progress = silent) -> Plan:
         problem = error.problem if isinstance(error, HexterraError) else str(error)
         raise PlanFolderError(
             f"{path} is damaged: {type(error).__name__}: {problem}",
-            remedy=_PLAN_AGAIN,
+            remedy=PLAN_AGAIN,
             path=str(path),
         ) from error
     follows = list(csv.DictReader(io.StringIO(csv_text(plan.tiles))))
     _compare(path, cells, follows)
     _compare(folder / TILES_FILE, _read_table(folder / TILES_FILE), follows)
     return plan
-
-
-def _read_document(path: Path) -> dict[str, Any]:
-    try:
-        document = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError) as error:
-        raise PlanFolderError(
-            f"{path} cannot be read: {error}",
-            remedy="name a folder that `hexterra plan` has written",
-            path=str(path),
-        ) from error
-    if not isinstance(document, dict) or document.get("format") != FORMAT:  # pyright: ignore[reportUnknownMemberType]
-        raise PlanFolderError(
-            f"{path} does not hold a hexterra plan",
-            remedy="name a folder that `hexterra plan` has written",
-            path=str(path),
-        )
-    held = cast("dict[str, Any]", document)
-    if held.get("version") != VERSION:
-        raise PlanFolderError(
-            f"{path} is of version {held.get('version')}; only version {VERSION} can be opened",
-            remedy=_PLAN_AGAIN,
-            path=str(path),
-            version=held.get("version"),
-        )
-    return held
 
 
 def _remake(document: dict[str, Any], progress: Progress) -> Plan:
@@ -213,7 +184,7 @@ def _read_table(path: Path) -> list[dict[str, str]]:
     except (OSError, ValueError, csv.Error) as error:
         raise PlanFolderError(
             f"{path} cannot be read: {error}",
-            remedy="put the table back, or " + _PLAN_AGAIN,
+            remedy="put the table back, or " + PLAN_AGAIN,
             path=str(path),
         ) from error
 
