@@ -106,8 +106,9 @@ def read_earlier(folder: str | Path) -> Earlier:
     document = read_document(path)
     try:
         cells, stored = document["cells"], document["stored"]
-        lattice = {k: v for k, v in stored["heights"]["lattice"].items() if k != "class"}
-        board = Board(**{**lattice, "places": np.array(lattice["places"], dtype=np.int32)})
+        lattice: dict[str, Any] = dict(stored["heights"]["lattice"])
+        del lattice["class"]
+        board = Board(**lattice)
         cliff = np.zeros((board.n_cells, N_SIDES), dtype=bool)
         for cell, row in enumerate(cells):
             cliff[cell, row["cliffs"]] = True

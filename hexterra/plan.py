@@ -10,6 +10,7 @@ import numpy as np
 
 from hexterra.brief import Brief
 from hexterra.catalogue import Catalogue, load_catalogue
+from hexterra.holding import Held, hold, take_over
 from hexterra.lattice.board import Board
 from hexterra.overlay import Overlay, lay_over
 from hexterra.owned import Owned, read_owned, stock_frame
@@ -53,6 +54,7 @@ class Plan(Value):
     refined: Refined
     pieces: Schedule
     owned: Owned | None
+    held: Held
     assumed: tuple[str, ...]
 
     @property
@@ -194,7 +196,7 @@ def make_plan(
     HexterraError
         See `site_board`, `gather` and `plan_heights`.
     """
-    brief = brief or Brief()
+    brief, taken = take_over(brief or Brief())
     site = site_board(elevation, brief)
     progress("sampling the ground")
     heights = gather(
@@ -203,7 +205,9 @@ def make_plan(
         minimum_coverage=brief.heights.minimum_coverage,
         below=brief.heights.below_coverage,
     )
-    return plan_heights(elevation, heights, brief, assumed=site.assumed, progress=progress)
+    return plan_heights(
+        elevation, heights, brief, assumed=(*taken, *site.assumed), progress=progress
+    )
 
 
 def plan_heights(
@@ -212,6 +216,7 @@ def plan_heights(
     brief: Brief,
     *,
     overlay: Overlay | None = None,
+    held: Held | None = None,
     catalogue: Catalogue | None = None,
     owned: Owned | None = None,
     assumed: tuple[str, ...] = (),
@@ -221,8 +226,8 @@ def plan_heights(
 
     This is the call to repeat while thresholds are tuned: ``plan_heights(plan.elevation,
     plan.heights, new_brief, overlay=plan.overlay)`` samples nothing again. Without `overlay`, water
-    and maps are laid over the heights anew. A `catalogue` or stock (`owned`) given here counts
-    before the files that the brief names.
+    and maps are laid over the heights anew. A `catalogue`, stock (`owned`) or `held` given here
+    count before the files and folders that the brief names.
 
     Raises
     ------
@@ -237,7 +242,9 @@ def plan_heights(
     """
     board = cast("Board", heights.lattice)
     check_board(board, brief)
+    brief, taken = take_over(brief)
     metres_per_step, step_assumed = settle_step(heights, board, brief)
+    held = held or hold(brief, board, metres_per_step)
     catalogue = tops_within(catalogue or load_catalogue(brief.catalogue), brief.ramps.limit)
     if owned is None and brief.stock.owned is not None:
         owned = read_owned(brief.stock.owned)
@@ -245,13 +252,17 @@ def plan_heights(
     overlay = overlay or lay_over(elevation, heights, brief, progress=progress)
 
     def refined_from(datum_m: float | None) -> Refined:
-        asked = prepare(heights, overlay, brief, catalogue, datum_m=datum_m, progress=progress)
+        asked = prepare(
+            heights, overlay, brief, catalogue, held=held, datum_m=datum_m, progress=progress
+        )
         progress("bettering the fit")
         return refine(
             asked.start,
             prices=asked.prices,
             effort=brief.fit.effort,
+            reach=asked.reach,
             closed=~asked.may_face,
+            frozen=asked.frozen if asked.frozen.any() else None,
             edge_profile=asked.profile,
             stock=None if owned is None else dict(owned.tiles),
             time_limit_s=brief.fit.time_limit_s,
@@ -260,13 +271,13 @@ def plan_heights(
     refined = refined_from(brief.heights.datum_m)
     lowest = int(refined.tiles.level.min())
     is_free = brief.heights.datum_m is None and brief.heights.method == "even"
-    if lowest and is_free and not pins_of(board, brief):
+    if lowest and is_free and not pins_of(board, brief) and not held.is_kept.any():
         # Nobody asked for steps below the whole board; they would be spacers under every tile.
         datum_m = refined.tiles.legal.levels.datum_m
         refined = refined_from(datum_m + lowest * metres_per_step)
     progress("counting pieces")
-    assumed = (*assumed, *step_assumed, *overlay.assumed)
-    return complete(elevation, brief, overlay, refined, owned=owned, assumed=assumed)
+    assumed = (*assumed, *taken, *step_assumed, *overlay.assumed, *held.assumed)
+    return complete(elevation, brief, overlay, refined, owned=owned, held=held, assumed=assumed)
 
 
 def complete(
@@ -276,6 +287,7 @@ def complete(
     refined: Refined,
     *,
     owned: Owned | None,
+    held: Held,
     assumed: tuple[str, ...],
 ) -> Plan:
     """Count the pieces of a board, however its tiles were found; the end of every chain.
@@ -302,4 +314,4 @@ def complete(
         footings=brief.stock.footings,
         tall_stack_mm=brief.stock.tall_stack_mm,
     )
-    return Plan(elevation, brief, overlay, refined, pieces, owned, assumed)
+    return Plan(elevation, brief, overlay, refined, pieces, owned, held, assumed)

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, cast
 
 import numpy as np
 
+from hexterra.holding import Held
 from hexterra.progress import Progress, silent
 from hexterra.settling import (
     cliffs_of,
@@ -21,10 +22,12 @@ from hexterra.settling import (
     settle_step,
     where_faces_can_be,
 )
+from hexterra.stages.appraise import judge, with_corners
 from hexterra.stages.fit import Tiles, fit
 from hexterra.stages.legalise import legalise
 from hexterra.stages.prices import Prices
 from hexterra.stages.quantise import quantise
+from hexterra.stages.refine import MOST_REACH
 from hexterra.values import Value, readonly
 
 if TYPE_CHECKING:
@@ -54,6 +57,10 @@ class Prepared(Value):
         close are among both.
     profile
         Lattice corners and the height in steps that all tiles must have there.
+    frozen
+        Cells that keep the tile of `start`, (n,) bool.
+    reach
+        How far from `start` tiles must be looked for, in steps, for the others to adapt.
     """
 
     start: Tiles
@@ -61,10 +68,12 @@ class Prepared(Value):
     can_face: NDArray[np.bool_]
     may_face: NDArray[np.bool_]
     profile: tuple[tuple[int, int], ...]
+    frozen: NDArray[np.bool_]
+    reach: int
 
     def __post_init__(self) -> None:
-        for name in ("can_face", "may_face"):
-            shape = (self.start.lattice.n_cells, 6)
+        n = self.start.lattice.n_cells
+        for name, shape in (("can_face", (n, 6)), ("may_face", (n, 6)), ("frozen", (n,))):
             held = readonly(getattr(self, name), dtype=np.bool_, shape=shape, name=name)
             object.__setattr__(self, name, held)
 
@@ -75,6 +84,7 @@ def prepare(
     brief: Brief,
     catalogue: Catalogue,
     *,
+    held: Held,
     datum_m: float | None,
     progress: Progress = silent,
 ) -> Prepared:
@@ -88,6 +98,8 @@ def prepare(
         What is wanted.
     catalogue
         What can be cut, of it the tops that rise no more than a ramp may.
+    held
+        What earlier plans hold fast.
     datum_m
         Ground height of level 0, in metres; None takes that of the lowest cell.
     progress
@@ -123,10 +135,43 @@ def prepare(
     start = fit(legal, catalogue)
     by_brief = legal.cliff if brief.fit.step_faces == "marked cliffs only" else can_face
     off_roads = ~overlay.road_sides
+    can_face = can_face & off_roads | start.cliff
+    both_kept = held.is_kept[:, None] & held.is_kept[board.neighbours] & (board.neighbours >= 0)
+    may_face = by_brief & off_roads | start.cliff | can_face & held.cliff & both_kept
+    profile = (*rim_profile(board, brief), *held.profile)
+    start, reach = _start_from(start, held, may_face, profile)
     return Prepared(
         start=start,
         prices=prices_of(brief, catalogue),
-        can_face=can_face & off_roads | start.cliff,
-        may_face=by_brief & off_roads | start.cliff,
-        profile=rim_profile(board, brief),
+        can_face=can_face,
+        may_face=may_face,
+        profile=profile,
+        frozen=held.is_kept,
+        reach=reach,
     )
+
+
+def _start_from(
+    start: Tiles,
+    held: Held,
+    may_face: NDArray[np.bool_],
+    profile: tuple[tuple[int, int], ...],
+) -> tuple[Tiles, int]:
+    """Put the held tiles into a start; return it, and how far the others may have to move.
+
+    Where a whole earlier board is known and still legal, it is the start: nothing need move.
+    """
+    if held.is_known.all() and held.is_kept.any():
+        _, faults = judge(
+            start, held.corners, prices=Prices(), can_face=may_face, edge_profile=profile
+        )
+        if not faults:
+            return with_corners(start, held.corners), 1
+    is_kept = held.is_kept
+    merged = np.where(is_kept[:, None], held.corners, start.corners).astype(np.int32)
+    corner_of = start.lattice.corner_of
+    apart = np.abs(merged - start.corners).max(initial=0)
+    for corner, height in held.profile:
+        apart = max(apart, np.abs(start.corners[corner_of == corner] - height).max(initial=0))
+    reach = min(MOST_REACH, 1 + int(apart))
+    return (with_corners(start, merged) if is_kept.any() else start), reach

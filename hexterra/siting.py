@@ -42,7 +42,7 @@ def site_board(elevation: Elevation, brief: Brief) -> Site:
     """
     asked = brief.board
     assumed: list[str] = []
-    columns, rows = _count_cells(asked, assumed)
+    columns, rows = count_cells(asked, assumed)
     lon_deg, lat_deg = _middle(elevation, asked, assumed)
     scale = asked.scale
     if scale is None:
@@ -72,8 +72,8 @@ def site_board(elevation: Elevation, brief: Brief) -> Site:
     return Site(board, tuple(assumed))
 
 
-def _count_cells(asked: BoardBrief, assumed: list[str]) -> tuple[int, int]:
-    """Settle columns and rows, from the table size where that is given."""
+def count_cells(asked: BoardBrief, assumed: list[str]) -> tuple[int, int]:
+    """Settle columns and rows, from the table size where that is given; add what is assumed."""
     counts: list[int] = []
     for axis, name, size_name, default in (
         (0, "columns", "width_mm", DEFAULT_COLUMNS),

@@ -273,6 +273,7 @@ def plan_schema() -> dict[str, Any]:
         leaves=maybe_side,
         roads=text,
         road_ports=sides,
+        names=text,
         over_water={"enum": ["", "ford", "bridge"]},
         sunken=sides,
         sunken_leaves=maybe_side,

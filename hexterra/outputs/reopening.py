@@ -25,6 +25,7 @@ from hexterra.earlier import PLAN_AGAIN, PLAN_FILE, read_document
 from hexterra.elevation import Elevation
 from hexterra.elevation.pixels import Pixels, Source, Window
 from hexterra.errors import HexterraError, InfeasibleError, PlanFolderError
+from hexterra.holding import Held
 from hexterra.outputs.stored import from_stored, to_stored
 from hexterra.plan import complete
 from hexterra.preparing import prepare
@@ -78,7 +79,7 @@ def stored_stages(plan: Plan) -> dict[str, Any]:
 
     What was asked is stored with files by name: where they lie is this machine's affair.
     """
-    refined = plan.refined
+    refined, joints = plan.refined, plan.held.joints
     is_start_legal = np.isfinite(refined.start_cost)
     return {
         "asked": without_folders(plan.brief.model_dump(mode="json", exclude_unset=True)),
@@ -86,6 +87,7 @@ def stored_stages(plan: Plan) -> dict[str, Any]:
         "overlay": to_stored(plan.overlay, without=("lattice", "heights")),
         "catalogue": to_stored(plan.catalogue),
         "owned": to_stored(plan.owned),
+        "joints": to_stored(joints, without=("lattice",)) if joints.holds else None,
         "datum_m": plan.levels.datum_m,
         "metres_per_step": plan.levels.metres_per_step,
         "start_cost": refined.start_cost if is_start_legal else None,
@@ -152,11 +154,13 @@ def _remake(document: dict[str, Any], progress: Progress) -> Plan:
     heights = from_stored(stored["heights"])
     owned = from_stored(stored["owned"])
     overlay = from_stored(stored["overlay"], lattice=heights.lattice, heights=heights)
+    held = from_stored(stored["joints"], lattice=heights.lattice) or Held.nothing(heights.lattice)
     asked = prepare(
         heights,
         overlay,
         brief,
         from_stored(stored["catalogue"]),
+        held=held,
         datum_m=float(stored["datum_m"]),
         progress=progress,
     )
@@ -166,6 +170,7 @@ def _remake(document: dict[str, Any], progress: Progress) -> Plan:
         np.array([row["corners"] for row in document["cells"]], dtype=np.int32),
         prices=asked.prices,
         can_face=asked.can_face,
+        frozen=asked.frozen if asked.frozen.any() else None,
         edge_profile=asked.profile,
         stock=None if owned is None else dict(owned.tiles),
         effort=brief.fit.effort,
@@ -174,7 +179,7 @@ def _remake(document: dict[str, Any], progress: Progress) -> Plan:
         stopped=stored["stopped"],
     )
     assumed = tuple(document["assumed"])
-    return complete(elevation, brief, overlay, refined, owned=owned, assumed=assumed)
+    return complete(elevation, brief, overlay, refined, owned=owned, held=held, assumed=assumed)
 
 
 def _read_table(path: Path) -> list[dict[str, str]]:

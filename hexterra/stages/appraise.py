@@ -46,6 +46,7 @@ def appraise(
     *,
     prices: Prices,
     can_face: NDArray[np.bool_] | None = None,
+    frozen: NDArray[np.bool_] | None = None,
     edge_profile: Iterable[tuple[int, int]] = (),
     stock: Mapping[TileKind, int] | None = None,
     effort: Effort = "bounded",
@@ -61,7 +62,7 @@ def appraise(
         A legal board of the same ground, from `fit`.
     corners
         Height of the six corners of each tile in steps above level 0, (n, 6) int32.
-    prices, edge_profile, stock
+    prices, frozen, edge_profile, stock
         As for `refine`.
     can_face
         Sides where a step face can be cut, (n, 6) bool, symmetric; all by default.
@@ -79,8 +80,10 @@ def appraise(
     InfeasibleError
         If the board breaks a rule; `facts["cells"]` names where.
     """
-    profile = tuple(edge_profile)
-    choices, faults = judge(start, corners, prices=prices, can_face=can_face, edge_profile=profile)
+    choices, faults = judge(
+        start, corners, prices=prices, can_face=can_face, frozen=frozen,
+        edge_profile=edge_profile,
+    )  # fmt: skip
     if faults:
         lattice = start.lattice
         named = "; ".join(fault.words for fault in faults[:N_NAMED])
@@ -115,6 +118,7 @@ def judge(
     *,
     prices: Prices,
     can_face: NDArray[np.bool_] | None = None,
+    frozen: NDArray[np.bool_] | None = None,
     edge_profile: Iterable[tuple[int, int]] = (),
 ) -> tuple[Choices, tuple[Fault, ...]]:
     """Return choices that hold every tile of a board, and all that is not allowed about it.
@@ -125,8 +129,8 @@ def judge(
     legal = start.legal
     level = np.clip(corners.min(axis=1), legal.lower, legal.upper)
     reach = int(np.abs(level - start.level).max(initial=0))
-    choices = choose_among(start, prices, reach=reach, edge_profile=profile)
-    faults = [*_faults_of_tiles(choices, corners, profile)]
+    choices = choose_among(start, prices, reach=reach, frozen=frozen, edge_profile=profile)
+    faults = [*_faults_of_tiles(choices, corners, frozen, profile)]
     faults += _faults_of_seams(choices, corners, can_face)
     return choices, tuple(sorted(faults, key=lambda fault: fault.cell))
 
@@ -134,24 +138,43 @@ def judge(
 def with_corners(start: Tiles, corners: NDArray[np.int32]) -> Tiles:
     """Return a board with other tiles, whether or not they fit each other.
 
-    Every tile must be one that its cell may get.
+    Raises
+    ------
+    InfeasibleError
+        If a tile is not one that its cell may get.
     """
-    reach = int(np.abs(corners.min(axis=1) - start.level).max(initial=0))
-    return build(choose_among(start, Prices(), reach=reach), corners)
+    choices, faults = judge(start, corners, prices=Prices())
+    bad = choices.top_prices(corners) >= FORBIDDEN
+    if bad.any():
+        names = tuple(start.lattice.labels[cell] for cell in np.flatnonzero(bad))
+        named = "; ".join(fault.words for fault in faults if bad[fault.cell])
+        raise InfeasibleError(
+            f"these tiles cannot stand where they are wanted: {named}",
+            remedy="let these cells have other tiles, or lift the rule",
+            cells=names,
+        )
+    return build(choices, corners)
 
 
 def _faults_of_tiles(
-    choices: Choices, corners: NDArray[np.int32], profile: tuple[tuple[int, int], ...]
+    choices: Choices,
+    corners: NDArray[np.int32],
+    frozen: NDArray[np.bool_] | None,
+    profile: tuple[tuple[int, int], ...],
 ) -> Iterator[Fault]:
     """Say why tiles are not allowed where they stand."""
     lattice = choices.tiles.lattice
     for cell in np.flatnonzero(choices.top_prices(corners) >= FORBIDDEN).tolist():
         held = corners[cell].tolist()
         reasons = [*_reasons(choices, cell, held), *_held_corners(choices, cell, held, profile)]
-        yield Fault(
-            cell,
-            f"in {lattice.labels[cell]} " + (", and ".join(reasons) or "that tile is not allowed"),
-        )
+        because = ", and ".join(reasons) or "that tile is not allowed"
+        if (
+            frozen is not None
+            and frozen[cell]
+            and (corners[cell] != choices.tiles.corners[cell]).any()
+        ):
+            because = "the tile is held, as its other half stands on a board that joins there"
+        yield Fault(cell, f"in {lattice.labels[cell]} {because}")
 
 
 def _reasons(choices: Choices, cell: int, corners: list[int]) -> Iterator[str]:
