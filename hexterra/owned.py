@@ -88,6 +88,18 @@ def read_owned(path: str | Path) -> Owned:
     return Owned(tuple(sorted(tiles.items())), tuple(sorted(blocks.items())))
 
 
+def left_to_cut(pieces: Schedule, owned: Owned | None) -> tuple[int, ...]:
+    """Return how many of each piece of a schedule a maker must still cut, in its order."""
+    if owned is None:
+        return tuple(piece.count for piece in pieces.pieces)
+    tiles, blocks = dict(owned.tiles), dict(owned.blocks)
+    held = (
+        tiles.get(tile_kind(piece), 0) if piece.kind == "tile" else blocks.get(piece.name, 0)
+        for piece in pieces.pieces
+    )
+    return tuple(max(0, piece.count - n) for piece, n in zip(pieces.pieces, held, strict=True))
+
+
 def stock_frame(pieces: Schedule, owned: Owned) -> pd.DataFrame:
     """Compare a schedule with a stock: what is used, what is still to cut, what stays unused.
 

@@ -22,12 +22,13 @@ from hexterra.outputs import write_plan
 from hexterra.outputs.mesh_files import plan_groove
 from hexterra.workshop.base import BaseSettings
 from hexterra.workshop.boxes import Box
+from hexterra.workshop.effort import effort
 from hexterra.workshop.foam import foam
 from hexterra.workshop.guides import Guides
 from hexterra.workshop.rates import Finish, Rates
 from hexterra.workshop.settings import workshop_of
 from hexterra.workshop.sheet_files import sheet_files
-from hexterra.workshop.stock import FoamStock
+from hexterra.workshop.stock import FoamStock, WoodStock
 
 BOARD = {"columns": 7, "rows": 5}
 
@@ -42,6 +43,7 @@ def test_the_bench_has_the_workshops_defaults() -> None:
     """An empty brief gives the workshop's own defaults, field by field."""
     workshop = workshop_of(hx.Brief())
     assert workshop.foam.same_as(FoamStock())
+    assert workshop.wood.same_as(WoodStock())
     assert workshop.rates.same_as(Rates())
     assert workshop.finish.same_as(Finish())
     assert workshop.box.same_as(Box())
@@ -51,9 +53,10 @@ def test_the_bench_has_the_workshops_defaults() -> None:
 
 def test_every_bench_key_reaches_the_workshop() -> None:
     """No key of the bench tables is without a field that takes it."""
-    taken = {field.name for kind in (FoamStock, Rates, Finish, BaseSettings, Guides)
+    taken = {field.name for kind in (FoamStock, WoodStock, Rates, Finish, BaseSettings, Guides)
              for field in fields(kind)}  # fmt: skip
-    others = {"box_length_mm", "box_width_mm", "box_height_mm", "box_gap_mm", "batter_deg", "paper"}
+    others = {"box_length_mm", "box_width_mm", "box_height_mm", "box_gap_mm", "batter_deg",
+              "paper", "timed"}  # fmt: skip
     for section in (FoamBrief, BenchBrief, BaseBrief):
         assert set(section.model_fields) <= taken | others
 
@@ -89,10 +92,10 @@ def test_all_extras_are_written(plan: hx.Plan, tmp_path: Path) -> None:
 
 def test_sheet_drawings_hold_every_block(plan: hx.Plan) -> None:
     """Read by ezdxf, the drawings show as many outlines as blocks lie on the sheets, 1:1."""
-    made = foam(plan.pieces)
+    made = effort(foam(plan.pieces))
     files = sheet_files(made)
-    layouts = {(n.stock.thickness_mm, s.digest): s for n in made.nests for s in n.sheets}
-    drawings = [name for name in files if name.endswith(".dxf")]
+    layouts = {(n.stock.thickness_mm, s.digest): s for n in made.foam.nests for s in n.sheets}
+    drawings = [name for name in files if name.startswith("sheet") and name.endswith(".dxf")]
     assert len(drawings) == len(layouts)
     n_outlines = 0
     for name in drawings:
@@ -103,6 +106,14 @@ def test_sheet_drawings_hold_every_block(plan: hx.Plan) -> None:
             points = np.array([(x, y) for x, y, *_ in shape.get_points()])
             assert np.ptp(points, axis=0).max() <= 100.0 * 2 / np.sqrt(3) + 1e-6
     assert n_outlines == sum(sheet.n_pieces for sheet in layouts.values())
+
+
+def test_what_was_timed_sets_the_rates() -> None:
+    """0.8 m2 painted in 50 minutes are 62.5 a square metre, however long the brief says."""
+    timed = [{"minutes": 50.0, "paint_m2": 0.8}]
+    brief = hx.Brief(bench={"timed": timed, "paint_minutes_per_m2": 5.0})
+    assert workshop_of(brief).rates.paint_minutes_per_m2 == pytest.approx(62.5)
+    assert workshop_of(brief).rates.minutes_per_cut == Rates().minutes_per_cut
 
 
 def test_a_plan_is_opened_again(plan: hx.Plan, tmp_path: Path) -> None:

@@ -18,7 +18,7 @@ from pypdf.generic import DictionaryObject
 from small_plans import small_ground, small_plan
 
 from hexterra.brief import Brief
-from hexterra.owned import Owned, tile_kind
+from hexterra.owned import Owned, left_to_cut, tile_kind
 from hexterra.plan import Plan, make_plan
 from hexterra.stages.flow import Kind
 from hexterra.workshop.base import BaseSettings, base
@@ -38,8 +38,12 @@ from hexterra.workshop.book_words import (
     stack_words,
     water_words,
 )
-from hexterra.workshop.effort import Effort, effort
+from hexterra.workshop.effort import SURFACE_KINDS, Effort, effort
+from hexterra.workshop.facing_sheets import facing_solids
 from hexterra.workshop.foam import foam
+from hexterra.workshop.keys import keyed_footings
+from hexterra.workshop.solids import piece_solids
+from hexterra.workshop.stock import FoamStock, WoodStock, common_sheets
 
 Facing = Literal["points", "flats"]
 Paper = Literal["A4", "Letter"]
@@ -51,11 +55,14 @@ PAPERS = {"A4": (210.0, 297.0), "Letter": (215.9, 279.4)}
 SECTIONS = [
     "The board",
     "What to buy",
+    "Hours, cost and weight",
     "Cautions",
     "Set-ups in order",
     "Cut list",
+    "Drawings with dimensions",
     "Sheet layouts",
     "Labels to stick under tiles",
+    "The base",
     "The map",
     "Row by row",
     "Stacks",
@@ -75,7 +82,7 @@ def work(facing: Facing = "points", columns: int = 8, rows: int = 6) -> tuple[Pl
 def book(facing: Facing = "points", paper: Paper = "A4", columns: int = 8, rows: int = 6) -> bytes:
     """Write the book of a small board."""
     plan, result = work(facing, columns, rows)
-    return book_pdf(plan, result, base(plan.pieces), paper=paper)
+    return book_pdf(plan, result, paper=paper)
 
 
 @cache
@@ -228,7 +235,7 @@ def test_viewers_are_asked_not_to_scale() -> None:
 def test_equal_values_give_equal_bytes() -> None:
     """A second book of the same plan is the same file, and tells no time."""
     plan, result = work()
-    again = book_pdf(plan, result, base(plan.pieces))
+    again = book_pdf(plan, result)
     assert again == book()
     dates = reader().metadata
     assert dates is not None
@@ -254,19 +261,93 @@ def test_every_piece_is_in_the_cut_list(facing: Facing) -> None:
 
 
 def test_owned_pieces_are_not_cut() -> None:
-    """What the maker owns is told apart in the cut list, and has no box to tick."""
-    plan, result = work()
-    tile, *_ = plan.pieces.pieces
-    spacer = next(piece for piece in plan.pieces.pieces if piece.kind == "spacer")
+    """What the maker owns is told apart in the cut list, and has no box, drawing or set-up."""
+    plan, _ = work()
+    pieces = plan.pieces.pieces
+    tile = next(piece for piece in pieces if piece.pattern == "bank")
+    spacer = next(piece for piece in pieces if piece.kind == "spacer")
     owned = Owned(((tile_kind(tile), 5000),), ((spacer.name, 1),))
-    book_of = book_pdf(replace(plan, owned=owned), result, base(plan.pieces))
-    held = pypdf.PdfReader(io.BytesIO(book_of))
+    result = effort(foam(plan.pieces, to_cut=left_to_cut(plan.pieces, owned)))
+    held = pypdf.PdfReader(io.BytesIO(book_pdf(replace(plan, owned=owned), result)))
     words = re.sub(r"\s+", " ", " ".join(page.extract_text() for page in held.pages))
-    assert words.count("of them owned") == 2
-    assert f"{tile.count} of them owned, 0 to cut {tile.count} " in words
-    assert f"1 of them owned, {spacer.count - 1} to cut {spacer.count} " in words
-    total = sum(piece.count for piece in plan.pieces.pieces)
-    assert f"{5000 - tile.count} stay unused; {total - tile.count - 1} to cut." in words
+    total = sum(piece.count for piece in pieces)
+    n_owned = tile.count + 1
+    assert f"{n_owned} of {total} owned, {total - n_owned} to cut." in words
+    assert f"{5000 - tile.count} owned pieces beyond that stay unused." in words
+    assert f" 1 of {spacer.count} owned {spacer.count - 1} " in words
+    assert f" {tile.name} {tile.count} of {tile.count} owned " in words
+    starts = [(title, page) for title, depth, page in outline(held) if depth == 0]
+    for name in ("Set-ups in order", "Drawings with dimensions"):
+        (first,) = [page for title, page in starts if title == name]
+        last = min(page for _, page in starts if page > first)
+        pages = (page.extract_text() for page in held.pages[first - 1 : last - 1])
+        text = re.sub(r"\s+", " ", " ".join(pages))
+        assert not re.search(rf"(?i) {tile.name} \d", text)
+
+
+@pytest.mark.parametrize("facing", ["points", "flats"])
+def test_every_piece_has_a_drawing(facing: Facing) -> None:
+    """Each distinct piece and facing is drawn once, with its count, volume and surface."""
+    plan, result = work(facing)
+    drawn = section("Drawings with dimensions", facing)
+    notes = Counter(
+        f"volume {solid.volume_mm3 / 1000.0:.2f} cm³ surface {solid.surface_mm2 / 100.0:.2f} cm²"
+        for solid in piece_solids(plan.pieces)
+    )
+    for words, count in notes.items():
+        volume, surface = words.split(" surface ")
+        assert drawn.count(volume) >= count
+        assert drawn.count(f"surface {surface}") >= count
+    for piece in plan.pieces.pieces:
+        assert f"{piece.count} needed, from a blank of {piece.thickness_mm:g} mm" in drawn
+        assert f"{piece.name[0].upper()}{piece.name[1:]}" in drawn
+    for _, body in facing_solids(result.facings, result.foam.stock):
+        assert f"{body.name[0].upper()}{body.name[1:]}" in drawn
+    width = plan.board.across_flats_mm
+    assert {f"{width:.2f}", f"{2.0 * width / math.sqrt(3.0):.2f}"} <= set(drawn.split())
+
+
+def test_base_is_drawn_with_its_panels_and_keyed_footings() -> None:
+    """Panels, bars and rails have drawings; each keyed footing's cells are listed."""
+    plan, _ = work()
+    ground = base(plan.pieces, BaseSettings(frame_width_mm=20.0, panel_length_mm=400.0))
+    result = effort(foam(plan.pieces), base=ground)
+    held = pypdf.PdfReader(io.BytesIO(book_pdf(plan, result)))
+    starts = [(title, page) for title, _, page in outline(held)]
+    first = dict(starts)["The base"]
+    last = dict(starts)["The map"]
+    pages = [re.sub(r"\s+", " ", page.extract_text()) for page in held.pages[first - 1 : last - 1]]
+    listed = " ".join(pages)
+    for panel in ground.panels:
+        assert pages[0].count(f"{panel.name} {panel.width_mm:.1f} x {panel.depth_mm:.1f}") == 1
+        assert f"Base: {panel.name}" in listed
+    assert f"{ground.size_mm[0]:.1f}" in pages[0]
+    assert "Bar front and back" in listed
+    for footing in keyed_footings(ground):
+        labels = ", ".join(plan.board.labels[cell] for cell in footing.cells.tolist())
+        assert f" {footing.count} {labels} " in listed
+        assert f"{footing.name[0].upper()}{footing.name[1:]}" in listed
+    for bar in result.wood.bars.bars:
+        assert f"{bar[0]:.1f}" in listed
+
+
+def test_hours_cost_and_weight_add_up() -> None:
+    """Every kind of work, price, weight and surface is told, and so are their sums."""
+    plan, _ = work()
+    stock = FoamStock(tuple(replace(sheet, price=6.0) for sheet in common_sheets()),
+                      facing_price=2.5)  # fmt: skip
+    made = effort(foam(plan.pieces, stock), wood_stock=WoodStock(sheet_price=30.0, strip_price=1.5))
+    held = pypdf.PdfReader(io.BytesIO(book_pdf(plan, made)))
+    page = next(page for title, _, page in outline(held) if title == "Hours, cost and weight")
+    told = re.sub(r"\s+", " ", held.pages[page - 1].extract_text())
+    for kind, minutes in made.minutes.items():
+        assert not minutes or re.search(rf" {kind} .*? {re.escape(duration(minutes))} ", told)
+    assert f"foam {6.0 * made.foam.n_sheets:.2f}" in told
+    assert made.price is not None
+    assert f"all {made.price:,.2f} " in told
+    assert f"all {made.weight_kg:.2f} kg" in told
+    for kind, area_mm2 in zip(SURFACE_KINDS, made.surface_mm2.tolist(), strict=True):
+        assert f"{kind} {area_mm2 / 1e6:.3f} m²" in told
 
 
 @pytest.mark.parametrize("facing", ["points", "flats"])
@@ -370,7 +451,7 @@ def test_dry_board_has_no_page_on_water() -> None:
         "stock": {"footings": "none"},
     })  # fmt: skip
     plan = make_plan(small_ground(), brief)
-    data = book_pdf(plan, effort(foam(plan.pieces)), base(plan.pieces))
+    data = book_pdf(plan, effort(foam(plan.pieces)))
     held = pypdf.PdfReader(io.BytesIO(data))
     assert "Where water runs" not in [title for title, _, _ in outline(held)]
     assert "watercourses" not in held.pages[0].extract_text()
@@ -388,18 +469,21 @@ def test_sheets_hold_every_block() -> None:
         assert {int(total) for _, total in heads} == {laid_out.n_sheets}
 
 
-def test_shopping_list_holds_sheets_and_panels() -> None:
-    """What to buy names the sheets of each thickness and the panels with their numbers."""
-    plan, result = work()
+def test_shopping_list_holds_sheets_bars_and_strips() -> None:
+    """What to buy names foam by thickness, and what panels, frame and rails are sawn from."""
+    plan, _ = work()
     ground = base(plan.pieces, BaseSettings(frame_width_mm=20.0, panel_length_mm=400.0))
-    held = pypdf.PdfReader(io.BytesIO(book_pdf(plan, result, ground)))
+    result = effort(foam(plan.pieces), base=ground)
+    held = pypdf.PdfReader(io.BytesIO(book_pdf(plan, result)))
     (page,) = [page for title, _, page in outline(held) if title == "What to buy"]
     listed = re.sub(r"\s+", " ", held.pages[page - 1].extract_text())
-    for laid_out in result.foam.nests:
+    for laid_out in (*result.foam.nests, *result.facing_nests):
         assert f"x {laid_out.stock.thickness_mm:g} mm {laid_out.n_sheets} " in listed
-    panels = re.findall(r"panel [\d.]+ x [\d.]+ x 9 mm (\d+)", listed)
+    assert f"2440 x 1220 x 9 mm {result.wood.panels.n_sheets} for " in listed
+    panels = re.findall(r"(\d+) panels? of [\d.]+ x [\d.]+", listed)
     assert sum(map(int, panels)) == len(ground.panels)
-    assert listed.count("frame bar") == 4
+    assert f"frame bar 2400 x 20 x 30 mm {result.wood.bars.n_bars} " in listed
+    assert f"square strip 2400 x 7.8 x 7.8 mm {result.wood.strips.n_bars} " in listed
 
 
 def test_set_ups_are_in_order() -> None:
@@ -411,9 +495,12 @@ def test_set_ups_are_in_order() -> None:
 
 
 def test_packing_list_holds_every_piece() -> None:
-    """Boxes are listed with as many pieces as there are in the schedule."""
-    plan, _ = work()
+    """Boxes are listed with their size and all pieces of the schedule, panels beside them."""
+    plan, result = work()
     listed = section("Packing list")
+    box = result.box
+    assert f"{box.length_mm:g} x {box.width_mm:g} x {box.height_mm:g} mm inside" in listed
+    assert f"panels with their rails {len(result.base.panels)} " in listed
     packed = sum(map(int, re.findall(r"Box \d+ of \d+: (\d+) pieces?, filled", listed)))
     assert packed == sum(piece.count for piece in plan.pieces.pieces)
 

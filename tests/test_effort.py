@@ -11,15 +11,18 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from invented_boards import invented_board
+from shapely.geometry import LineString, Polygon
 
 from hexterra.catalogue.solids import top_area
 from hexterra.errors import BriefError, StockError
+from hexterra.owned import Owned, left_to_cut, stock_frame, tile_kind
 from hexterra.stages.schedule import Schedule, schedule
 from hexterra.workshop.boxes import Box, fill_boxes
-from hexterra.workshop.cutting import SET_UP_KINDS, list_work, top_passes
+from hexterra.workshop.cutting import SET_UP_KINDS, top_passes
 from hexterra.workshop.effort import SURFACE_KINDS, Effort, effort, time_batch
 from hexterra.workshop.foam import foam
-from hexterra.workshop.rates import Finish, Rates, TimedBatch, calibrate
+from hexterra.workshop.keys import keyed_footings
+from hexterra.workshop.rates import Amounts, Finish, Rates, TimedBatch, calibrate
 from hexterra.workshop.solids import Solid
 from hexterra.workshop.stock import FoamStock, StockSheet
 
@@ -109,12 +112,15 @@ def test_nine_flat_tiles_by_hand():
     cutting = 54 * SIDE_MM / 1000 * rates.minutes_per_m_wire + 54 * rates.minutes_per_cut
     assert math.isclose(result.minutes["cutting"], cutting, rel_tol=1e-9)
     assert math.isclose(set_up.minutes, cutting + rates.minutes_per_set_up, rel_tol=1e-9)
-    assert result.minutes["gluing"] == 0.0
+    assert result.minutes["gluing"] == 0.0  # no layers, no rails, no faces
     assert math.isclose(result.minutes["cleaning"], 9 * rates.minutes_per_piece)
     assert math.isclose(result.hours, sum(result.minutes.values()) / 60.0)
-    assert result.price == 7.0
+    assert result.prices["foam"] == 7.0
+    assert result.prices["panels"] is result.price is None  # what the panels cost is not told
     # 9 hexagons of 8660 mm2, 15 mm thick, at 30 kg/m3
-    assert math.isclose(result.weight_kg, 9 * HEXAGON_MM2 * 15.0 * 30.0 / 1e9, rel_tol=1e-9)
+    assert math.isclose(
+        result.weights_kg["pieces"], 9 * HEXAGON_MM2 * 15.0 * 30.0 / 1e9, rel_tol=1e-9
+    )
     area_m2 = 9 * HEXAGON_MM2 / 1e6
     assert np.allclose(result.surface_mm2, [9 * HEXAGON_MM2, 0.0, 0.0, 0.0])
     assert math.isclose(result.materials["paint_ml"], area_m2 * Finish().paint_ml_per_m2)
@@ -123,8 +129,8 @@ def test_nine_flat_tiles_by_hand():
 
 def test_slices_of_a_block_by_hand():
     """Six slices of 7.5 mm off 50 mm at a kerf of 1 mm leave nothing: five cuts a block."""
-    result = foam(pieces(), FoamStock((StockSheet(50.0),), kerf_mm=1.0))
-    for entry in list_work(result):
+    result = effort(foam(pieces(), FoamStock((StockSheet(50.0),), kerf_mm=1.0)))
+    for entry in result.work:
         if entry.set_up == "fence at 7.5 mm":
             full, rest = divmod(entry.count, 6)
             assert entry.n_cuts == 5 * full + rest
@@ -165,22 +171,31 @@ def test_each_guide_is_mounted_once(edges):
     assert len(changes) == len(set(changes)) == len(reckoned(edges).set_ups)
     kinds = [SET_UP_KINDS.index(entry.kind) for entry in work]
     assert kinds == sorted(kinds)
-    assert set(kinds) == set(range(5))
+    assert set(kinds) == set(range(6))
 
 
 @pytest.mark.parametrize("edges", ["straight", "whole"])
 def test_shares_of_the_pieces_add_up(edges):
-    """Wire and cuts of each piece, times its count, are those of all work."""
+    """Wire and cuts of each piece, times its count, are those of all work but the facings'."""
     result = reckoned(edges)
-    counts = np.array([piece.count for piece in result.foam.pieces.pieces])
+    check_shares(result)
+    counts = result.foam.to_cut
     wire_mm = sum(entry.wire_mm for entry in result.work)
-    assert math.isclose(counts @ result.wire_mm, wire_mm, rel_tol=1e-9)
-    assert math.isclose(counts @ result.n_cuts, sum(e.n_cuts for e in result.work), rel_tol=1e-9)
     assert math.isclose(sum(s.wire_mm for s in result.set_ups), wire_mm, rel_tol=1e-9)
     minutes = sum(s.minutes for s in result.set_ups)
     assert math.isclose(minutes, result.minutes["cutting"] + result.minutes["set-ups"])
-    cleaning_apart = result.minutes["cutting"] + result.minutes["cleaning"]
-    assert math.isclose(counts @ result.piece_minutes, cleaning_apart, rel_tol=1e-9)
+    bare = effort(foam(pieces(edges), FoamStock(facing_mm=0.0)))
+    cleaning_apart = bare.minutes["cutting"] + bare.minutes["cleaning"]
+    assert math.isclose(counts @ bare.piece_minutes, cleaning_apart, rel_tol=1e-9)
+
+
+def check_shares(result: Effort) -> None:
+    """Check that the cuts of all pieces to be made are those of the work, facings apart."""
+    counts = result.foam.to_cut
+    work = [entry for entry in result.work if entry.kind != "facing"]
+    wire_mm = sum(entry.wire_mm for entry in work)
+    assert math.isclose(counts @ result.wire_mm, wire_mm, rel_tol=1e-9)
+    assert math.isclose(counts @ result.n_cuts, sum(e.n_cuts for e in work), rel_tol=1e-9)
 
 
 def test_every_sloping_piece_is_cut_under_its_pattern():
@@ -201,7 +216,93 @@ def test_gluing_takes_a_joint_less_than_layers():
     """With sheets of 7.5 mm alone a tile of 15 mm is one joint, one of 22.5 mm two."""
     result = effort(foam(pieces(), FoamStock((StockSheet(7.5),), slicing="none")))
     n_joints = sum(p.count * (round(p.thickness_mm / 7.5) - 1) for p in pieces().pieces)
+    n_joints += result.n_facings + len(result.wood.rail_lengths_mm)
     assert math.isclose(result.minutes["gluing"], n_joints * Rates().minutes_per_joint)
+
+
+# Grooves of keyed footings ---------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("edges", ["straight", "whole"])
+def test_grooves_are_as_long_as_rails_under_their_footings(edges):
+    """Two passes of each groove: their wire is twice the middle lines within the blocks."""
+    result = reckoned(edges)
+    length_mm = 0.0
+    footings = keyed_footings(result.base)
+    for footing in footings:
+        block = Polygon(footing.solid.outline_mm)
+        for angle_deg, at in footing.lines:
+            normal = np.array(
+                [math.cos(math.radians(angle_deg)), math.sin(math.radians(angle_deg))]
+            )
+            along = 500.0 * np.array([-normal[1], normal[0]])
+            line = LineString([at * normal - along, at * normal + along])
+            length_mm += footing.count * block.intersection(line).length
+    cut = [entry for entry in result.work if entry.kind == "groove"]
+    assert math.isclose(sum(entry.wire_mm for entry in cut), 2.0 * length_mm, rel_tol=1e-9)
+    n_grooves = sum(footing.count * len(footing.lines) for footing in footings)
+    assert sum(entry.n_cuts for entry in cut) == 2 * n_grooves
+
+
+# Owned pieces ----------------------------------------------------------------------------------
+
+
+def test_owned_tiles_of_nine_by_hand():
+    """Four of nine owned leave five hexagons: thirty cuts, and five ninths of the finishing."""
+    board = plain_board().foam
+    five = effort(foam(board.pieces, board.stock, to_cut=[5]))
+    (set_up,) = five.set_ups
+    assert (set_up.n_items, set_up.n_cuts) == (5, 30)
+    assert five.foam.n_owned == 4
+    assert math.isclose(five.materials["paint_ml"], plain_board().materials["paint_ml"] * 5 / 9)
+    assert five.minutes["cleaning"] == 5 * five.rates.minutes_per_piece
+    assert five.weights_kg == plain_board().weights_kg  # all of the board is carried
+    assert five.boxes[0].n_pieces == 9
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_what_is_owned_is_not_cut(seed):
+    """Blanks, work and shares are of what is left; tiles owned in full appear in no work."""
+    random = np.random.default_rng(seed)
+    counts = np.array([piece.count for piece in pieces().pieces])
+    owned = random.integers(0, 3 * counts) * (random.random(len(counts)) < 0.5)
+    tiles = [
+        (tile_kind(p), int(n))
+        for p, n in zip(pieces().pieces, owned, strict=True)
+        if p.kind == "tile"
+    ]
+    blocks = [
+        (p.name, int(n)) for p, n in zip(pieces().pieces, owned, strict=True) if p.kind != "tile"
+    ]
+    stock = Owned(tuple(tiles), tuple(blocks))
+    left = left_to_cut(pieces(), stock)
+    assert left == tuple(stock_frame(pieces(), stock)["to_cut"][: len(counts)])
+    assert left == tuple(np.maximum(counts - owned, 0))
+    result = effort(foam(pieces(), to_cut=left))
+    assert sum(blank.count for blank in result.foam.blanks) == sum(left)
+    check_shares(result)
+    for entry in result.work:
+        if entry.of >= 0:
+            assert 0 < entry.count <= left[entry.of]
+    assert result.amounts.n_pieces == sum(left) + result.n_facings
+    assert result.hours < reckoned().hours
+    assert result.weight_kg == reckoned().weight_kg
+
+
+def test_a_board_that_is_owned_takes_no_foam():
+    """With every piece owned nothing is bought for them, and only facings are cut."""
+    result = effort(foam(pieces(), to_cut=[0] * len(pieces().pieces)))
+    assert result.foam.n_sheets == 0
+    assert {entry.kind for entry in result.work} == {"facing"}
+    assert result.surface_mm2[:3].sum() == 0.0
+    assert result.foam.price == 0.0
+
+
+def test_more_than_the_board_has_is_refused():
+    """The message names the piece and both numbers."""
+    counts = [piece.count for piece in pieces().pieces]
+    with pytest.raises(BriefError, match=rf"{counts[0] + 1} of the piece 'flat'.*the {counts[0]}"):
+        foam(pieces(), to_cut=[counts[0] + 1, *counts[1:]])
 
 
 # Surfaces and weight ---------------------------------------------------------------------------
@@ -233,7 +334,10 @@ def test_weight_is_density_times_volume():
     """Twice the density is twice the weight, and spacers weigh what their box of foam does."""
     result = reckoned()
     heavy = effort(foam(pieces(), FoamStock(density_kg_per_m3=66.0)))
-    assert math.isclose(heavy.weight_kg, 2.0 * result.weight_kg, rel_tol=1e-9)
+    for name in ("pieces", "facings"):
+        assert math.isclose(heavy.weights_kg[name], 2.0 * result.weights_kg[name], rel_tol=1e-9)
+    assert heavy.weights_kg["panels"] == result.weights_kg["panels"]
+    assert math.isclose(result.weight_kg, sum(result.weights_kg.values()), rel_tol=1e-12)
     for piece, weight_g in zip(pieces().pieces, result.piece_weight_g, strict=True):
         if piece.kind == "spacer" and piece.part == "side-cut half":
             expected = HEXAGON_MM2 / 2.0 * piece.thickness_mm * 33.0 / 1e6
@@ -245,7 +349,7 @@ def test_weight_is_density_times_volume():
 
 def test_a_batch_twice_as_slow_doubles_the_rates_of_cutting():
     """Finishing and gluing are not touched."""
-    batch = TimedBatch(wire_mm=4000.0, n_cuts=40, n_set_ups=2, n_pieces=10, minutes=1.0)
+    batch = TimedBatch(Amounts(wire_m=4.0, n_cuts=40, n_set_ups=2, n_pieces=10), minutes=1.0)
     slow = replace(batch, minutes=2.0 * batch.expected_minutes(Rates()))
     rates = calibrate(Rates(), slow)
     assert math.isclose(rates.minutes_per_m_wire, 2.0 * Rates().minutes_per_m_wire)
@@ -259,7 +363,36 @@ def test_a_batch_twice_as_slow_doubles_the_rates_of_cutting():
 def test_expected_minutes_by_hand():
     """2 m of wire, 10 cuts, 1 set-up and 4 pieces at 1.5, 0.2, 5 and 0.5 minutes take 12."""
     rates = Rates(1.5, 0.2, 5.0, 0.5)
-    assert math.isclose(TimedBatch(2000.0, 10, 1, 4, 1.0).expected_minutes(rates), 12.0)
+    done = Amounts(wire_m=2.0, n_cuts=10, n_set_ups=1, n_pieces=4)
+    assert math.isclose(TimedBatch(done, 1.0).expected_minutes(rates), 12.0)
+    assert TimedBatch(done, 1.0).kinds == {"cutting", "set-ups", "cleaning"}
+
+
+def test_kinds_timed_apart_have_rates_of_their_own():
+    """0.5 m2 painted in 30 minutes are 60 a square metre; sawing is twice as fast as assumed."""
+    paint = TimedBatch(Amounts(paint_m2=0.5), 30.0)
+    sawing = TimedBatch(Amounts(n_saw_cuts=20), 10.0 * Rates().minutes_per_saw_cut)
+    rates = calibrate(Rates(), paint, sawing)
+    assert math.isclose(rates.paint_minutes_per_m2, 60.0)
+    assert math.isclose(rates.minutes_per_saw_cut, 0.5 * Rates().minutes_per_saw_cut)
+    assert replace(
+        rates,
+        paint_minutes_per_m2=Rates().paint_minutes_per_m2,
+        minutes_per_saw_cut=Rates().minutes_per_saw_cut,
+    ).same_as(Rates())
+
+
+def test_batches_that_share_a_kind_of_work_are_reckoned_together():
+    """Paint alone, paint with scatter, and scatter alone: one factor, from all the time taken."""
+    batches = (
+        TimedBatch(Amounts(paint_m2=1.0), 50.0),  # 40 expected
+        TimedBatch(Amounts(scatter_m2=1.0), 10.0),  # 20 expected
+        TimedBatch(Amounts(paint_m2=1.0, scatter_m2=1.0), 90.0),  # 60 expected
+    )
+    rates = calibrate(Rates(), *batches)
+    assert math.isclose(rates.paint_minutes_per_m2, 40.0 * 150.0 / 120.0)
+    assert math.isclose(rates.scatter_minutes_per_m2, 20.0 * 150.0 / 120.0)
+    assert rates.texture_minutes_per_m2 == Rates().texture_minutes_per_m2
 
 
 @settings(derandomize=True, deadline=None)
@@ -267,10 +400,13 @@ def test_expected_minutes_by_hand():
     st.lists(
         st.builds(
             TimedBatch,
-            st.floats(10.0, 1e5),
-            st.integers(1, 500),
-            st.integers(1, 9),
-            st.integers(1, 99),
+            st.builds(
+                Amounts,
+                wire_m=st.sampled_from([0.0, 0.01, 100.0]),
+                n_pieces=st.integers(0, 99),
+                n_sheets=st.integers(1, 9),
+                paint_m2=st.floats(0.0, 9.0),
+            ),
             st.floats(1.0, 1e3),
         ),
         min_size=1,
@@ -283,14 +419,14 @@ def test_calibrated_rates_explain_the_batches(batches):
     expected = sum(batch.expected_minutes(rates) for batch in batches)
     assert math.isclose(expected, sum(batch.minutes for batch in batches), rel_tol=1e-9)
     again = calibrate(rates, *batches)
-    assert math.isclose(again.minutes_per_cut, rates.minutes_per_cut, rel_tol=1e-9)
+    assert math.isclose(again.minutes_per_sheet, rates.minutes_per_sheet, rel_tol=1e-9)
 
 
 def test_a_batch_by_the_names_of_its_pieces():
     """All nine tiles of the plain board, timed, are all its cutting."""
     result = plain_board()
     batch = time_batch(result, {"flat": 9}, 30.0)
-    assert batch.n_set_ups == 1
+    assert batch.amounts.n_set_ups == 1
     minutes = sum(result.minutes[name] for name in ("set-ups", "cutting", "cleaning"))
     assert math.isclose(batch.expected_minutes(result.rates), minutes, rel_tol=1e-9)
     slower = effort(result.foam, rates=calibrate(result.rates, batch))
@@ -304,8 +440,8 @@ def test_a_batch_counts_each_set_up_once():
     names = [p.name for p in pieces().pieces if p.pattern == "bank" and p.part == "whole"]
     dry = [name for name in names if name == "bank"]
     batch = time_batch(result, {dry[0]: 2}, 10.0)
-    assert batch.n_set_ups == 3  # outline, fence at 22.5 mm, bank guides
-    assert batch.n_pieces == 2
+    assert batch.amounts.n_set_ups == 3  # outline, fence at 22.5 mm, bank guides
+    assert batch.amounts.n_pieces == 2
 
 
 def test_an_unknown_piece_in_a_batch_is_refused():
@@ -320,7 +456,7 @@ def test_nothing_to_calibrate_from_is_refused():
     with pytest.raises(BriefError, match="0 timed batches"):
         calibrate(Rates())
     with pytest.raises(BriefError, match="1 timed batches"):
-        calibrate(Rates(), TimedBatch(0.0, 0, 0, 0, 5.0))
+        calibrate(Rates(), TimedBatch(Amounts(), 5.0))
 
 
 @pytest.mark.parametrize(
@@ -330,8 +466,8 @@ def test_nothing_to_calibrate_from_is_refused():
         (lambda: Rates(paint_minutes_per_m2=math.nan), "paint_minutes_per_m2 is nan"),
         (lambda: Finish(paint_ml_per_m2=-1.0), "paint_ml_per_m2 is -1.0"),
         (lambda: Finish(channel_mm=0.0), "channel_mm is 0.0"),
-        (lambda: TimedBatch(1.0, 1, 1, 1, 0.0), "minutes of a timed batch is 0.0"),
-        (lambda: TimedBatch(-1.0, 1, 1, 1, 5.0), "wire_mm of a timed batch is -1.0"),
+        (lambda: TimedBatch(Amounts(n_cuts=1), 0.0), "minutes of a timed batch is 0.0"),
+        (lambda: Amounts(wire_m=-1.0), "wire_m of an amount of work is -1.0"),
         (lambda: Box(length_mm=1.0), "length_mm is 1.0"),
         (lambda: Box(gap_mm=-1.0), "gap_mm is -1.0"),
         (lambda: effort(plain_board().foam, batter_deg=60.0), "batter_deg is 60.0"),

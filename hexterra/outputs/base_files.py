@@ -29,7 +29,7 @@ def base_files(
     facings
         Faces of the same board.
     thickness_mm
-        Of the facings' upper edges; see `hexterra.workshop.bodies.facing_body`.
+        Of the facings' upper edges; see `hexterra.workshop.bodies.facing_body`. 0 for none.
     title
         Of the board.
 
@@ -43,7 +43,7 @@ def base_files(
     Raises
     ------
     BriefError
-        If the thickness is not from 0.5 to 50 mm.
+        If the thickness is neither 0 nor from 0.5 to 50 mm.
     """
     under = [(body.name, body.count, body_mesh(body)) for body in base_bodies(base)]
     under += [
@@ -52,7 +52,7 @@ def base_files(
     ]
     around = [
         (body.name, body.count, body_mesh(body))
-        for body in facing_bodies(facings, thickness_mm=thickness_mm)
+        for body in (facing_bodies(facings, thickness_mm=thickness_mm) if thickness_mm else ())
     ]
     width_mm = base.size_mm[0]
     files: dict[str, bytes] = {}

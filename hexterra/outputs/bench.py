@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final, Literal, get_args
 
 from hexterra.outputs.folder import Writer
+from hexterra.owned import left_to_cut
 
 if TYPE_CHECKING:
     from hexterra.plan import Plan
@@ -39,8 +40,11 @@ def bench_writers(plan: Plan, extras: Collection[Extra]) -> dict[str, Writer]:
         from hexterra.workshop.effort import effort
         from hexterra.workshop.foam import foam
 
+        to_cut = left_to_cut(plan.pieces, plan.owned)
         return effort(
-            foam(plan.pieces, workshop.foam),
+            foam(plan.pieces, workshop.foam, to_cut=to_cut),
+            base=under(),
+            wood_stock=workshop.wood,
             rates=workshop.rates,
             finish=workshop.finish,
             box=workshop.box,
@@ -58,10 +62,12 @@ def bench_writers(plan: Plan, extras: Collection[Extra]) -> dict[str, Writer]:
 
         return facings(plan.pieces, batter_deg=workshop.batter_deg)
 
+    thickness_mm = workshop.foam.facing_mm
+
     def book() -> dict[str, bytes]:
         from hexterra.workshop.book import book_pdf
 
-        return {"book.pdf": book_pdf(plan, work(), under(), paper=plan.brief.bench.paper)}
+        return {"book.pdf": book_pdf(plan, work(), paper=plan.brief.bench.paper)}
 
     def templates() -> dict[str, bytes]:
         from hexterra.workshop.base_templates import base_template_files
@@ -69,20 +75,20 @@ def bench_writers(plan: Plan, extras: Collection[Extra]) -> dict[str, Writer]:
 
         guides, title = workshop.guides, plan.brief.title
         return template_files(plan.pieces, guides, title=title) | base_template_files(
-            under(), faces(), guides, title=title
+            under(), faces(), guides, thickness_mm=thickness_mm, title=title
         )
 
     def sheets() -> dict[str, bytes]:
         from hexterra.workshop.sheet_files import sheet_files
 
-        return sheet_files(work().foam)
+        return sheet_files(work())
 
     def mesh() -> dict[str, bytes]:
         from hexterra.outputs.base_files import base_files
         from hexterra.outputs.mesh_files import mesh_files, plan_groove
 
         groove = plan_groove(plan, width_mm=workshop.guides.channel_mm)
-        around = base_files(under(), faces(), title=plan.brief.title)
+        around = base_files(under(), faces(), thickness_mm=thickness_mm, title=plan.brief.title)
         return mesh_files(plan, groove) | around
 
     makers: Mapping[Extra, Callable[[], dict[str, bytes]]] = {

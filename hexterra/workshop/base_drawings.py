@@ -82,7 +82,8 @@ def panel_figure(base: Base, panel: Panel, *, scale: float = 1.0) -> Figure:
     size_mm = np.array([panel.width_mm, panel.depth_mm])
     rails = [piece for piece in rail_pieces(base) if piece.panel == panel.name]
     strokes = [stroke("piece", (_outline(panel) - corner) * scale, is_closed=True)]
-    words = [Words((*(size_mm * scale / 2.0).tolist(),), 2.0 * _WORDS_MM, panel.name, "middle")]
+    middle, size = size_mm * scale / 2.0, _WORDS_MM * (2.0 if scale > 0.5 else 1.0)
+    words = [Words((*middle.tolist(),), size, panel.name, "middle")]
     for outline in _rail_outlines(base, rails):
         strokes.append(stroke("mark", (outline - corner) * scale, is_closed=True))
     for outline in _frame_outlines(base):
@@ -175,11 +176,16 @@ def body_drawing(body: Body, *, scale: float = 0.1, end_scale: float = 1.0) -> F
         true.
     """
     front = _front(body, scale)
-    left = _end(body.start_mm[:, 1:], end_scale, "left end")
-    right = _end(body.end_mm[:, 1:], end_scale, "right end")
+    ends = [body.start_mm[:, 1:], body.end_mm[:, 1:]]
+    alike = np.allclose(ends[0], ends[1], atol=1e-6)
+    sections = (
+        [_end(ends[0], end_scale, "both ends")]
+        if alike
+        else [_end(ends[0], end_scale, "left end"), _end(ends[1], end_scale, "right end")]
+    )
     views = [front]
     low, x = front.bounds[1] - 8.0, front.bounds[0]
-    for view in (left, right):
+    for view in sections:
         if view is not None:
             x0, _, x1, y1 = view.bounds
             views.append(view.moved(x - x0, low - y1))
@@ -191,6 +197,36 @@ def body_drawing(body: Body, *, scale: float = 0.1, end_scale: float = 1.0) -> F
         title=body.name,
         notes=(
             f"{body.count} needed; {length_mm:.2f} x {width_mm:.2f} x {height_mm:.2f} mm",
+            f"volume {body.volume_mm3 / 1000.0:.2f} cm³, surface"
+            f" {body.surface_mm2 / 100.0:.2f} cm²",
+        ),
+    )
+
+
+def facing_drawing(body: Body, *, scale: float = 0.5) -> Figure:
+    """Draw a facing from the low side, and its higher end if its front leans, with dimensions.
+
+    Parameters
+    ----------
+    body
+        Of `hexterra.workshop.bodies.facing_body`.
+    scale
+        Length on paper per length of the facing. Dimensions are true.
+    """
+    front = _front(body, scale)
+    views = [front]
+    higher = max((body.start_mm, body.end_mm), key=lambda end: float(np.ptp(end[:, 2])))
+    thickness_mm = float(higher[2, 1] - higher[3, 1])
+    if body.size_mm[1] > thickness_mm + 1e-6:
+        end = _end(higher[:, 1:], scale, "higher end")
+        if end is not None:
+            views.append(end.moved(front.bounds[2] + 6.0 - end.bounds[0], 0.0))
+    return joined(
+        views,
+        name=f"drawing-{file_name(body.name)}",
+        title=body.name,
+        notes=(
+            f"{body.count} needed, {thickness_mm:g} mm thick at the top",
             f"volume {body.volume_mm3 / 1000.0:.2f} cm³, surface"
             f" {body.surface_mm2 / 100.0:.2f} cm²",
         ),

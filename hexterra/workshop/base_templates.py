@@ -34,7 +34,7 @@ def base_template_files(
     guides
         How the guides are made; ``Guides()`` by default.
     thickness_mm
-        Of the facings' upper edges; see `hexterra.workshop.bodies.facing_body`.
+        Of the facings' upper edges; see `hexterra.workshop.bodies.facing_body`. 0 for none.
     title
         Name of the board, printed on every page.
 
@@ -65,9 +65,10 @@ def base_template_figures(
 ) -> tuple[Figure, ...]:
     """Return the figures for guides: the groove of keyed footings, each of these, each facing."""
     footings = keyed_footings(base)
+    parts = facings.parts if thickness_mm else ()
     grooves = [groove_figure(base, footings[0].solid.base_mm, guides)] if footings else []
     return (
         *grooves,
         *(key_figure(footing) for footing in footings),
-        *(facing_figure(part, guides, thickness_mm=thickness_mm) for part in facings.parts),
+        *(facing_figure(part, guides, thickness_mm=thickness_mm) for part in parts),
     )

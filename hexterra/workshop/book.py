@@ -11,13 +11,11 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Final
 
 from hexterra.workshop.book_assembly import packing_pages, row_pages, stack_pages, water_pages
-from hexterra.workshop.book_bench import (
-    board_pages,
-    buying_pages,
-    caution_pages,
-    cut_list_pages,
-    set_up_pages,
-)
+from hexterra.workshop.book_base import base_pages
+from hexterra.workshop.book_bench import board_pages, caution_pages, set_up_pages
+from hexterra.workshop.book_buying import buying_pages, reckoning_pages
+from hexterra.workshop.book_cut_list import cut_list_pages
+from hexterra.workshop.book_drawings import drawing_pages
 from hexterra.workshop.book_labels import label_pages
 from hexterra.workshop.book_map import keep_map, map_pages, read_map
 from hexterra.workshop.book_paper import (
@@ -38,7 +36,6 @@ from hexterra.workshop.template_pdf import POINTS_PER_MM, register_fonts
 
 if TYPE_CHECKING:
     from hexterra.plan import Plan
-    from hexterra.workshop.base import Base
     from hexterra.workshop.effort import Effort
     from hexterra.workshop.guides import Paper
 
@@ -46,7 +43,7 @@ _LINE_MM: Final = 6.4
 _WARNING: Final = "Fumes, hot wire, fire, blades: read the cautions on page {} first."
 
 
-def book_pdf(plan: Plan, effort: Effort, base: Base, *, paper: Paper = "A4") -> bytes:
+def book_pdf(plan: Plan, effort: Effort, *, paper: Paper = "A4") -> bytes:
     """Write the build book of a plan.
 
     Parameters
@@ -54,17 +51,16 @@ def book_pdf(plan: Plan, effort: Effort, base: Base, *, paper: Paper = "A4") -> 
     plan
         The board.
     effort
-        Foam, sheets, cuts, times, facings and boxes of the same plan's pieces.
-    base
-        Panels, frame and rails of the same plan's pieces.
+        Foam, base, cuts, times, facings and boxes of the same plan's pieces.
     paper
         "A4" or "Letter". Wide maps lie on their side.
 
     Returns
     -------
     bytes
-        A PDF: cover, contents, the board, what to buy, cautions, set-ups, cut list, sheet layouts,
-        labels, the map by quarters, rows, stacks, watercourses and packing list. Drawings are
+        A PDF: cover, contents, the board, what to buy, hours, cautions, set-ups, cut list,
+        drawings, sheet layouts, labels, the base, the map by quarters, rows, stacks, watercourses
+        and packing list. What is bought and made leaves out owned pieces. Drawings are
         vectors, text can be selected, fonts are embedded, all of it reads in grey, and viewers are
         asked not to scale it. Equal values give equal bytes.
     """
@@ -75,12 +71,15 @@ def book_pdf(plan: Plan, effort: Effort, base: Base, *, paper: Paper = "A4") -> 
     board_map = read_map(plan)
     body = [
         *board_pages(plan, effort, upright),
-        *buying_pages(effort, base, upright),
+        *buying_pages(effort, upright),
+        *reckoning_pages(effort, upright),
         *caution_pages(upright),
         *set_up_pages(effort, upright),
-        *cut_list_pages(plan, effort, upright),
-        *sheet_pages(effort.foam, upright),
+        *cut_list_pages(effort, upright),
+        *drawing_pages(effort, upright),
+        *sheet_pages(effort, upright),
         *label_pages(plan.pieces, upright),
+        *base_pages(effort, upright, lying),
         *map_pages(board_map, upright, lying),
         *row_pages(plan.pieces, upright),
         *stack_pages(plan.pieces, upright, lying),

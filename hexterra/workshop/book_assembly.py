@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from hexterra.stages.flow import Kind
 from hexterra.stages.schedule import PARTS
-from hexterra.workshop.book_columns import Column, Row, Table
+from hexterra.workshop.book_columns import Column, Row, Table, tick
 from hexterra.workshop.book_paper import INK, PALE, WHITE, Format, Page, Pen, text_mm
 from hexterra.workshop.book_plans import plan_page
 from hexterra.workshop.book_words import (
@@ -190,7 +191,7 @@ def _fall(schedule: Schedule, path: Sequence[int]) -> str:
 
 
 def packing_pages(effort: Effort, paper: Format) -> list[Page]:
-    """List what lies in each box, from the bottom, with boxes to tick."""
+    """List what lies in each box, from the bottom, and beside the boxes, with boxes to tick."""
     rows: list[Row] = []
     for number, load in enumerate(effort.boxes, start=1):
         heading = (
@@ -201,15 +202,34 @@ def packing_pages(effort: Effort, paper: Format) -> list[Page]:
         for place, tier in enumerate(load.tiers, start=1):
             parts = part_words(sorted(tier.counts, key=lambda item: PARTS.index(item[0])))
             what = f"{tier.kind}s from blanks of {tier.thickness_mm:g} mm"
-            rows.append(Row(("", str(place), what, str(tier.n_pieces), parts), _tick_tier))
+            rows.append(Row(("", str(place), what, str(tier.n_pieces), parts), tick))
+    rows.append(Row(("Beside the boxes",), is_heading=True))
+    rows += [Row(("", "", *words), tick) for words in _beside_boxes(effort)]
     columns = (Column("", 6.0), Column("Layer", 14.0, "right"), Column("What", 66.0),
                Column("Pieces", 18.0, "right"), Column("Outlines", 78.0))  # fmt: skip
+    box = effort.box
     lead = (
-        "Layers are counted from the bottom of the box. Pack tiles in the order of their labels:"
-        " the rows at the back of the board first, so that those at the front come out first."
+        f"Boxes are {box.length_mm:g} x {box.width_mm:g} x {box.height_mm:g} mm inside, with"
+        f" {box.gap_mm:g} mm between pieces. Layers are counted from the bottom of the"
+        " box. Pack tiles in the order of their labels: the rows at the back of the board first,"
+        " so that those at the front come out first."
     )
     return Table(columns, tuple(rows), lead).pages("Packing list", paper, entry="Packing list")
 
 
-def _tick_tier(pen: Pen, lefts: Sequence[float], top: float) -> None:
-    pen.box(lefts[0] + 0.6, top + 3.9)
+def _beside_boxes(effort: Effort) -> Iterator[tuple[str, str, str]]:
+    """List facings, panels and frame: what, how many, and their size."""
+    base, wood = effort.base, effort.wood
+    if effort.n_facings:
+        yield "facings that are not glued on", str(effort.n_facings), "in a bag"
+    sizes = Counter((round(p.width_mm, 1), round(p.depth_mm, 1)) for p in base.panels)
+    height_mm = base.settings.panel_thickness_mm
+    rails = ""
+    if base.rails:
+        height_mm += base.settings.rail_mm
+        rails = " with their rails"
+    for (width_mm, depth_mm), count in sizes.items():
+        yield f"panels{rails}", str(count), f"{width_mm:g} x {depth_mm:g} x {height_mm:g} mm"
+    for length_mm, count in Counter(round(n, 1) for bar in wood.bars.bars for n in bar).items():
+        section = f"{base.settings.frame_width_mm:g} x {base.settings.frame_height_mm:g} mm"
+        yield "bars of the frame", str(count), f"{length_mm:g} x {section}"

@@ -14,6 +14,13 @@ if TYPE_CHECKING:
 _LEADING: Final = 1.35
 _GAP_MM: Final = 2.0
 _RIGHT_GAP_MM: Final = 4.0
+#: Between tables on one page.
+_APART_MM: Final = 7.0
+
+
+def tick(pen: Pen, lefts: Sequence[float], top: float) -> None:
+    """Draw a box to tick in the first column of a row."""
+    pen.box(lefts[0] + 0.6, top + 3.9)
 
 
 @dataclass(frozen=True)
@@ -173,3 +180,32 @@ class Table:
             pen.text(x + shift, y, line, size=self.size_mm, font=font, align=column.align,
                      ink=INK, within=room)  # fmt: skip
             y += _LEADING * self.size_mm
+
+
+def stacked(tables: Sequence[Table], heading: str, paper: Format) -> list[Page]:
+    """Put short tables below each other, as many to a page as fit; each is whole on its page."""
+    left, top, width, height = paper.room_mm
+    pages: list[Page] = []
+    held: list[Table] = []
+    room = height
+
+    def close() -> None:
+        entry = "" if pages else heading
+        words = f"{heading}, continued" if pages else heading
+
+        def paint(pen: Pen, held: tuple[Table, ...] = tuple(held)) -> None:
+            y = top
+            for table in held:
+                y = table.draw(pen, left, y, width) + _APART_MM
+
+        pages.append(Page(words, paint, entry=entry))
+
+    for table in tables:
+        needed = table.height_mm(width) + _APART_MM
+        if held and needed > room:
+            close()
+            held, room = [], height
+        held.append(table)
+        room -= needed
+    close()
+    return pages

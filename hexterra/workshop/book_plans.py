@@ -33,7 +33,7 @@ _WORD_MM: Final = 3.0
 
 def plan_page(
     schedule: Schedule, heading: str, upright: Format, lying: Format, word: Callable[[int], str],
-    water: Watercourses | None = None,
+    water: Watercourses | None = None, pale: NDArray[np.bool_] | None = None,
 ) -> Page:  # fmt: skip
     """Return a page with the plan of the board.
 
@@ -49,8 +49,11 @@ def plan_page(
         Told a cell, says what to write in it.
     water
         Watercourses to draw; none by default.
+    pale
+        Cells to shade, (n_cells,) bool; those with water by default.
     """
     board = schedule.board
+    shaded = pale if pale is not None else water.is_watercourse if water is not None else None
     board_mm = np.array(board.size_mm)
     is_lying = bool(board_mm[0] > board_mm[1])
     left, top, width, height = (lying if is_lying else upright).room_mm
@@ -67,7 +70,7 @@ def plan_page(
         shift = board.kept * corner_offsets(board.across_flats_mm, board.facing).max(axis=0) / 2.0
         middle = place(board.centre_mm + shift)
         for cell in range(board.n_cells):
-            fill = PALE if water is not None and water.is_watercourse[cell] else ""
+            fill = PALE if shaded is not None and shaded[cell] else ""
             pen.polygon(place(board.outline_mm(cell)).tolist(), ink=GREY, width=0.1, fill=fill)
         if water is not None:
             _draw_water(pen, board, water, place, middle)

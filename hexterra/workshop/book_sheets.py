@@ -1,11 +1,14 @@
-"""Sheet layouts of the build book: where blocks lie on the foam that was bought."""
+"""Sheet layouts of the build book: where blocks, facings and panels lie on what was bought."""
 
 from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from itertools import groupby
 from typing import TYPE_CHECKING, Final
+
+import numpy as np
 
 from hexterra.stages.schedule import PARTS
 from hexterra.workshop.book_paper import (
@@ -22,9 +25,14 @@ from hexterra.workshop.book_paper import (
 from hexterra.workshop.book_words import counted, part_words
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from hexterra.lattice.hexagon import Part
+    from hexterra.workshop.effort import Effort
     from hexterra.workshop.foam import Foam
-    from hexterra.workshop.nesting import Nest, Sheet
+    from hexterra.workshop.nesting import Nest
+    from hexterra.workshop.rectangles import RectangleNest
+    from hexterra.workshop.stock import StockSheet
 
 _MOST_HEIGHT_MM: Final = 105.0
 _CAPTION_MM: Final = 8.0
@@ -35,16 +43,21 @@ _GAP_MM: Final = 7.0
 class _Layout:
     """Sheets that are laid out alike, and the words above them."""
 
-    nest: Nest
-    sheet: Sheet
+    stock: StockSheet
+    margin_mm: float
+    outlines: tuple[NDArray[np.float64], ...]
     title: str
     notes: tuple[str, ...]
 
 
-def sheet_pages(foam: Foam, paper: Format) -> list[Page]:
-    """Draw every layout once, as many to a page as fit."""
+def sheet_pages(effort: Effort, paper: Format) -> list[Page]:
+    """Draw every layout of foam, facings and panels once, as many to a page as fit."""
     left, top, width, height = paper.room_mm
+    foam = effort.foam
     layouts = [layout for nest in foam.nests for layout in _layouts(foam, nest)]
+    for nest in effort.facing_nests:
+        layouts += _rectangle_layouts(nest, "facings")
+    layouts += _rectangle_layouts(effort.wood.panels, "panels")
     pages: list[Page] = []
     held: list[tuple[float, _Layout]] = []
     y = top
@@ -84,7 +97,33 @@ def _layouts(foam: Foam, nest: Nest) -> Iterable[_Layout]:
             f"{stock.thickness_mm:g} mm: sheet{'s' if len(numbers) > 1 else ''} {which} of"
             f" {nest.n_sheets}{', alike' if len(numbers) > 1 else ''} ({parts})"
         )
-        yield _Layout(nest, sheet, title, _notes(foam, nest) if place == 0 else ())
+        outlines = tuple(sheet.outline_mm(piece) for piece in range(sheet.n_pieces))
+        notes = _notes(foam, nest) if place == 0 else ()
+        yield _Layout(stock, nest.margin_mm, outlines, title, notes)
+
+
+def _rectangle_layouts(nest: RectangleNest, of: str) -> Iterable[_Layout]:
+    """Lay out facings or panels; the notes name what lies in each row."""
+    stock = nest.stock
+    for number, sheet in enumerate(nest.sheets, start=1):
+        notes: list[str] = []
+        for row, held in groupby(sorted(sheet, key=lambda place: (place.row, place.x_mm)),
+                                 key=lambda place: place.row):  # fmt: skip
+            words = (
+                f"{len(list(alike))} of {length:.1f} x {width:.1f}"
+                for (length, width), alike in groupby(
+                    held, key=lambda place: (round(place.length_mm, 1), round(place.width_mm, 1))
+                )
+            )
+            notes.append(f"Row {row + 1} from below, from the left: {', '.join(words)} mm.")
+        title = f"{stock.thickness_mm:g} mm: sheet {number} of {nest.n_sheets} ({of})"
+        outlines = tuple(
+            np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]])
+            for place in sheet
+            for x0, y0 in [(place.x_mm, place.y_mm)]
+            for x1, y1 in [(x0 + place.length_mm, y0 + place.width_mm)]
+        )
+        yield _Layout(stock, nest.margin_mm, outlines, title, tuple(notes))
 
 
 def _notes(foam: Foam, nest: Nest) -> tuple[str, ...]:
@@ -109,7 +148,7 @@ def _listed(words: Sequence[str]) -> str:
 
 
 def _scale(layout: _Layout, width: float) -> float:
-    stock = layout.nest.stock
+    stock = layout.stock
     return min((width - 8.0) / stock.length_mm, _MOST_HEIGHT_MM / stock.width_mm)
 
 
@@ -118,12 +157,12 @@ def _note_lines(layout: _Layout, width: float) -> list[str]:
 
 
 def _height_mm(layout: _Layout, width: float) -> float:
-    sheet_mm = layout.nest.stock.width_mm * _scale(layout, width)
+    sheet_mm = layout.stock.width_mm * _scale(layout, width)
     return _CAPTION_MM + 1.4 * TEXT_MM * len(_note_lines(layout, width)) + sheet_mm + 5.0
 
 
 def _draw(pen: Pen, layout: _Layout, left: float, top: float, width: float) -> None:
-    nest, sheet, stock = layout.nest, layout.sheet, layout.nest.stock
+    stock = layout.stock
     scale = _scale(layout, width)
     pen.text(left, top + 3.6, layout.title, size=3.6, font=BOLD, within=width)
     y = top + _CAPTION_MM
@@ -133,7 +172,7 @@ def _draw(pen: Pen, layout: _Layout, left: float, top: float, width: float) -> N
     length, depth = stock.length_mm * scale, stock.width_mm * scale
     y -= 2.0
     pen.rectangle(left, y, length, depth, ink=INK, line=0.35)
-    margin = nest.margin_mm * scale
+    margin = layout.margin_mm * scale
     inner = (
         (left + margin, y + margin),
         (left + length - margin, y + margin),
@@ -142,9 +181,8 @@ def _draw(pen: Pen, layout: _Layout, left: float, top: float, width: float) -> N
     )
     if margin > 0.0:
         pen.line((*inner, inner[0]), width=0.1, ink=GREY, dashes=(1.0, 1.0))
-    for piece in range(sheet.n_pieces):
-        outline = sheet.outline_mm(piece) * scale
-        points = [(left + x, y + depth - up) for x, up in outline.tolist()]
+    for outline in layout.outlines:
+        points = [(left + x, y + depth - up) for x, up in (outline * scale).tolist()]
         pen.polygon(points, fill=PALE, ink=INK, width=0.12)
     pen.text(left + length / 2.0, y + depth + 3.8, f"{stock.length_mm:g} mm", size=2.8,
              align="middle")  # fmt: skip

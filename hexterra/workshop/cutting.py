@@ -1,8 +1,8 @@
-"""Foam -> the cuts: every pass of the wire, under the guide that it needs.
+"""Foam, base and facings -> the cuts: every pass of the wire, under the guide that it needs.
 
 A *set-up* is a guide or fence mounted on the bench. All cuts that need it are made while it is
 mounted, so each is mounted once: blocks off the sheets, then slices from thick to thin, then tops
-by pattern, channels, and the grooves of keyed footings.
+by pattern, channels, the grooves of keyed footings, and facings.
 """
 
 from __future__ import annotations
@@ -10,9 +10,10 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Final, Literal
+from typing import TYPE_CHECKING, Final, Literal, get_args
 
 import numpy as np
+from numpy.typing import NDArray
 
 from hexterra.catalogue.solids import facet_planes
 from hexterra.lattice import hexagon
@@ -20,11 +21,17 @@ from hexterra.lattice.hexagon import Part
 from hexterra.stages.schedule import PARTS, Piece
 from hexterra.values import Value
 from hexterra.workshop.blocks import Block
+from hexterra.workshop.facing_sheets import facing_passes, facing_solids
 from hexterra.workshop.foam import Foam
+from hexterra.workshop.keys import KeyedFooting, keyed_footings
 from hexterra.workshop.solids import Solid, piece_solids
 
-SetUpKind = Literal["outline", "slice", "top", "channel", "groove"]
-SET_UP_KINDS: Final[tuple[SetUpKind, ...]] = ("outline", "slice", "top", "channel", "groove")
+if TYPE_CHECKING:
+    from hexterra.workshop.base import Base
+    from hexterra.workshop.facings import Facings
+
+SetUpKind = Literal["outline", "slice", "top", "channel", "groove", "facing"]
+SET_UP_KINDS: Final[tuple[SetUpKind, ...]] = get_args(SetUpKind)
 
 
 @dataclass(frozen=True, eq=False)
@@ -38,7 +45,8 @@ class Work(Value):
     set_up
         Its name, unique.
     of
-        What is cut: the number of a piece in the schedule, or -1 for blocks and their slices.
+        What is cut: the number of a piece in the schedule, or -1 for blocks, their slices, and
+        facings.
     item
         What is cut, in words.
     count
@@ -48,7 +56,7 @@ class Work(Value):
     wire_mm
         How far the wire travels through foam over all of them.
     layer_key
-        Of blocks and their slices: part, thickness of the stock, and of the layers.
+        Of blocks and their slices: part, thickness of the stock, and of the layers; else None.
     """
 
     kind: SetUpKind
@@ -58,22 +66,27 @@ class Work(Value):
     count: int
     n_cuts: int
     wire_mm: float
-    layer_key: tuple[Part, float, float] = ("whole", 0.0, 0.0)
+    layer_key: tuple[Part, float, float] | None = None
 
 
-def list_work(foam: Foam) -> tuple[Work, ...]:
-    """List all cuts of a board in the order of their set-ups.
+def list_work(foam: Foam, base: Base, facings: Facings) -> tuple[Work, ...]:
+    """List all cuts of a board in the order of their set-ups, owned pieces apart.
 
     Blocks are cut off their sheet along their whole outline. A slice is one pass, but for the
     last of a block that leaves nothing over. A sloping top is one pass along its slope, over a
     saddle two. Each bank of a watercourse is a pass along it; water that crosses no side is one
-    round cut, half as wide as the tile. A groove is two slanting passes, and a
-    quarter has two grooves.
+    round cut, half as wide as the tile. A groove is two slanting passes as long as the rail's
+    middle line under the footing. Owned keyed footings are taken for those with the shortest
+    grooves: a stock list does not tell. Facings are cut all around, and up their front if it leans.
 
     Parameters
     ----------
     foam
         Blanks and blocks of the board.
+    base
+        Rails, which say where footings have grooves.
+    facings
+        Upright faces to cover.
 
     Returns
     -------
@@ -82,8 +95,11 @@ def list_work(foam: Foam) -> tuple[Work, ...]:
     """
     solids = piece_solids(foam.pieces)
     work = [*_blocks(foam)]
+    to_cut = foam.to_cut.tolist()
     for number, (piece, solid) in enumerate(zip(foam.pieces.pieces, solids, strict=True)):
-        work += _piece(number, piece, solid)
+        if to_cut[number]:
+            work += _piece(number, piece, to_cut[number], solid)
+    work += [*_grooves(foam, base), *_facings(foam, facings)]
     first = {entry.set_up: place for place, entry in reversed(list(enumerate(work)))}
     return tuple(
         sorted(work, key=lambda entry: (SET_UP_KINDS.index(entry.kind), first[entry.set_up]))
@@ -137,11 +153,12 @@ def _layer_key(block: Block) -> tuple[Part, float, float]:
     return block.part, block.layer.stock_mm, block.layer.thickness_mm
 
 
-def _piece(number: int, piece: Piece, solid: Solid) -> Iterator[Work]:
-    """List the cuts that turn a blank into a piece."""
+def _piece(number: int, piece: Piece, count: int, solid: Solid) -> Iterator[Work]:
+    """List the cuts that turn a blank into a tile."""
     if any(solid.rises):
         n_passes, wire_mm = top_passes(solid)
-        yield _work("top", f"{piece.pattern} guides", number, piece, n_passes, wire_mm)
+        set_up = f"{piece.pattern} guides"
+        yield _work("top", set_up, number, piece.name, count, n_passes, wire_mm)
     if piece.crossing:
         lines_mm = [
             float(np.linalg.norm(np.diff(line, axis=0), axis=1).sum())
@@ -151,26 +168,62 @@ def _piece(number: int, piece: Piece, solid: Solid) -> Iterator[Work]:
             n_passes, wire_mm = 2 * len(lines_mm), 2.0 * math.fsum(lines_mm)
         else:
             n_passes, wire_mm = 1, math.pi * solid.across_flats_mm / 2.0
-        yield _work("channel", _channel(piece), number, piece, n_passes, wire_mm)
-    if piece.kind == "footing" and piece.name.startswith("keyed"):
-        n_grooves = 2 if piece.part == "quarter" else 1  # in a corner of the board two edges meet
-        wire_mm = 2.0 * n_grooves * float(np.ptp(solid.outline_mm, axis=0).max())
-        yield _work("groove", "V-groove guides", number, piece, 2 * n_grooves, wire_mm)
+        yield _work("channel", _channel(piece), number, piece.name, count, n_passes, wire_mm)
+
+
+def _grooves(foam: Foam, base: Base) -> Iterator[Work]:
+    """List the grooves of keyed footings; those that no rail crosses have none."""
+    kinds: dict[Part, list[tuple[float, KeyedFooting]]] = {}
+    for footing in keyed_footings(base):
+        kinds.setdefault(footing.solid.part, []).append((groove_length_mm(footing), footing))
+    for number, piece in enumerate(foam.pieces.pieces):
+        if piece.kind != "footing" or not piece.name.startswith("keyed"):
+            continue
+        left = int(foam.to_cut[number])
+        for length_mm, footing in sorted(kinds.get(piece.part, ()), key=lambda kind: -kind[0]):
+            count = min(left, footing.count)
+            left -= count
+            if count:
+                n_passes = 2 * len(footing.lines)
+                yield _work(
+                    "groove", "V-groove guides", number, footing.name, count, n_passes,
+                    2.0 * length_mm,
+                )  # fmt: skip
+
+
+def groove_length_mm(footing: KeyedFooting) -> float:
+    """Return how long the middle lines of a footing's grooves are within its block."""
+    lengths_mm = [
+        float(np.ptp(_crossings(footing.solid.outline_mm, math.radians(angle), at)))
+        for angle, at in footing.lines
+    ]
+    return math.fsum(lengths_mm)
+
+
+def _crossings(outline: NDArray[np.float64], angle: float, at: float) -> NDArray[np.float64]:
+    """Return where a line meets a convex outline, as distances along it, (k,) float64."""
+    normal = np.array([math.cos(angle), math.sin(angle)])
+    along = np.array([-normal[1], normal[0]])
+    off = outline @ normal - at
+    after, ends = np.roll(off, -1), np.roll(outline, -1, axis=0)
+    crosses = (off * after <= 0.0) & (off != after)
+    share = (off[crosses] / (off[crosses] - after[crosses]))[:, None]
+    return (outline[crosses] + share * (ends[crosses] - outline[crosses])) @ along
+
+
+def _facings(foam: Foam, facings: Facings) -> Iterator[Work]:
+    """List the cuts of facings; without a batter the wire stands upright for all of them."""
+    lean = f", leaning {facings.batter_deg:g} degrees" if facings.batter_deg else ""
+    for piece, body in facing_solids(facings, foam.stock):
+        n_passes, wire_mm = facing_passes(piece, body)
+        yield _work("facing", f"facing guides{lean}", -1, body.name, piece.count, n_passes, wire_mm)
 
 
 def _work(
-    kind: SetUpKind, set_up: str, number: int, piece: Piece, n_passes: int, wire_mm: float
+    kind: SetUpKind, set_up: str, of: int, item: str, count: int, n_passes: int, wire_mm: float
 ) -> Work:
-    """Write down the passes and wire of one piece, times the number of pieces."""
-    return Work(
-        kind=kind,
-        set_up=set_up,
-        of=number,
-        item=piece.name,
-        count=piece.count,
-        n_cuts=n_passes * piece.count,
-        wire_mm=wire_mm * piece.count,
-    )
+    """Write down the passes and wire of one item, times their number."""
+    return Work(kind, set_up, of, item, count, n_passes * count, wire_mm * count)
 
 
 def _channel(piece: Piece) -> str:

@@ -16,6 +16,7 @@ from hexterra.workshop.guides import file_name
 
 if TYPE_CHECKING:
     from hexterra.stages.schedule import Piece
+    from hexterra.workshop.bodies import Body
     from hexterra.workshop.solids import Solid
 
 #: From where a sketch looks: how far round from the front, and how high, in degrees. At 20 degrees
@@ -25,6 +26,9 @@ _HEIGHT_DEG: Final = 38.0
 #: Direction to the light, and the darkest and lightest grey of a face.
 _LIGHT: Final = (-0.75, -0.2, 0.63)
 _GREYS: Final = (0.58, 1.0)
+#: Heights of corners in a plan, and how far from its corner one stands where there is room.
+_HEIGHTS_MM: Final = 2.6
+_INWARD_MM: Final = 6.5
 
 
 def sketch(
@@ -45,7 +49,21 @@ def sketch(
         proportions.
     """
     scale = width_mm / (2.0 * solid.across_flats_mm / math.sqrt(3.0))
-    faces = [*solid.walls_mm, *solid.facets_mm]
+    strokes = _shaded([*solid.walls_mm, *solid.facets_mm], scale)
+    for line in solid.channels_mm(ports, water):
+        strokes.append(stroke("water", _view(_on_top(solid, line)) * scale))
+    return Figure("sketch", "", tuple(strokes))
+
+
+def body_sketch(body: Body, *, width_mm: float = 20.0) -> Figure:
+    """Draw a body as `sketch` draws a piece, as wide on paper as is told."""
+    points = np.concatenate([body.start_mm, body.end_mm])
+    scale = width_mm / float(np.ptp(_view(points)[:, 0]))
+    return Figure("sketch", "", tuple(_shaded(body.faces_mm, scale)))
+
+
+def _shaded(faces: Sequence[NDArray[np.float64]], scale: float) -> list[Stroke]:
+    """Draw the faces that are seen, the farthest first."""
     drawn: list[tuple[float, Stroke]] = []
     for face in faces:
         seen = _view(face) * scale
@@ -53,10 +71,7 @@ def sketch(
             grey = "#" + f"{round(255 * _grey(face)):02x}" * 3
             drawn.append((_nearness(face), stroke("piece", seen, is_closed=True, fill=grey)))
     drawn.sort(key=lambda item: item[0])
-    strokes = [line for _, line in drawn]
-    for line in solid.channels_mm(ports, water):
-        strokes.append(stroke("water", _view(_on_top(solid, line)) * scale))
-    return Figure("sketch", "", tuple(strokes))
+    return [line for _, line in drawn]
 
 
 def _view(points_mm: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -117,16 +132,15 @@ def piece_drawing(piece: Piece, solid: Solid, *, scale: float = 0.5) -> Figure:
     plan = _plan(piece, solid, scale)
     front = _front(solid, scale)
     front = front.moved(0.0, plan.bounds[1] - 4.0 - front.bounds[3])
-    length_mm, width_mm, height_mm = solid.size_mm
     return joined(
         (plan, front),
         name=f"drawing-{file_name(piece.name)}",
         title=piece.name,
         notes=(
-            f"{piece.count} needed, from {piece.thickness_mm:g} mm;"
-            f" {length_mm:.2f} x {width_mm:.2f} x {height_mm:.2f} mm",
-            f"volume {solid.volume_mm3 / 1000.0:.2f} cm³, surface {solid.surface_mm2 / 100.0:.2f}"
-            f" cm², of which top {solid.top_mm2 / 100.0:.2f} cm²",
+            f"{piece.count} needed, from a blank of {piece.thickness_mm:g} mm",
+            f"volume {solid.volume_mm3 / 1000.0:.2f} cm³",
+            f"surface {solid.surface_mm2 / 100.0:.2f} cm², of it top"
+            f" {solid.top_mm2 / 100.0:.2f} cm²",
         ),
     )
 
@@ -141,7 +155,8 @@ def _plan(piece: Piece, solid: Solid, scale: float) -> Figure:
     for number in kept_corners(solid):
         height_mm = solid.base_mm + solid.rises[number] * solid.step_mm
         x, y = _room_at(solid, number, scale).tolist()
-        words.append(Words((x, y - 0.9), 2.4, f"{height_mm:g}", "middle"))
+        size = _HEIGHTS_MM
+        words.append(Words((x, y - 0.36 * size), size, f"{height_mm:g}", "middle"))
     for lines, labels in footprint_dimensions(solid, scale):
         strokes += lines
         words += labels
@@ -149,7 +164,10 @@ def _plan(piece: Piece, solid: Solid, scale: float) -> Figure:
 
 
 def _room_at(solid: Solid, number: int, scale: float) -> NDArray[np.float64]:
-    """Return where words fit best near a corner: in the widest angle between edges and folds."""
+    """Return where words fit best near a corner: in the widest angle between edges and folds.
+
+    They stand before the next fold in that direction, a little nearer to it than to the corner.
+    """
     here = solid.corner_mm()[number]
     outline, near = solid.outline_mm, 1e-6 * solid.across_flats_mm
     at = int(np.linalg.norm(outline - here, axis=1).argmin())
@@ -163,7 +181,26 @@ def _room_at(solid: Solid, number: int, scale: float) -> NDArray[np.float64]:
     angle = np.sort((angle - angle[0]) % (2.0 * np.pi))  # from one edge, through the piece
     widest = int(np.diff(angle).argmax())
     middle = math.atan2(along[0, 1], along[0, 0]) + (angle[widest] + angle[widest + 1]) / 2.0
-    return here * scale + 6.5 * np.array([math.cos(middle), math.sin(middle)])
+    inward = np.array([math.cos(middle), math.sin(middle)])
+    ahead_mm = [
+        _INWARD_MM,
+        *(0.55 * scale * _distance(here, inward, crease) for crease in solid.creases_mm),
+    ]
+    return here * scale + min(ahead_mm) * inward
+
+
+def _distance(
+    start: NDArray[np.float64], inward: NDArray[np.float64], crease: NDArray[np.float64]
+) -> float:
+    """Return how far ahead a ray on the plan meets a fold; infinite if it does not."""
+    along = crease[1, :2] - crease[0, :2]
+    to_fold = crease[0, :2] - start
+    turn = float(inward[0] * along[1] - inward[1] * along[0])
+    if abs(turn) < 1e-9:
+        return math.inf
+    ahead = float(to_fold[0] * along[1] - to_fold[1] * along[0]) / turn
+    at = float(to_fold[0] * inward[1] - to_fold[1] * inward[0]) / turn
+    return ahead if ahead > 1e-6 and -1e-9 <= at <= 1.0 + 1e-9 else math.inf
 
 
 def _front(solid: Solid, scale: float) -> Figure:

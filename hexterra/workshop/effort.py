@@ -1,10 +1,10 @@
-"""Foam -> Effort: wire, cuts, set-ups, hours, weight, finishing and boxes."""
+"""Foam and base -> Effort: wire, cuts, set-ups, hours, weight, cost, finishing and boxes."""
 
 from __future__ import annotations
 
 import math
 from collections import Counter, defaultdict
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Final, Literal
@@ -15,20 +15,26 @@ from numpy.typing import NDArray
 from hexterra.errors import BriefError
 from hexterra.lattice.hexagon import Part
 from hexterra.stages.schedule import Piece
+from hexterra.units import MM_PER_M
 from hexterra.values import Value, readonly
+from hexterra.workshop.base import Base
+from hexterra.workshop.base import base as plain_base
 from hexterra.workshop.boxes import Box, BoxLoad, fill_boxes
 from hexterra.workshop.cutting import Work, list_work
+from hexterra.workshop.facing_sheets import facing_nests, facing_solids
 from hexterra.workshop.facings import Facings, facings
 from hexterra.workshop.foam import Foam
-from hexterra.workshop.rates import Finish, Rates, TimedBatch
+from hexterra.workshop.rates import Amounts, Finish, Rates, TimedBatch, WorkKind
+from hexterra.workshop.rectangles import RectangleNest
 from hexterra.workshop.solids import Solid, piece_solids
+from hexterra.workshop.stock import WoodStock
+from hexterra.workshop.wood import Wood, wood
 
 #: What is seen of a board once it stands.
 SurfaceKind = Literal["level ground", "slope", "water", "upright face"]
 SURFACE_KINDS: Final[tuple[SurfaceKind, ...]] = ("level ground", "slope", "water", "upright face")
 
-_MM2_PER_M2: Final = 1e6
-_MM3_PER_M3: Final = 1e9
+_G_PER_KG: Final = 1000.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -56,38 +62,52 @@ class SetUp(Value):
 
 @dataclass(frozen=True, eq=False)
 class Effort(Value):
-    """What a board takes to make.
+    """What a board takes to make, without the pieces that the maker owns.
 
     Parameters
     ----------
     foam
         Its blanks, blocks and sheets.
+    wood
+        Its base, and what that is sawn from.
     rates, finish
         What was assumed.
     work
-        Every cut, in the order of the set-ups.
+        Every cut of the wire, in the order of the set-ups.
     facings
         Upright faces between tops.
+    facing_nests
+        Blanks of facings on sheets, one nest for each thickness; none where faces stay bare.
+    facing_mm3
+        Foam in all facings.
     wire_mm, n_cuts
         For one of each piece, (n_pieces,) float64: its own cuts and its share of the cuts that
-        made its blank. Times their counts they add up to the whole.
+        made its blank; 0 where all are owned. Times the counts to cut, and with those of facings,
+        they add up to the whole.
     volume_mm3
         Foam in one of each piece, (n_pieces,) float64; channels are not taken off.
     surface_mm2
-        What is seen of all tiles, in the order of `SURFACE_KINDS`, (4,) float64.
+        What is seen of all tiles to cut, in the order of `SURFACE_KINDS`, and of all upright
+        faces, (4,) float64.
+    box
+        What pieces are stored in.
     boxes
-        How the pieces are stored.
+        How all pieces of the board are stored, owned ones too.
     """
 
     foam: Foam
+    wood: Wood
     rates: Rates
     finish: Finish
     work: tuple[Work, ...]
     facings: Facings
+    facing_nests: tuple[RectangleNest, ...]
+    facing_mm3: float
     wire_mm: NDArray[np.float64]
     n_cuts: NDArray[np.float64]
     volume_mm3: NDArray[np.float64]
     surface_mm2: NDArray[np.float64]
+    box: Box
     boxes: tuple[BoxLoad, ...]
 
     def __post_init__(self) -> None:
@@ -101,6 +121,18 @@ class Effort(Value):
             held = readonly(getattr(self, name), dtype=np.float64, shape=(length,), name=name)
             object.__setattr__(self, name, held)
 
+    @property
+    def base(self) -> Base:
+        """What the board stands on."""
+        return self.wood.base
+
+    @property
+    def n_facings(self) -> int:
+        """Facings to cut."""
+        return sum(one.count for nest in self.facing_nests for one in nest.rectangles)
+
+    # Time ----------------------------------------------------------------------------------------
+
     @cached_property
     def set_ups(self) -> tuple[SetUp, ...]:
         """Guides to mount, in order."""
@@ -111,97 +143,144 @@ class Effort(Value):
         for name, entries in by_name.items():
             wire_mm = math.fsum(entry.wire_mm for entry in entries)
             n_cuts = sum(entry.n_cuts for entry in entries)
-            minutes = self.rates.minutes_per_set_up + self._cutting_minutes(wire_mm, n_cuts)
+            one = Amounts(wire_m=wire_mm / MM_PER_M, n_cuts=n_cuts, n_set_ups=1)
             n_items = sum(entry.count for entry in entries)
+            minutes = sum(one.minutes(self.rates).values())
             found.append(SetUp(name, n_items, n_cuts, wire_mm, minutes))
         return tuple(found)
 
     @cached_property
     def piece_minutes(self) -> NDArray[np.float64]:
         """Time for one of each piece, set-ups and glue apart, (n_pieces,) float64."""
-        minutes = self._cutting_minutes(1.0, 0) * self.wire_mm
-        minutes += self.rates.minutes_per_cut * self.n_cuts + self.rates.minutes_per_piece
+        rates = self.rates
+        minutes = self.wire_mm / MM_PER_M * rates.minutes_per_m_wire
+        minutes += rates.minutes_per_cut * self.n_cuts + rates.minutes_per_piece
         minutes.flags.writeable = False
         return minutes
 
     @cached_property
-    def minutes(self) -> dict[str, float]:
+    def amounts(self) -> Amounts:
+        """How much work of each kind there is."""
+        level, slope, water, upright = (self.surface_mm2 / MM_PER_M**2).tolist()
+        n_foam_sheets = self.foam.n_sheets + sum(nest.n_sheets for nest in self.facing_nests)
+        return Amounts(
+            wire_m=math.fsum(entry.wire_mm for entry in self.work) / MM_PER_M,
+            n_cuts=sum(entry.n_cuts for entry in self.work),
+            n_set_ups=len(self.set_ups),
+            n_pieces=int(self.foam.to_cut.sum()) + self.n_facings,
+            n_sheets=n_foam_sheets + self.wood.panels.n_sheets,
+            n_joints=self.foam.n_joints + self.n_facings + self.wood.n_joints,
+            n_saw_cuts=self.wood.n_saw_cuts,
+            texture_m2=level + slope + upright,
+            paint_m2=level + slope + water + upright,
+            scatter_m2=level + slope,
+        )
+
+    @cached_property
+    def minutes(self) -> dict[WorkKind, float]:
         """Time by kind of work; what is not needed takes 0."""
-        foam, rates = self.foam, self.rates
-        counts = [piece.count for piece in foam.pieces.pieces]
-        n_joints = sum(blank.count * (len(blank.layers) - 1) for blank in foam.blanks)
-        level, slope, water, upright = (self.surface_mm2 / _MM2_PER_M2).tolist()
-        return {
-            "marking out": foam.n_sheets * rates.minutes_per_sheet,
-            "set-ups": len(self.set_ups) * rates.minutes_per_set_up,
-            "cutting": self._cutting_minutes(
-                math.fsum(entry.wire_mm for entry in self.work),
-                sum(entry.n_cuts for entry in self.work),
-            ),
-            "cleaning": sum(counts) * rates.minutes_per_piece,
-            "gluing": n_joints * rates.minutes_per_joint,
-            "texture": (level + slope + upright) * rates.texture_minutes_per_m2,
-            "paint": (level + slope + water + upright) * rates.paint_minutes_per_m2,
-            "scatter": (level + slope) * rates.scatter_minutes_per_m2,
-        }
+        return self.amounts.minutes(self.rates)
 
     @property
     def hours(self) -> float:
         """Time for everything."""
         return math.fsum(self.minutes.values()) / 60.0
 
+    # Cost and weight -----------------------------------------------------------------------------
+
+    @property
+    def prices(self) -> dict[str, float | None]:
+        """Price of what must be bought for pieces, facings and base; None where it is unknown."""
+        found: dict[str, float | None] = {"foam": self.foam.price}
+        if self.facing_nests:
+            found["facings"] = _sum(nest.price for nest in self.facing_nests)
+        return found | self.wood.prices
+
     @property
     def price(self) -> float | None:
-        """Price of the sheets; None if that of any is unknown."""
-        return self.foam.price
+        """Price of all that; None if any of it is unknown."""
+        return _sum(self.prices.values())
 
     @cached_property
     def piece_weight_g(self) -> NDArray[np.float64]:
         """Weight of one of each piece, (n_pieces,) float64; paint not included."""
-        weight = self.volume_mm3 * (self.foam.stock.density_kg_per_m3 * 1000.0 / _MM3_PER_M3)
+        weight = self.volume_mm3 * self._g_per_mm3
         weight.flags.writeable = False
         return weight
 
     @property
-    def weight_kg(self) -> float:
-        """Weight of all pieces; paint not included."""
+    def weights_kg(self) -> dict[str, float]:
+        """Weight of the board by what it is made of, owned pieces too; paint not included."""
         counts = np.array([piece.count for piece in self.foam.pieces.pieces])
-        return float(counts @ self.piece_weight_g) / 1000.0
-
-    @cached_property
-    def materials(self) -> dict[str, float]:
-        """What finishing takes: texture, paint and varnish in millilitres, scatter in grams."""
-        finish = self.finish
-        level, slope, water, upright = (self.surface_mm2 / _MM2_PER_M2).tolist()
+        pieces_g = float(counts @ self.piece_weight_g)
         return {
-            "texture_ml": (level + slope + upright) * finish.texture_ml_per_m2,
-            "paint_ml": (level + slope + water + upright) * finish.paint_ml_per_m2,
-            "scatter_g": (level + slope) * finish.scatter_g_per_m2,
-            "varnish_ml": water * finish.water_ml_per_m2,
+            "pieces": pieces_g / _G_PER_KG,
+            "facings": self.facing_mm3 * self._g_per_mm3 / _G_PER_KG,
+            **self.wood.weights_kg,
         }
 
-    def _cutting_minutes(self, wire_mm: float, n_cuts: int) -> float:
-        rates = self.rates
-        return wire_mm / 1000.0 * rates.minutes_per_m_wire + n_cuts * rates.minutes_per_cut
+    @property
+    def weight_kg(self) -> float:
+        """Weight of all of it."""
+        return math.fsum(self.weights_kg.values())
+
+    @property
+    def _g_per_mm3(self) -> float:
+        return self.foam.stock.density_kg_per_m3 * _G_PER_KG / MM_PER_M**3
+
+    # Finishing -----------------------------------------------------------------------------------
+
+    @cached_property
+    def materials_of(self) -> dict[SurfaceKind, dict[str, float]]:
+        """What finishing each kind of surface takes: millilitres, and grams of scatter."""
+        finish = self.finish
+        per_m2 = {
+            "texture_ml": (finish.texture_ml_per_m2, ("level ground", "slope", "upright face")),
+            "paint_ml": (finish.paint_ml_per_m2, SURFACE_KINDS),
+            "scatter_g": (finish.scatter_g_per_m2, ("level ground", "slope")),
+            "varnish_ml": (finish.water_ml_per_m2, ("water",)),
+        }
+        area_m2 = dict(zip(SURFACE_KINDS, (self.surface_mm2 / MM_PER_M**2).tolist(), strict=True))
+        return {
+            kind: {
+                name: area_m2[kind] * amount if kind in kinds else 0.0
+                for name, (amount, kinds) in per_m2.items()
+            }
+            for kind in SURFACE_KINDS
+        }
+
+    @property
+    def materials(self) -> dict[str, float]:
+        """What finishing takes in all: texture, paint and varnish in ml, scatter in g."""
+        held = self.materials_of.values()
+        return {name: math.fsum(one[name] for one in held) for name in next(iter(held))}
 
 
 def effort(
     foam: Foam,
     *,
+    base: Base | None = None,
+    wood_stock: WoodStock | None = None,
     rates: Rates | None = None,
     finish: Finish | None = None,
     box: Box | None = None,
     batter_deg: float = 0.0,
 ) -> Effort:
-    """Reckon what the pieces of a board take in cuts, time, weight, finishing and storage.
+    """Reckon what a board takes in cuts, time, weight, cost, finishing and storage.
 
     Every guide is mounted once and serves all cuts that need it. The cuts that make blocks and
-    slices are shared out evenly among the layers they make, and so among the pieces.
+    slices are shared out evenly among the layers they make, and so among the pieces. Pieces that
+    `foam` does not cut are taken for finished; upright faces are all covered anew, as they are
+    not part of any piece.
 
     Parameters
     ----------
     foam
         Blanks, blocks and sheets of the board.
+    base
+        What it stands on; `hexterra.workshop.base.base` with its defaults by default.
+    wood_stock
+        What the base is sawn from; ``WoodStock()`` by default.
     rates
         How long work takes; ``Rates()`` by default.
     finish
@@ -214,37 +293,43 @@ def effort(
     Returns
     -------
     Effort
-        Level ground, slopes and water together are all that is seen of the tiles' tops.
+        Level ground, slopes and water together are all that is seen of the tops to cut.
 
     Raises
     ------
     BriefError
         If the batter is out of range.
     StockError
-        If a piece does not fit the box.
+        If a piece does not fit the box, or a panel or facing its sheet.
     """
-    finish = finish or Finish()
+    finish, box = finish or Finish(), box or Box()
     pieces = foam.pieces
+    under = base if base is not None else plain_base(pieces)
     solids = piece_solids(pieces)
-    work = list_work(foam)
-    wire_mm, n_cuts = _shares(foam, work)
     faces = facings(pieces, batter_deg=batter_deg)
+    work = list_work(foam, under, faces)
+    wire_mm, n_cuts = _shares(foam, work)
     surface_mm2 = np.zeros(len(SURFACE_KINDS))
-    for piece, solid in zip(pieces.pieces, solids, strict=True):
-        if piece.kind == "tile":
-            surface_mm2[:3] += piece.count * _top_mm2(piece, solid, finish)
+    for piece, count, solid in zip(pieces.pieces, foam.to_cut.tolist(), solids, strict=True):
+        if piece.kind == "tile" and count:
+            surface_mm2[:3] += count * _top_mm2(piece, solid, finish)
     surface_mm2[3] = faces.area_mm2.sum()
+    coverings = facing_solids(faces, foam.stock)
     return Effort(
         foam=foam,
+        wood=wood(under, wood_stock),
         rates=rates or Rates(),
         finish=finish,
         work=work,
         facings=faces,
+        facing_nests=facing_nests(faces, foam.stock),
+        facing_mm3=math.fsum(body.count * body.volume_mm3 for _, body in coverings),
         wire_mm=wire_mm,
         n_cuts=n_cuts,
         volume_mm3=np.array([solid.volume_mm3 for solid in solids]),
         surface_mm2=surface_mm2,
-        boxes=fill_boxes(pieces, box or Box()),
+        box=box,
+        boxes=fill_boxes(pieces, box),
     )
 
 
@@ -279,22 +364,33 @@ def time_batch(result: Effort, counts: Mapping[str, int], minutes: float) -> Tim
     layers = {
         f"fence at {layer.thickness_mm:g} mm"
         for place in of
-        for layer in result.foam.layers_of[pieces[place].thickness_mm]
+        for layer in result.foam.layers_of.get(pieces[place].thickness_mm, ())
     }
     blanks = layers | {f"{part} outline" for part in parts}
     set_ups = {entry.set_up for entry in result.work if entry.of in of or entry.set_up in blanks}
-    return TimedBatch(
-        wire_mm=math.fsum(result.wire_mm[number[name]] * n for name, n in counts.items()),
+    wire_mm = math.fsum(result.wire_mm[number[name]] * n for name, n in counts.items())
+    done = Amounts(
+        wire_m=wire_mm / MM_PER_M,
         n_cuts=math.fsum(result.n_cuts[number[name]] * n for name, n in counts.items()),
         n_set_ups=len(set_ups),
         n_pieces=sum(counts.values()),
-        minutes=minutes,
     )
+    return TimedBatch(done, minutes)
+
+
+def _sum(prices: Iterable[float | None]) -> float | None:
+    """Add prices up; None if any is unknown."""
+    total = 0.0
+    for price in prices:
+        if price is None:
+            return None
+        total += price
+    return total
 
 
 def _shares(foam: Foam, work: tuple[Work, ...]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Share all cuts out: wire and number of cuts of one of each piece."""
-    pieces = foam.pieces.pieces
+    pieces, to_cut = foam.pieces.pieces, foam.to_cut.tolist()
     wire_mm, n_cuts = np.zeros(len(pieces)), np.zeros(len(pieces))
     # Layers are alike by part and thickness, from whichever sheets they are cut.
     layer_wire: defaultdict[tuple[Part, float], float] = defaultdict(float)
@@ -304,14 +400,14 @@ def _shares(foam: Foam, work: tuple[Work, ...]) -> tuple[NDArray[np.float64], ND
         n_layers[block.part, block.layer.thickness_mm] += block.n_layers
     for entry in work:
         if entry.of >= 0:
-            wire_mm[entry.of] += entry.wire_mm / entry.count
-            n_cuts[entry.of] += entry.n_cuts / entry.count
-        else:
+            wire_mm[entry.of] += entry.wire_mm / to_cut[entry.of]
+            n_cuts[entry.of] += entry.n_cuts / to_cut[entry.of]
+        elif entry.layer_key is not None:
             part, _, thickness_mm = entry.layer_key
             layer_wire[part, thickness_mm] += entry.wire_mm
             layer_cuts[part, thickness_mm] += entry.n_cuts
     for number, piece in enumerate(pieces):
-        for layer in foam.layers_of[piece.thickness_mm]:
+        for layer in foam.layers_of[piece.thickness_mm] if to_cut[number] else ():
             key = (piece.part, layer.thickness_mm)
             wire_mm[number] += layer_wire[key] / n_layers[key]
             n_cuts[number] += layer_cuts[key] / n_layers[key]

@@ -138,6 +138,18 @@ class Figure(Value):
         )
         return replace(self, strokes=strokes, words=words)
 
+    def scaled(self, by: float) -> Self:
+        """Return the figure smaller or larger on paper, words and all; line widths stay."""
+        strokes = tuple(
+            replace(stroke, points=tuple((x * by, y * by) for x, y in stroke.points))
+            for stroke in self.strokes
+        )
+        words = tuple(
+            replace(item, at=(item.at[0] * by, item.at[1] * by), size_mm=item.size_mm * by)
+            for item in self.words
+        )
+        return replace(self, strokes=strokes, words=words)
+
     def layers(self) -> tuple[Layer, ...]:
         """Layers that occur, in the order of `STYLES`."""
         used = {stroke.layer for stroke in self.strokes}

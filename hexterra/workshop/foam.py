@@ -7,13 +7,17 @@ bought or slices off blocks; see `hexterra.workshop.blocks`. Blocks are what is 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
+import numpy as np
+from numpy.typing import NDArray
+
+from hexterra.errors import BriefError
 from hexterra.lattice.hexagon import Facing, Part
 from hexterra.stages.schedule import PARTS, Schedule
-from hexterra.values import Value
+from hexterra.values import Value, readonly
 from hexterra.workshop.blocks import Block, Layer, build_up
 from hexterra.workshop.nesting import FACINGS, Nest, nest
 from hexterra.workshop.offcuts import lay_out, reuse_offcuts
@@ -49,9 +53,12 @@ class Foam(Value):
     Parameters
     ----------
     pieces
-        What is to be made.
+        The board.
+    to_cut
+        How many of each of its pieces are to be made, (n_pieces,) int64: all but those that the
+        maker owns.
     stock
-        What it is made from.
+        What they are made from.
     blanks
         By thickness, thin first, then in the order of `PARTS`.
     blocks
@@ -61,10 +68,21 @@ class Foam(Value):
     """
 
     pieces: Schedule
+    to_cut: NDArray[np.int64]
     stock: FoamStock
     blanks: tuple[Blank, ...]
     blocks: tuple[Block, ...]
     nests: tuple[Nest, ...]
+
+    def __post_init__(self) -> None:
+        n = len(self.pieces.pieces)
+        held = readonly(self.to_cut, dtype=np.int64, shape=(n,), name="to_cut")
+        object.__setattr__(self, "to_cut", held)
+
+    @property
+    def n_owned(self) -> int:
+        """Pieces of the board that are owned already."""
+        return sum(piece.count for piece in self.pieces.pieces) - int(self.to_cut.sum())
 
     @property
     def n_sheets(self) -> int:
@@ -83,8 +101,13 @@ class Foam(Value):
 
     @cached_property
     def layers_of(self) -> dict[float, tuple[Layer, ...]]:
-        """Layers of a blank by its thickness in millimetres."""
+        """Layers of each blank to cut by its thickness in millimetres."""
         return {blank.thickness_mm: blank.layers for blank in self.blanks}
+
+    @property
+    def n_joints(self) -> int:
+        """Joints to glue between layers."""
+        return sum(blank.count * (len(blank.layers) - 1) for blank in self.blanks)
 
     @property
     def notes(self) -> tuple[str, ...]:
@@ -99,7 +122,9 @@ class Foam(Value):
         return (f"No stocked sheet is thick enough for some blanks; glue {', '.join(laminated)}.",)
 
 
-def foam(pieces: Schedule, stock: FoamStock | None = None) -> Foam:
+def foam(
+    pieces: Schedule, stock: FoamStock | None = None, *, to_cut: Sequence[int] | None = None
+) -> Foam:
     """Find what foam the pieces of a schedule take, and lay it out on sheets.
 
     A blank is one layer if any sheet is at least as thick: as bought if one is just as thick,
@@ -116,25 +141,32 @@ def foam(pieces: Schedule, stock: FoamStock | None = None) -> Foam:
     Parameters
     ----------
     pieces
-        What is to be made.
+        The board.
     stock
         What can be bought; ``FoamStock()`` by default.
+    to_cut
+        How many of each piece are to be made, as `hexterra.owned.left_to_cut` tells; all by
+        default.
 
     Returns
     -------
     Foam
-        Its blocks, sliced and glued, give every piece its blank; every block lies on a sheet, at
-        least a kerf from any other.
+        Its blocks, sliced and glued, give every piece to cut its blank; every block lies on a
+        sheet, at least a kerf from any other.
 
     Raises
     ------
+    BriefError
+        If more of a piece are to be made than the board has, or fewer than none.
     StockError
         If a blank cannot be made from the stock, or does not fit a sheet.
     """
     stock = stock or FoamStock()
+    wanted = _wanted(pieces, to_cut)
     needed: Counter[tuple[float, Part]] = Counter()
-    for piece in pieces.pieces:
-        needed[piece.thickness_mm, piece.part] += piece.count
+    for piece, count in zip(pieces.pieces, wanted, strict=True):
+        if count:
+            needed[piece.thickness_mm, piece.part] += count
     layers = {thickness: build_up(thickness, stock) for thickness, _ in needed}
     blanks = tuple(
         Blank(part, thickness, needed[thickness, part], layers[thickness])
@@ -158,7 +190,22 @@ def foam(pieces: Schedule, stock: FoamStock | None = None) -> Foam:
     nests = lay_out(blocks, nest_counts)
     if stock.slicing == "blocks":
         blocks, nests = reuse_offcuts(blocks, nests, nest_counts, stock.kerf_mm)
-    return Foam(pieces, stock, blanks, blocks, tuple(nests.values()))
+    return Foam(pieces, np.array(wanted), stock, blanks, blocks, tuple(nests.values()))
+
+
+def _wanted(pieces: Schedule, to_cut: Sequence[int] | None) -> list[int]:
+    if to_cut is None:
+        return [piece.count for piece in pieces.pieces]
+    for piece, count in zip(pieces.pieces, to_cut, strict=True):
+        if not 0 <= count <= piece.count:
+            raise BriefError(
+                f"{count} of the piece {piece.name!r} are to be cut; it must be from 0 to the"
+                f" {piece.count} that the board has",
+                remedy="count with hexterra.owned.left_to_cut",
+                piece=piece.name,
+                count=count,
+            )
+    return list(to_cut)
 
 
 def _blocks(blanks: Iterable[Blank]) -> tuple[Block, ...]:

@@ -85,7 +85,7 @@ def kept_corners(solid: Solid) -> list[int]:
 def footprint_dimensions(
     solid: Solid, scale: float = 1.0
 ) -> Iterable[tuple[tuple[Stroke, ...], tuple[Words, ...]]]:
-    """Measure an outline: its length below, its width on the left, and a whole side.
+    """Measure an outline: its length below or above, its width on the left, and a whole side.
 
     Parameters
     ----------
@@ -101,12 +101,16 @@ def footprint_dimensions(
         float(outline[np.abs(outline[:, axis] - edge) < near, 1 - axis].min())
         for axis, edge in ((0, left), (0, right), (1, high), (1, low))
     ]
+    outer = [float(outline[np.abs(outline[:, 0] - edge) < near, 1].max()) for edge in (left, right)]
+    below = (inner[0] - low, inner[1] - low)
+    above = (high - outer[0], high - outer[1])
+    is_below = sum(below) <= sum(above) + near  # where lines from the piece are shorter
     yield dimension(
-        (left, low),
-        (right, low),
-        away_mm=-9.0,
+        (left, low if is_below else high),
+        (right, low if is_below else high),
+        away_mm=-9.0 if is_below else 9.0,
         text=f"{(right - left) / scale:.2f}",
-        reach_mm=(inner[0] - low, inner[1] - low),
+        reach_mm=below if is_below else above,
     )
     yield dimension(
         (left, low),
@@ -116,7 +120,7 @@ def footprint_dimensions(
         reach_mm=(inner[3] - left, inner[2] - left),
     )
     kept = kept_corners(solid)
-    first = next(n for n in (2, 1, 0, 5) if n in kept and (n + 1) % N_SIDES in kept)
+    first = next(n for n in (0, 2, 1, 5) if n in kept and (n + 1) % N_SIDES in kept)
     start, end = corner[first], corner[(first + 1) % N_SIDES]
     side_mm = float(np.linalg.norm(end - start)) / scale
     yield dimension(start.tolist(), end.tolist(), away_mm=-6.0, text=f"side {side_mm:.2f}")

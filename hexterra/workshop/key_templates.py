@@ -21,25 +21,27 @@ if TYPE_CHECKING:
 _SHOULDER_MM: Final = 25.0
 
 
-def key_figure(footing: KeyedFooting) -> Figure:
-    """Draw the plan of a keyed footing with its grooves, at full size.
+def key_figure(footing: KeyedFooting, *, scale: float = 1.0) -> Figure:
+    """Draw the plan of a keyed footing with its grooves.
 
     Parameters
     ----------
     footing
         Of `hexterra.workshop.keys.keyed_footings`.
+    scale
+        Length on paper per length of the footing. Dimensions are true.
     """
     from shapely import Polygon
 
-    outline = footing.solid.outline_mm
-    area, reach = Polygon(outline), 2.0 * footing.solid.across_flats_mm
+    outline = footing.solid.outline_mm * scale
+    area, reach = Polygon(outline), 2.0 * footing.solid.across_flats_mm * scale
     strokes = [stroke("piece", outline, is_closed=True)]
     words: list[Words] = []
-    for number, (angle_deg, at) in enumerate(footing.lines):
-        angle = np.deg2rad(angle_deg)
+    for number, (angle_deg, at_mm) in enumerate(footing.lines):
+        angle, at = np.deg2rad(angle_deg), at_mm * scale
         normal = np.array([np.cos(angle), np.sin(angle)])
         along = np.array([-normal[1], normal[0]]) * reach
-        for shift in (-footing.groove_mm, footing.groove_mm):
+        for shift in (-footing.groove_mm * scale, footing.groove_mm * scale):
             strokes.append(stroke("fold", _chord(area, normal * (at + shift), along)))
         middle = _chord(area, normal * at, along)
         strokes.append(stroke("hidden", middle))
@@ -49,7 +51,7 @@ def key_figure(footing: KeyedFooting) -> Figure:
         aside = float(beside.min()) * along - (8.0 + 9.0 * number) * along / reach
         ends = aside + normal * near, aside + normal * at
         lines, labels = dimension(
-            ends[0].tolist(), ends[1].tolist(), away_mm=0.0, text=f"{abs(at - near):.2f}"
+            ends[0].tolist(), ends[1].tolist(), away_mm=0.0, text=f"{abs(at - near) / scale:.2f}"
         )
         edge = outline[np.abs(away - near) < 1e-6]
         for end, reached in zip(ends, (edge, middle), strict=True):

@@ -9,8 +9,8 @@ from hexterra.values import Value
 from hexterra.workshop.base import BaseSettings
 from hexterra.workshop.boxes import Box
 from hexterra.workshop.guides import Guides
-from hexterra.workshop.rates import Finish, Rates
-from hexterra.workshop.stock import FoamStock, StockSheet, common_sheets
+from hexterra.workshop.rates import Amounts, Finish, Rates, TimedBatch, calibrate
+from hexterra.workshop.stock import FoamStock, StockSheet, WoodStock, common_sheets
 
 if TYPE_CHECKING:
     from pydantic import BaseModel
@@ -26,13 +26,14 @@ class Workshop(Value):
 
     Parameters
     ----------
-    foam, rates, finish, box, base, guides
-        What sheets, work, finishing, storage, base and guides are like.
+    foam, wood, rates, finish, box, base, guides
+        What sheets, wood, work, finishing, storage, base and guides are like.
     batter_deg
         How far cliff facings lean back.
     """
 
     foam: FoamStock
+    wood: WoodStock
     rates: Rates
     finish: Finish
     box: Box
@@ -55,9 +56,12 @@ def workshop_of(brief: Brief) -> Workshop:
         if foam.sheets is None
         else tuple(StockSheet(**sheet.model_dump()) for sheet in foam.sheets)
     )
+    rates = _taken(Rates, bench)
+    timed = [TimedBatch(_taken(Amounts, batch), batch.minutes) for batch in bench.timed]
     return Workshop(
         foam=_taken(FoamStock, foam, sheets=sheets),
-        rates=_taken(Rates, bench),
+        wood=_taken(WoodStock, brief.base),
+        rates=calibrate(rates, *timed) if timed else rates,
         finish=_taken(Finish, bench),
         box=Box(bench.box_length_mm, bench.box_width_mm, bench.box_height_mm, bench.box_gap_mm),
         base=_taken(BaseSettings, brief.base),

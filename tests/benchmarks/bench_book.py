@@ -9,7 +9,6 @@ from hexterra.brief import Brief
 from hexterra.invention import invent
 from hexterra.outputs.maps import map_svg
 from hexterra.plan import make_plan
-from hexterra.workshop.base import base
 from hexterra.workshop.book import book_pdf
 from hexterra.workshop.effort import effort
 from hexterra.workshop.foam import foam
@@ -23,10 +22,10 @@ def test_book_of_600_cells(benchmark: Any) -> None:
         "ramps": {"cliff_rise_steps": 3},
     })  # fmt: skip
     plan = make_plan(invent(3, rows=192, columns=256, pixel_m=50.0), brief)
-    result, ground = effort(foam(plan.pieces)), base(plan.pieces)
-    book_pdf(plan, result, ground)  # fonts and tops are read once
+    result = effort(foam(plan.pieces))
+    book_pdf(plan, result)  # fonts and tops are read once
     map_s = min(_seconds(lambda: map_svg(plan)) for _ in range(5))
-    data = benchmark.pedantic(book_pdf, args=(plan, result, ground), rounds=3)
+    data = benchmark.pedantic(book_pdf, args=(plan, result), rounds=3)
     best_s = min(benchmark.stats.stats.data) if benchmark.stats else float("nan")
     benchmark.extra_info["maps"] = best_s / map_s
     benchmark.extra_info["megabytes"] = len(data) / 1e6

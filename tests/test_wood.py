@@ -1,0 +1,277 @@
+"""What base and facings are cut from: layouts against shapely, sums against bodies, by hand."""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from functools import cache
+from itertools import combinations
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from invented_boards import invented_board
+from shapely.geometry import box
+
+from hexterra.errors import BriefError, StockError
+from hexterra.stages.schedule import Schedule, schedule
+from hexterra.workshop.base import BaseSettings, base
+from hexterra.workshop.bodies import base_bodies, facing_body
+from hexterra.workshop.effort import effort
+from hexterra.workshop.facing_sheets import facing_nests, facing_passes, facing_solids
+from hexterra.workshop.facings import FacingPiece, facings
+from hexterra.workshop.foam import foam
+from hexterra.workshop.lengths import cut_lengths, equal_parts
+from hexterra.workshop.rectangles import Rectangle, RectangleNest, nest_rectangles
+from hexterra.workshop.stock import FoamStock, StockSheet, WoodStock
+from hexterra.workshop.wood import wood
+
+SIDE_MM = 100.0 / math.sqrt(3.0)
+FRAMED = BaseSettings(frame_width_mm=20.0, panel_length_mm=500.0, panel_width_mm=400.0)
+
+
+@cache
+def pieces() -> Schedule:
+    """Schedule a rough, wet board with cliffs."""
+    return schedule(invented_board(3, 14, 11, is_rough=True, cliff_steps=2.0))
+
+
+# Rectangles ------------------------------------------------------------------------------------
+
+
+def check(nest: RectangleNest) -> None:
+    """Check that all rectangles are there, inside the margins, and a kerf apart."""
+    margin_mm, stock = nest.margin_mm, nest.stock
+    usable = box(margin_mm, margin_mm, stock.length_mm - margin_mm, stock.width_mm - margin_mm)
+    for sheet in nest.sheets:
+        lying = [box(p.x_mm, p.y_mm, p.x_mm + p.length_mm, p.y_mm + p.width_mm) for p in sheet]
+        assert all(usable.buffer(1e-5).covers(one) for one in lying)
+        assert all(
+            one.distance(other) >= nest.kerf_mm - 1e-5 for one, other in combinations(lying, 2)
+        )
+        for place in sheet:
+            one = nest.rectangles[place.of]
+            assert sorted((one.length_mm, one.width_mm)) == sorted(
+                (place.length_mm, place.width_mm)
+            )
+    counts = Counter(place.of for sheet in nest.sheets for place in sheet)
+    assert counts == Counter({of: one.count for of, one in enumerate(nest.rectangles)})
+
+
+@settings(derandomize=True, deadline=None, max_examples=60)
+@given(
+    st.lists(
+        st.builds(
+            Rectangle,
+            st.just("a panel"),
+            st.floats(20.0, 390.0),
+            st.floats(20.0, 590.0),
+            st.integers(1, 9),
+        ),
+        min_size=1,
+        max_size=6,
+    ),
+    st.floats(0.0, 5.0),
+    st.floats(0.0, 5.0),
+)
+def test_rectangles_lie_apart_on_sheets(rectangles, kerf_mm, margin_mm):
+    """Whatever is laid out is there once, and takes no fewer sheets than its area does."""
+    sheet = StockSheet(9.0, 600.0, 400.0)
+    found = nest_rectangles(rectangles, sheet, kerf_mm=kerf_mm, margin_mm=margin_mm)
+    check(found)
+    assert found.n_sheets >= found.area_bound
+
+
+def test_panels_by_hand():
+    """Of 2440 x 1220 mm come four panels of 1175 x 462 mm, in two rows; six take two sheets.
+
+    2 x 1175 + 3 = 2353 mm fit 2440; 2 x 462 + 3 = 927 mm fit 1220, and a third row does not. On
+    each sheet a cut frees each row, and one each panel.
+    """
+    sheet = StockSheet(9.0, 2440.0, 1220.0, 28.0)
+    found = nest_rectangles([Rectangle("a panel", 1175.0, 462.0, 6)], sheet, kerf_mm=3.0)
+    assert [len(lying) for lying in found.sheets] == [4, 2]
+    assert found.n_cuts == (2 + 4) + (1 + 2)
+    assert found.price == 56.0
+
+
+def test_a_row_takes_lower_rectangles_for_a_cut_more():
+    """A rectangle of 50 mm beside one of 80 needs a cut along it."""
+    held = [Rectangle("a panel", 100.0, 80.0, 1), Rectangle("a panel", 100.0, 50.0, 1)]
+    found = nest_rectangles(held, StockSheet(9.0, 300.0, 100.0), kerf_mm=3.0)
+    assert found.n_sheets == 1
+    assert found.n_cuts == 1 + 2 + 1
+
+
+def test_a_long_rectangle_is_turned():
+    """What fits the sheet only across it is laid so."""
+    found = nest_rectangles([Rectangle("a panel", 90.0, 580.0, 3)], StockSheet(9.0, 300.0, 600.0))
+    check(found)
+    assert found.n_sheets == 1
+
+
+def test_a_panel_larger_than_its_sheet_is_refused():
+    """The message tells both sizes."""
+    with pytest.raises(StockError, match=r"500\.0 x 400\.0 mm does not fit a sheet of 450 x 390"):
+        nest_rectangles([Rectangle("a panel", 500.0, 400.0, 1)], StockSheet(9.0, 450.0, 390.0))
+
+
+# Lengths ---------------------------------------------------------------------------------------
+
+
+@settings(derandomize=True, deadline=None)
+@given(st.lists(st.floats(10.0, 1000.0), max_size=30), st.floats(0.0, 5.0))
+def test_lengths_fit_their_bars(lengths, kerf_mm):
+    """Every length is sawn once, no bar is over-full, and no two bars are half empty."""
+    found = cut_lengths(lengths, 1000.0, kerf_mm)
+    assert sorted(length for bar in found.bars for length in bar) == sorted(lengths)
+    used = [sum(bar) + (len(bar) - 1) * kerf_mm for bar in found.bars]
+    assert all(each <= 1000.0 + 1e-5 for each in used)
+    assert sum(each < 500.0 - kerf_mm for each in used) <= 1
+    assert found.n_bars >= math.ceil(sum(lengths) / 1000.0 - 1e-9)
+
+
+def test_lengths_by_hand():
+    """1000 mm give 600 + 397 at a kerf of 3, and nothing is left to cut off after the second."""
+    found = cut_lengths([397.0, 600.0, 500.0], 1000.0, 3.0)
+    assert found.bars == ((600.0, 397.0), (500.0,))
+    assert found.n_cuts == 2
+    assert equal_parts(2500.0, 1000.0) == (2500.0 / 3.0,) * 3
+    assert equal_parts(1000.0, 1000.0) == (1000.0,)
+
+
+# Wood ------------------------------------------------------------------------------------------
+
+
+def test_wood_is_what_the_bodies_hold():
+    """Volumes of panels, frame and rails are those of the bodies of the base."""
+    under = base(pieces(), FRAMED)
+    made = wood(under, WoodStock(wood_density_kg_per_m3=500.0))
+    volumes = Counter[str]()
+    for body in base_bodies(under):
+        kind = {"panel": "panels", "bar": "frame", "rail": "rails"}[body.name.split()[0]]
+        volumes[kind] += body.count * body.volume_mm3
+    for kind, volume_mm3 in made.volume_mm3.items():
+        assert math.isclose(volumes[kind], volume_mm3, rel_tol=1e-6)
+        assert math.isclose(made.weights_kg[kind], volume_mm3 * 500.0 / 1e9, rel_tol=1e-9)
+    assert made.n_pieces == len(under.panels) + 4 + len(made.rail_lengths_mm)
+
+
+def test_rails_come_in_pairs_from_strips():
+    """A strip is cut into lengths, and each from corner to corner into two rails."""
+    made = wood(base(pieces(), FRAMED))
+    from_strips = Counter(
+        {length: 2 * n for length, n in Counter(sum(made.strips.bars, ())).items()}
+    )
+    for length, count in Counter(made.rail_lengths_mm).items():
+        assert count <= from_strips[length] <= count + 1
+    assert math.isclose(made.strip_mm**2, 2.0 * made.base.settings.rail_mm**2)
+    n_across = made.panels.n_cuts + made.bars.n_cuts + made.strips.n_cuts
+    assert made.n_saw_cuts == n_across + made.strips.n_lengths
+
+
+def test_what_is_longer_than_a_bar_is_joined():
+    """With bars of 300 mm every length is shorter, and the frame is as long as before."""
+    whole, joined = (
+        wood(base(pieces(), FRAMED), WoodStock(bar_length_mm=length)) for length in (2400.0, 300.0)
+    )
+    assert math.isclose(whole.bars.total_mm, joined.bars.total_mm)
+    assert max(sum(joined.bars.bars, ())) <= 300.0
+    assert joined.n_joints > whole.n_joints
+
+
+def test_prices_of_wood_by_hand():
+    """A price for each of what must be bought; what is unknown stays so."""
+    stock = WoodStock(sheet_price=20.0, bar_price=3.0)
+    made = wood(base(pieces(), FRAMED), stock)
+    assert made.prices == {
+        "panels": 20.0 * made.panels.n_sheets, "frame": 3.0 * made.bars.n_bars, "rails": None
+    }  # fmt: skip
+    assert set(wood(base(pieces()), stock).prices) == {"panels", "rails"}
+
+
+def test_work_on_the_base_is_timed():
+    """A frame takes more cuts of the saw and more glue, all else alike."""
+    plain = effort(foam(pieces()))
+    framed = effort(foam(pieces()), base=base(pieces(), BaseSettings(frame_width_mm=20.0)))
+    assert framed.amounts.n_saw_cuts == plain.amounts.n_saw_cuts + framed.wood.bars.n_cuts
+    assert framed.amounts.n_joints == plain.amounts.n_joints + framed.wood.bars.n_lengths
+    assert framed.hours > plain.hours
+    assert framed.minutes["cutting"] == plain.minutes["cutting"]
+
+
+# Facings ---------------------------------------------------------------------------------------
+
+
+def test_an_upright_facing_by_hand():
+    """Around a face of 57.7 x 15 mm the wire makes four passes."""
+    piece = FacingPiece("land", SIDE_MM, 15.0, 15.0, 0.0, 1)
+    n_passes, wire_mm = facing_passes(piece, facing_body(piece))
+    assert (n_passes, wire_mm) == (4, pytest.approx(2.0 * SIDE_MM + 30.0))
+
+
+def test_a_leaning_triangle_by_hand():
+    """A face that ends in nothing has three edges; leaning by 45 degrees is a pass more."""
+    piece = FacingPiece("land", SIDE_MM, 15.0, 0.0, 45.0, 1)
+    n_passes, wire_mm = facing_passes(piece, facing_body(piece))
+    around = SIDE_MM + 15.0 + math.hypot(SIDE_MM, 15.0)
+    assert (n_passes, wire_mm) == (4, pytest.approx(around + 15.0 * math.sqrt(2.0)))
+
+
+@pytest.mark.parametrize("batter_deg", [0.0, 20.0])
+def test_every_facing_has_a_blank(batter_deg):
+    """Blanks are as large as the facings, lie apart, and come from sheets thick enough."""
+    stock = FoamStock(facing_mm=4.0)
+    faces = facings(pieces(), batter_deg=batter_deg)
+    nests = facing_nests(faces, stock)
+    blanks = Counter[str]()
+    thickness_mm = {}
+    for nest in nests:
+        check(nest)
+        for one in nest.rectangles:
+            blanks[one.name] += one.count
+            thickness_mm[one.name] = nest.stock.thickness_mm
+    assert sum(blanks.values()) == faces.n_faces
+    for _, body in facing_solids(faces, stock):
+        assert thickness_mm[body.name] >= body.size_mm[1] - 1e-9
+    if not batter_deg:
+        assert [nest.stock.thickness_mm for nest in nests] == [4.0]
+
+
+def test_facings_are_cut_cleaned_and_glued():
+    """Without facings there are fewer cuts and joints, by theirs, and the foam is the same."""
+    with_them, bare = effort(foam(pieces())), effort(foam(pieces(), FoamStock(facing_mm=0.0)))
+    cut = [entry for entry in with_them.work if entry.kind == "facing"]
+    assert sum(entry.count for entry in cut) == with_them.n_facings == with_them.facings.n_faces
+    assert bare.n_facings == 0
+    assert bare.amounts.n_pieces == with_them.amounts.n_pieces - with_them.n_facings
+    assert bare.amounts.n_joints == with_them.amounts.n_joints - with_them.n_facings
+    n_cuts = sum(entry.n_cuts for entry in cut)
+    assert bare.amounts.n_cuts == with_them.amounts.n_cuts - n_cuts
+    assert bare.weights_kg["facings"] == 0.0 < with_them.weights_kg["facings"]
+    assert "facings" in with_them.prices
+    assert "facings" not in bare.prices
+
+
+def test_a_facing_thicker_than_any_sheet_is_refused():
+    """A foot that leans out farther than the thickest sheet is named, with its thickness."""
+    thin = FoamStock((StockSheet(5.0),))
+    with pytest.raises(StockError, match=r"mm thick at its foot; the thickest sheet has 5 mm"):
+        facing_nests(facings(pieces(), batter_deg=45.0), thin)
+
+
+@pytest.mark.parametrize(
+    ("make", "words"),
+    [
+        (lambda: WoodStock(bar_length_mm=1.0), "bar_length_mm is 1.0"),
+        (lambda: WoodStock(saw_kerf_mm=-1.0), "saw_kerf_mm is -1.0"),
+        (lambda: WoodStock(wood_density_kg_per_m3=1.0), "wood_density_kg_per_m3 is 1.0"),
+        (lambda: WoodStock(strip_price=-1.0), "strip_price is -1.0"),
+        (lambda: FoamStock(facing_mm=0.1), "facing_mm is 0.1"),
+        (lambda: FoamStock(facing_width_mm=1.0), "width_mm is 1.0"),
+    ],
+)
+def test_impossible_stock_is_refused(make, words):
+    """Every setting out of its range is named."""
+    with pytest.raises(BriefError, match=words):
+        make()
