@@ -97,8 +97,7 @@ class BenchBrief(Section):
     paper: Literal["A4", "Letter"] = Field(default="A4", description="Paper of the build book.")
     timed: tuple[TimedBrief, ...] = Field(
         default=(),
-        description="Work that was timed; the rates above are scaled to it, kind by kind. Example:"
-        " [{ minutes = 95, wire_m = 21.5, n_cuts = 380 }, { minutes = 50, paint_m2 = 0.8 }].",
+        description="Work that was timed; the rates above are scaled to it, kind by kind.",
     )
 
     @field_validator("timed", mode="before")

@@ -50,6 +50,7 @@ _EXAMPLES = {
     "lake_area_km2": "0.5", "sea_level_m": "0", "surroundings_km": "30", "file": '"map.gpkg"',
     "layer": '"lines"', "crs": '"EPSG:4326"', "kind": '"road"', "kind_field": '"class"',
     "name_field": '"name"', "kinds": '{ primary = "high road" }', "classes": '{ 10 = "woods" }',
+    "timed": "[{ minutes = 95, wire_m = 21.5 }, { minutes = 50, paint_m2 = 0.8 }]",
     "plan": '"last-plan"', "left": '"west-plan"', "right": '"east-plan"',
     "front": '"south-plan"', "back": '"north-plan"',
 }  # fmt: skip
@@ -57,7 +58,7 @@ _EXAMPLES = {
 
 def _toml(value: object, name: str) -> str:
     """Write a default as TOML; a key without one shows an example."""
-    if value is None or (value == {} and name in _EXAMPLES):
+    if value is None or (value in ({}, ()) and name in _EXAMPLES):
         return f"{_EXAMPLES[name]}  # (an example)"
     if isinstance(value, tuple):
         return f"[{', '.join(_toml(item, name) for item in cast('tuple[object, ...]', value))}]"
