@@ -141,9 +141,10 @@ class Plan(Value):
         )
 
     def _sunken(self) -> tuple[str, ...]:
-        """Note cells whose ground lies below level 0 and could not go down with it."""
+        """Note cells whose ground lies below the level 0 that was asked for."""
         n_sunken = int((self.levels.position < -0.5 - 1e-9).sum())
-        if self.brief.heights.method != "even" or not n_sunken:
+        asked = self.brief.heights
+        if asked.method != "even" or asked.datum_m is None or not n_sunken:
             return ()
         lowest_m = float(self.heights.mean_m.min())
         return (
