@@ -86,7 +86,9 @@ def bare_row(column: int, row: int, flats_mm: float, corners: str) -> Row:
         "lon": f"{x_mm / degree_m:.7f}", "lat": f"{y_mm / (squashed * degree_m):.7f}",
         "part": "whole", "level": "0", "corners": corners, "pattern": "flat",
         "turn": "0", "piece": "flat", "cliffs": "", "crossing": "", "ports": "",
-        "outflow": "", "spacers": "", "footing": "",
+        "outflow": "", "spacers": "", "footing": "", "widths": "", "upright": "", "leaves": "",
+        "roads": "", "road_ports": "", "names": "", "over_water": "", "sunken": "", "sunken_leaves": "",
+        "cover": "", "cover_share": "",
     }  # fmt: skip
 
 
@@ -95,7 +97,8 @@ def bare_piece(pattern: str, rises: str, thickness_mm: str, count: int) -> Row:
     return {
         "kind": "tile", "piece": pattern, "part": "whole", "hand": "", "pattern": pattern,
         "rises": rises, "turn": "0", "crossing": "", "ports": "", "thickness_mm": thickness_mm,
-        "count": str(count),
+        "count": str(count), "widths": "", "upright": "", "leaves": "", "sunken": "",
+        "sunken_leaves": "", "area_cm2": "", "length_mm": "",
     }  # fmt: skip
 
 

@@ -92,7 +92,10 @@ def test_row_with_too_few_fields(tables: tuple[Rows, Rows], tmp_path: Path) -> N
     write_tables(tmp_path, *tables)
     with (tmp_path / "tiles.csv").open("a", encoding="utf-8") as file:
         file.write("A99,1\n")
-    with pytest.raises(PlanFolderError, match="line 110: 'A99,1': the row has 2 fields, not 22"):
+    n_columns = len(tables[0][0])
+    with pytest.raises(
+        PlanFolderError, match=f"line 110: 'A99,1': the row has 2 fields, not {n_columns}"
+    ):
         verify(tmp_path)
 
 

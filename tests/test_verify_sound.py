@@ -14,6 +14,7 @@ from small_plans import small_ground, small_plan
 
 from hexterra.brief import Brief
 from hexterra.elevation import Elevation
+from hexterra.overlay import Overlay
 from hexterra.plan import make_plan
 from hexterra.stages.schedule import schedule
 from hexterra.tables import csv_text, schedule_frame, tiles_frame
@@ -170,8 +171,11 @@ def test_last_cell_in_a_corner_of_what_is_left_agrees(tmp_path: Path) -> None:
     is_kept = (column < 6) & (row < 7) | (column == 6) & (row == 7)
     fitted = invented_board(5, facing="flats", only=is_kept, water=False)
     pieces = schedule(fitted)
-    (tmp_path / "tiles.csv").write_text(csv_text(tiles_frame(pieces)), encoding="utf-8")
-    (tmp_path / "schedule.csv").write_text(csv_text(schedule_frame(pieces)), encoding="utf-8")
+    n = fitted.lattice.n_cells
+    nothing = Overlay(pieces.board, None, np.zeros(n, np.int8), np.zeros(n, np.bool_))
+    for name, frame in (("tiles", tiles_frame), ("schedule", schedule_frame)):
+        text = csv_text(frame(pieces, nothing))
+        (tmp_path / f"{name}.csv").write_text(text, encoding="utf-8")
     assert pieces.board.parts[-1] == "corner-cut half"
     verdict = verify(tmp_path)
     assert verdict.agrees, verdict.describe()
