@@ -87,8 +87,8 @@ def bare_row(column: int, row: int, flats_mm: float, corners: str) -> Row:
         "part": "whole", "level": "0", "corners": corners, "pattern": "flat",
         "turn": "0", "piece": "flat", "cliffs": "", "crossing": "", "ports": "",
         "outflow": "", "spacers": "", "footing": "", "widths": "", "upright": "", "leaves": "",
-        "roads": "", "road_ports": "", "names": "", "over_water": "", "sunken": "", "sunken_leaves": "",
-        "cover": "", "cover_share": "",
+        "roads": "", "road_ports": "", "names": "", "over_water": "", "sunken": "",
+        "sunken_leaves": "", "cover": "", "cover_share": "",
     }  # fmt: skip
 
 
