@@ -87,18 +87,29 @@ def draw_roads(page: Drawing, sheet: Sheet, roads: Ways, cuts: Cuts) -> None:
 
 
 def draw_names(page: Drawing, sheet: Sheet, ways: Sequence[Way]) -> None:
-    """Write the name of each river and road at a corner of its middle cell."""
-    f, board = sheet.flats_mm, sheet.board
-    corner = sheet.corner()
-    lowest = int(np.argmax(corner[0, :, 1] + 1e-6 * corner[0, :, 0]))  # y runs down
-    page.open(text_anchor="middle", fill=INK, font_style="italic", paint_order="stroke",
-              stroke="#ffffff", stroke_width=0.03 * f, stroke_linejoin="round")  # fmt: skip
+    """Write the name of each river and road beside it, about half way along its longest stretch.
+
+    Where it runs level on the page there is room above it, between the words of two cells;
+    elsewhere the name begins to the right of it.
+    """
+    f, corner, centre = sheet.flats_mm, sheet.corner(), sheet.centre()
+    page.open(fill=INK, font_style="italic", paint_order="stroke", stroke="#ffffff",
+              stroke_width=0.03 * f, stroke_linejoin="round")  # fmt: skip
     for name in dict.fromkeys(way.name for way in ways):
-        longest = max((way for way in ways if way.name == name), key=lambda way: len(way.cells))
-        whole = [cell for cell in longest.cells.tolist() if not board.kept[cell].any()]
-        if whole:
-            x, y = corner[whole[len(whole) // 2], lowest].tolist()
-            page.text(x, y + 0.05 * f, 0.15 * f, name)
+        cells = max((way for way in ways if way.name == name), key=lambda way: len(way.cells)).cells
+        if len(cells) < 2:
+            x, y = corner[cells[0]].mean(axis=0).tolist()
+            page.text(x, y - 0.12 * f, 0.14 * f, name, text_anchor="middle")
+            continue
+        start, end = centre[cells[:-1]], centre[cells[1:]]
+        is_level = np.abs(end[:, 1] - start[:, 1]) < 0.01 * f
+        far = np.abs(np.arange(len(start)) - len(start) // 2) + len(start) * ~is_level
+        at = int(far.argmin())
+        x, y = ((start[at] + end[at]) / 2.0).tolist()
+        if is_level[at]:
+            page.text(x, y - 0.1 * f, 0.14 * f, name, text_anchor="middle")
+        else:
+            page.text(x + 0.1 * f, y + 0.05 * f, 0.14 * f, name)
     page.close()
 
 
