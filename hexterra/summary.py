@@ -54,6 +54,8 @@ def _facts(plan: Plan) -> dict[str, str]:
         f" {np.sqrt(np.mean(np.square(residual_m))):.1f} m root mean square",
         "pieces": _pieces(plan),
     }
+    if on_top := _on_top(plan):
+        facts["on top"] = on_top
     if plan.stock is not None:
         totals = plan.stock[["owned", "to_cut", "unused"]].sum()
         facts["stock"] = (
@@ -69,11 +71,33 @@ def _water(plan: Plan) -> str:
     kinds = np.bincount(plan.water.kind, minlength=len(Kind)).tolist()
     named = ("spring", "confluence", "mouth", "pool")
     counts = [_count(kinds[Kind[name.upper()]], name) for name in named]
-    return f"{_count(int(plan.water.is_watercourse.sum()), 'cell')}: {', '.join(counts)}"
+    words = f"{_count(int(plan.water.is_watercourse.sum()), 'cell')}: {', '.join(counts)}"
+    if (routing := plan.overlay.routing) is not None:
+        words += f"; of all cells {routing.share_wrong:.1%} drain otherwise than the pixels"
+    return words
+
+
+def _on_top(plan: Plan) -> str:
+    """Say what the maps put on the board."""
+    words: list[str] = []
+    if plan.roads is not None:
+        n_sides = int(plan.overlay.road_sides.sum()) // 2
+        length_m = n_sides * plan.board.across_flats_mm / 1000.0
+        words.append(f"{length_m:.1f} m of roads")
+        for how in ("ford", "bridge"):
+            words.append(_count(sum(at.times for at in plan.roads.crossings if at.how == how), how))
+    if plan.cover is not None:
+        counts = np.bincount(plan.cover.given[plan.cover.given >= 0], minlength=1).tolist()
+        words += [
+            f"{_count(n_cells, 'cell')} of {kind}"
+            for kind, n_cells in zip(plan.cover.kinds, counts, strict=False)
+        ]
+    return ", ".join(words)
 
 
 def _pieces(plan: Plan) -> str:
-    by_kind = plan.schedule.groupby("kind", sort=False)["count"].agg(["sum", "size"])
+    pieces = plan.schedule[plan.schedule["kind"] != "finish"]
+    by_kind = pieces.groupby("kind", sort=False)["count"].agg(["sum", "size"])
     return ", ".join(
         f"{_count(int(row['sum']), str(kind))} of {_count(int(row['size']), 'kind')}"
         for kind, row in by_kind.iterrows()
