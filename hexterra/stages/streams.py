@@ -139,7 +139,7 @@ def streams(drained: Drainage, *, threshold_m2: float) -> Streams:
 
     Notes
     -----
-    Beside the drainage, 8 bytes per pixel are needed.
+    Beside the drainage, 3 bytes per pixel are needed.
     """
     check_positive("threshold_m2", threshold_m2, "m2")
     n_columns = drained.direction.shape[1]
@@ -149,17 +149,16 @@ def streams(drained: Drainage, *, threshold_m2: float) -> Streams:
     runs_on = code != OUTLET
     below = np.searchsorted(pixel, pixel + pixel_steps(n_columns)[code])  # place in `pixel`
     n_above = np.bincount(below[runs_on], minlength=len(pixel))
-    last = np.flatnonzero(np.where(runs_on, n_above[below] > 1, n_above == 1))
+    is_last = np.where(runs_on, n_above[below] > 1, n_above == 1)
+    stretch = _first_below(below, is_last)
+    last = np.flatnonzero(is_last)
     n = len(last)
 
-    stretch = _label_by_ends(drained, pixel[last]).ravel()[pixel] - 1
     catchment_m2 = drained.catchment_m2.ravel()[pixel]
     # Catchments grow downstream, so within a stretch they put its pixels in order.
     own = np.lexsort((catchment_m2, stretch))
     own = own[np.searchsorted(stretch[own], 0) :]
-    joins = runs_on[
-        last
-    ]  # these end in the first pixel of another, or in an outlet that many share
+    joins = runs_on[last]  # ends in the first pixel of another, or in an outlet that others share
     n_own = np.bincount(stretch[own], minlength=n)
     end = np.cumsum(n_own)
     place = np.insert(own, end[joins], below[last[joins]])
@@ -200,18 +199,24 @@ def label_stretches(found: Streams) -> NDArray[np.int32]:
 
     (rows, columns); 0 where it comes to none: in voids, and where it leaves the raster before.
     """
-    window = Window(*found.drainage.window)
+    window, code = Window(*found.drainage.window), found.drainage.direction
     row, column = (found.points[found.last_own] - (window.row0, window.column0)).T
-    return _label_by_ends(found.drainage, row * window.shape[1] + column)
-
-
-def _label_by_ends(drained: Drainage, last: NDArray[np.int64]) -> NDArray[np.int32]:
-    """Label pixels, from 1, with the first of the pixels `last` that their water comes to."""
-    code = drained.direction
-    label = np.where((code == VOID) | (code == OUTLET), np.int32(0), np.int32(-1))
-    label.ravel()[last] = np.arange(1, len(last) + 1)
+    label = np.full(code.shape, -1, dtype=np.int32)
+    label[(code == VOID) | (code == OUTLET)] = 0
+    label[row, column] = np.arange(1, found.n_stretches + 1)
     drainage.label_basins(code.ravel(), pixel_steps(code.shape[1]), label.ravel(), 1)
     return label
+
+
+def _first_below(below: NDArray[np.intp], is_last: NDArray[np.bool_]) -> NDArray[np.intp]:
+    """Number the first last pixel that each stream pixel comes to; -1 where it comes to none.
+
+    Every round doubles how far down each has been followed.
+    """
+    at = np.where(is_last, np.arange(len(below)), below)
+    while not np.array_equal(at, further := at[at]):
+        at = further
+    return np.where(is_last, np.cumsum(is_last) - 1, -1)[at]
 
 
 def _step_lengths(
