@@ -7,10 +7,11 @@ two halves of the same tiles, with whole edges the hexagons of one board fit bet
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import json
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final, Self
+from typing import TYPE_CHECKING, Final, Self
 
 import numpy as np
 from pyproj import Transformer
@@ -126,16 +127,17 @@ def take_over(brief: Brief) -> tuple[Brief, tuple[str, ...]]:
     assumed: list[str] = []
     if brief.keep.plan is not None:
         earlier = read_earlier(brief.keep.plan)
-        for name in ("columns", "rows", "scale", "lon_deg", "lat_deg", *_SHAPE):
-            brief = _take(brief, "board", name, getattr(earlier.board, name), earlier, assumed)
-        brief = _take_heights(brief, earlier, assumed)
+        names = ("columns", "rows", "scale", "lon_deg", "lat_deg", *_SHAPE)
+        brief = _take(
+            brief, earlier, {name: getattr(earlier.board, name) for name in names}, assumed
+        )
     for edge, earlier in _joined(brief):
-        for name in ("rows" if EDGES[edge][0] else "columns", "scale", *_SHAPE):
-            brief = _take(brief, "board", name, getattr(earlier.board, name), earlier, assumed)
-        brief = _take_heights(brief, earlier, assumed)
+        names = ("rows" if EDGES[edge][0] else "columns", "scale", *_SHAPE)
+        brief = _take(
+            brief, earlier, {name: getattr(earlier.board, name) for name in names}, assumed
+        )
         lon_deg, lat_deg = _place_beside(brief, edge, earlier)
-        for name, value in (("lon_deg", lon_deg), ("lat_deg", lat_deg)):
-            brief = _take(brief, "board", name, value, earlier, assumed)
+        brief = _take(brief, earlier, {"lon_deg": lon_deg, "lat_deg": lat_deg}, assumed)
     return brief, tuple(assumed)
 
 
@@ -148,26 +150,23 @@ _INSTEAD: Final = {
 
 
 def _take(
-    brief: Brief, section: str, name: str, value: Any, earlier: Earlier, assumed: list[str]
+    brief: Brief, earlier: Earlier, of_board: Mapping[str, object], assumed: list[str]
 ) -> Brief:
-    """Set one key, if neither it nor what is given instead of it is set."""
-    held = getattr(brief, section)
-    is_open = name not in held.model_fields_set or getattr(held, name) is None
-    instead = _INSTEAD.get(name)
-    if not is_open or (instead is not None and getattr(held, instead) is not None):
-        return brief
-    shown = f"{value:.10g}" if isinstance(value, float) else f"{value!r}".replace("'", '"')
-    assumed.append(f"{section}.{name} = {shown} (as in {Path(earlier.folder).name})")
-    return brief.changed({section: {name: value}})
-
-
-def _take_heights(brief: Brief, earlier: Earlier, assumed: list[str]) -> Brief:
+    """Set keys of [board] and [heights] of which neither they nor what stands for them is set."""
     names = ["step_mm"]
     if brief.heights.method == earlier.method == "even":
         names += ["metres_per_step", "datum_m"]
-    for name in names:
-        brief = _take(brief, "heights", name, getattr(earlier, name), earlier, assumed)
-    return brief
+    wanted = {"board": of_board, "heights": {name: getattr(earlier, name) for name in names}}
+    changes: dict[str, dict[str, object]] = {}
+    for section, values in wanted.items():
+        held = getattr(brief, section)
+        for name, value in values.items():
+            is_open = name not in held.model_fields_set or getattr(held, name) is None
+            if is_open and (name not in _INSTEAD or getattr(held, _INSTEAD[name]) is None):
+                changes.setdefault(section, {})[name] = value
+                shown = f"{value:.10g}" if isinstance(value, float) else json.dumps(value)
+                assumed.append(f"{section}.{name} = {shown} (as in {Path(earlier.folder).name})")
+    return brief.changed(changes) if changes else brief
 
 
 def hold(brief: Brief, board: Board, metres_per_step: float) -> Held:

@@ -125,10 +125,22 @@ class Plan(Value):
             *self.overlay.notes,
             *water,
             *self.fitted.notes,
+            *self._open_joints(),
             *self._broken_roads(),
             *self.pieces.cuts.notes,
             *self.pieces.notes,
         )
+
+    def _open_joints(self) -> tuple[str, ...]:
+        """Note the cells whose tops do not meet those of a board that joins."""
+        board, held, corners = self.board, self.held, self.fitted.corners
+        wanted = np.where(held.is_joined[:, None], held.corners, corners)
+        for corner, height in held.profile:
+            wanted[board.corner_of == corner] = height
+        apart = [board.labels[cell] for cell in np.flatnonzero((wanted != corners).any(axis=1))]
+        if not apart:
+            return ()
+        return (f"Tops do not meet those of the board that joins at {', '.join(apart)}.",)
 
     def _broken_roads(self) -> tuple[str, ...]:
         """Note step faces across roads, which no change of the tops could close."""
@@ -265,6 +277,7 @@ def plan_heights(
             closed=~asked.may_face,
             frozen=asked.frozen if asked.frozen.any() else None,
             edge_profile=asked.profile,
+            joint=asked.joint,
             stock=None if owned is None else dict(owned.tiles),
             time_limit_s=brief.fit.time_limit_s,
         )

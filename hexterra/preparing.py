@@ -25,7 +25,7 @@ from hexterra.settling import (
 from hexterra.stages.appraise import judge, with_corners
 from hexterra.stages.fit import Tiles, fit
 from hexterra.stages.legalise import legalise
-from hexterra.stages.prices import Prices
+from hexterra.stages.prices import FORBIDDEN, Prices
 from hexterra.stages.quantise import quantise
 from hexterra.stages.refine import MOST_REACH
 from hexterra.values import Value, readonly
@@ -57,6 +57,8 @@ class Prepared(Value):
         close are among both.
     profile
         Lattice corners and the height in steps that all tiles must have there.
+    joint
+        Lattice corners and the height in steps that a neighbouring board has there.
     frozen
         Cells that keep the tile of `start`, (n,) bool.
     reach
@@ -68,6 +70,7 @@ class Prepared(Value):
     can_face: NDArray[np.bool_]
     may_face: NDArray[np.bool_]
     profile: tuple[tuple[int, int], ...]
+    joint: tuple[tuple[int, int], ...]
     frozen: NDArray[np.bool_]
     reach: int
 
@@ -138,22 +141,35 @@ def prepare(
     can_face = can_face & off_roads | start.cliff
     both_kept = held.is_kept[:, None] & held.is_kept[board.neighbours] & (board.neighbours >= 0)
     may_face = by_brief & off_roads | start.cliff | can_face & held.cliff & both_kept
-    profile = (*rim_profile(board, brief), *held.profile)
-    start, reach = _start_from(start, held, may_face, profile)
+    # Nobody saw to the far halves of a neighbour's cut tiles; tops may have to part from them.
+    beside_joint = held.is_joined[:, None] ^ held.is_joined[board.neighbours]
+    may_face |= can_face & beside_joint & (board.neighbours >= 0)
+    profile = rim_profile(board, brief)
+    frozen = _allowed(start, held)
+    start, reach = _start_from(start, held, frozen, may_face, profile)
     return Prepared(
         start=start,
         prices=prices_of(brief, catalogue),
         can_face=can_face,
         may_face=may_face,
         profile=profile,
-        frozen=held.is_kept,
+        joint=held.profile,
+        frozen=frozen,
         reach=reach,
     )
+
+
+def _allowed(start: Tiles, held: Held) -> NDArray[np.bool_]:
+    """Mark the cells that keep an earlier tile: not those whose water the joining board forgot."""
+    merged = np.where(held.is_kept[:, None], held.corners, start.corners).astype(np.int32)
+    choices, _ = judge(start, merged, prices=Prices())
+    return held.is_kept & ~(held.is_joined & (choices.top_prices(merged) >= FORBIDDEN))
 
 
 def _start_from(
     start: Tiles,
     held: Held,
+    is_kept: NDArray[np.bool_],
     may_face: NDArray[np.bool_],
     profile: tuple[tuple[int, int], ...],
 ) -> tuple[Tiles, int]:
@@ -161,13 +177,12 @@ def _start_from(
 
     Where a whole earlier board is known and still legal, it is the start: nothing need move.
     """
-    if held.is_known.all() and held.is_kept.any():
+    if held.is_known.all() and is_kept.any():
         _, faults = judge(
             start, held.corners, prices=Prices(), can_face=may_face, edge_profile=profile
         )
         if not faults:
             return with_corners(start, held.corners), 1
-    is_kept = held.is_kept
     merged = np.where(is_kept[:, None], held.corners, start.corners).astype(np.int32)
     corner_of = start.lattice.corner_of
     apart = np.abs(merged - start.corners).max(initial=0)

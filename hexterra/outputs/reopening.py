@@ -172,6 +172,7 @@ def _remake(document: dict[str, Any], progress: Progress) -> Plan:
         can_face=asked.can_face,
         frozen=asked.frozen if asked.frozen.any() else None,
         edge_profile=asked.profile,
+        joint=asked.joint,
         stock=None if owned is None else dict(owned.tiles),
         effort=brief.fit.effort,
         bound=float(stored["bound"]),

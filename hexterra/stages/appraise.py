@@ -48,6 +48,7 @@ def appraise(
     can_face: NDArray[np.bool_] | None = None,
     frozen: NDArray[np.bool_] | None = None,
     edge_profile: Iterable[tuple[int, int]] = (),
+    joint: Iterable[tuple[int, int]] = (),
     stock: Mapping[TileKind, int] | None = None,
     effort: Effort = "bounded",
     bound: float = 0.0,
@@ -62,7 +63,7 @@ def appraise(
         A legal board of the same ground, from `fit`.
     corners
         Height of the six corners of each tile in steps above level 0, (n, 6) int32.
-    prices, frozen, edge_profile, stock
+    prices, frozen, edge_profile, joint, stock
         As for `refine`.
     can_face
         Sides where a step face can be cut, (n, 6) bool, symmetric; all by default.
@@ -82,7 +83,7 @@ def appraise(
     """
     choices, faults = judge(
         start, corners, prices=prices, can_face=can_face, frozen=frozen,
-        edge_profile=edge_profile,
+        edge_profile=edge_profile, joint=joint,
     )  # fmt: skip
     if faults:
         lattice = start.lattice
@@ -120,6 +121,7 @@ def judge(
     can_face: NDArray[np.bool_] | None = None,
     frozen: NDArray[np.bool_] | None = None,
     edge_profile: Iterable[tuple[int, int]] = (),
+    joint: Iterable[tuple[int, int]] = (),
 ) -> tuple[Choices, tuple[Fault, ...]]:
     """Return choices that hold every tile of a board, and all that is not allowed about it.
 
@@ -129,7 +131,9 @@ def judge(
     legal = start.legal
     level = np.clip(corners.min(axis=1), legal.lower, legal.upper)
     reach = int(np.abs(level - start.level).max(initial=0))
-    choices = choose_among(start, prices, reach=reach, frozen=frozen, edge_profile=profile)
+    choices = choose_among(
+        start, prices, reach=reach, frozen=frozen, edge_profile=profile, joint=joint
+    )
     faults = [*_faults_of_tiles(choices, corners, frozen, profile)]
     faults += _faults_of_seams(choices, corners, can_face)
     return choices, tuple(sorted(faults, key=lambda fault: fault.cell))

@@ -6,7 +6,7 @@ later adds to it.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -54,6 +54,10 @@ class Choices(Value):
         What a step face on each side costs, and what each step of its mean height, (n, 6) float64.
     falls
         1 where the far side may not be higher, -1 where it may not be lower, else 0, (n, 6) int8.
+    joint
+        Lattice corners and the height in steps that another board has there.
+    joint_prices
+        What a tile pays for such a corner at another height, and for each step between.
     """
 
     tiles: Tiles
@@ -65,6 +69,8 @@ class Choices(Value):
     fixed: NDArray[np.float64]
     per_step: NDArray[np.float64]
     falls: NDArray[np.int8]
+    joint: tuple[tuple[int, int], ...]
+    joint_prices: tuple[float, float]
 
     def __post_init__(self) -> None:
         n = self.tiles.lattice.n_cells
@@ -148,6 +154,15 @@ class Choices(Value):
         rise = float(self.per_step[cell, side]) * apart
         return float(self.fixed[cell, side]) + rise if apart > 0.0 else 0.0
 
+    def joint_price(self, corners: NDArray[np.int32]) -> float:
+        """Return what the top prices of a board hold for corners that do not meet another board."""
+        fixed, per_step = self.joint_prices
+        total = 0.0
+        for corner, height in self.joint:
+            off = np.abs(corners[self.tiles.lattice.corner_of == corner] - height)
+            total += float(np.where(off > 0, fixed + per_step * off, 0.0).sum())
+        return total
+
     def price_board(self, corners: NDArray[np.int32]) -> float:
         """Return what a board with these corner heights, (n, 6), costs."""
         return float(self.top_prices(corners).sum() + self.face_prices(corners).sum())
@@ -162,6 +177,7 @@ def choose_among(
     closed: NDArray[np.bool_] | None = None,
     frozen: NDArray[np.bool_] | None = None,
     edge_profile: Iterable[tuple[int, int]] = (),
+    joint: Iterable[tuple[int, int]] = (),
 ) -> Choices:
     """List every tile that each cell may get, and price it.
 
@@ -185,6 +201,9 @@ def choose_among(
         Cells that keep their tile, (n,) bool.
     edge_profile
         Lattice corners and the height, in steps, that every tile there must have.
+    joint
+        Lattice corners and the height, in steps, of another board's tops there. A tile whose corner
+        is off pays half of what a step face along the whole side would cost.
     """
     catalogue = catalogue or tiles.catalogue
     lattice, legal = tiles.lattice, tiles.legal
@@ -195,8 +214,8 @@ def choose_among(
     for cell, level in legal.pins:
         lowest[cell] = min(level, tiles.level[cell])
         highest[cell] = max(level, tiles.level[cell])
-    profile = tuple(edge_profile)
-    for corner, height in profile:
+    profile, meets = tuple(edge_profile), tuple(joint)
+    for corner, height in (*profile, *meets):
         at = np.argwhere(lattice.corner_of == corner)[:, 0]
         lowest[at] = np.maximum(np.minimum(lowest[at], height - MAX_RISE), legal.lower)
         highest[at] = np.minimum(np.maximum(highest[at], height), legal.upper)
@@ -212,7 +231,11 @@ def choose_among(
     )  # fmt: skip
     if frozen is not None:
         _keep_only(tiles, settings, np.flatnonzero(frozen), first, price)
-    _hold_corners(lattice, settings, profile, lowest, first, price)
+    for cells, off in _off_corners(lattice, settings, profile, lowest, first):
+        price[cells][off != 0] += FORBIDDEN
+    joint_prices = 0.5 * prices.step_face, 0.5 * prices.step_face_rise
+    for cells, off in _off_corners(lattice, settings, meets, lowest, first):
+        price[cells] += np.where(off != 0, joint_prices[0] + joint_prices[1] * np.abs(off), 0.0)
     is_marked = np.where(legal.cliff, prices.marked_cliff, 1.0)
     fixed = prices.step_face * is_marked
     if closed is not None:
@@ -227,6 +250,8 @@ def choose_among(
         fixed=fixed,
         per_step=prices.step_face_rise * is_marked,
         falls=_falls(tiles),
+        joint=meets,
+        joint_prices=joint_prices,
     )
 
 
@@ -281,18 +306,20 @@ def _keep_only(
         price[first[cell] : first[cell + 1]][is_other] = kernels.NEVER
 
 
-def _hold_corners(
+def _off_corners(
     lattice: Lattice,
     settings: Settings,
-    edge_profile: tuple[tuple[int, int], ...],
+    heights: tuple[tuple[int, int], ...],
     lowest: NDArray[np.int32],
     first: NDArray[np.int64],
-    price: NDArray[np.float64],
-) -> None:
-    """Make every tile with another height at a held corner forbidden, in place."""
+) -> Iterator[tuple[slice, NDArray[np.int64]]]:
+    """Yield where the prices of each cell at each corner lie, and how far its tops are off there.
+
+    `heights` are lattice corners and the height wanted there.
+    """
     n_rows = len(settings.rises)
-    for corner, height in edge_profile:
+    for corner, height in heights:
         for cell, at in np.argwhere(lattice.corner_of == corner).tolist():
             label = np.arange(first[cell + 1] - first[cell])
             stands = lowest[cell] + label // n_rows + settings.rises[label % n_rows, at]
-            price[first[cell] : first[cell + 1]][stands != height] += FORBIDDEN
+            yield slice(first[cell], first[cell + 1]), stands - height

@@ -105,6 +105,7 @@ def refine(
     closed: NDArray[np.bool_] | None = None,
     frozen: NDArray[np.bool_] | None = None,
     edge_profile: Iterable[tuple[int, int]] = (),
+    joint: Iterable[tuple[int, int]] = (),
     stock: Mapping[TileKind, int] | None = None,
 ) -> Refined:
     """Look for the tiles that cost least by `prices`, and prove how far from the best they are.
@@ -134,8 +135,11 @@ def refine(
     frozen
         Cells that keep their tile, (n,) bool.
     edge_profile
-        Lattice corners and the height in steps that all tiles must have there, as where a
-        neighbouring board joins.
+        Lattice corners and the height in steps that all tiles must have there, as along a rim
+        that is to be level.
+    joint
+        Lattice corners and the height in steps that the tops of a neighbouring board have there.
+        Not to meet them costs as much as a step face.
     stock
         Pieces owned of each kind. Tiles beyond them cost ``prices.new_piece`` each. The board
         found without regard to the stock is the first to beat.
@@ -165,7 +169,7 @@ def refine(
     _check(tiles, effort, reach, time_limit_s, closed, frozen)
     choices = choose_among(
         tiles, prices, catalogue=catalogue, reach=reach, closed=closed, frozen=frozen,
-        edge_profile=edge_profile,
+        edge_profile=edge_profile, joint=joint,
     )  # fmt: skip
     blind = None
     if stock is not None:
@@ -319,6 +323,8 @@ def break_down(
     ]
     amounts += [(name, float(term[settings.setting, row].sum())) for name, term in settings.terms]
     amounts.append(("step faces", float(choices.face_prices(corners).sum())))
+    if choices.joint:
+        amounts.append(("joint", choices.joint_price(corners)))
     if use is not None:
         amounts.append(("new pieces", new_price * sum(n for _, n in use.to_cut)))
     return tuple(amounts)

@@ -56,7 +56,9 @@ def edit_cell(
     turn: int,
     prices: Prices,
     can_face: NDArray[np.bool_] | None = None,
+    frozen: NDArray[np.bool_] | None = None,
     edge_profile: Iterable[tuple[int, int]] = (),
+    joint: Iterable[tuple[int, int]] = (),
 ) -> Edited:
     """Put another tile into one cell and say what that costs; all other cells stay as they are.
 
@@ -74,8 +76,8 @@ def edit_cell(
         What faults cost.
     can_face
         Sides where a step face can be cut, (n, 6) bool, symmetric; all by default.
-    edge_profile
-        Lattice corners and the height in steps that all tiles must have there.
+    frozen, edge_profile, joint
+        As for `refine`.
 
     Raises
     ------
@@ -112,8 +114,9 @@ def edit_cell(
     corners = tiles.corners.copy()
     corners[cell] = level + rises
     choices, faults = judge(
-        tiles, corners, prices=prices, can_face=can_face, edge_profile=edge_profile
-    )
+        tiles, corners, prices=prices, can_face=can_face, frozen=frozen,
+        edge_profile=edge_profile, joint=joint,
+    )  # fmt: skip
     if faults:
         raise BriefError(
             f"a {pattern} tile turned by {turn} at level {level} is not allowed in"
