@@ -342,8 +342,9 @@ def _cross(
         other = int(lattice.neighbours[cell, side])
         if cell < other:
             builder.notes.append(
-                f"A way and the water cross the same side, between {lattice.labels[cell]} and"
-                f" {lattice.labels[other]}: there is room for one of them."
+                f"A road and the water cross the same side, between {lattice.labels[cell]} and"
+                f" {lattice.labels[other]}, which has room for one of them: move the line of the road,"
+                " or cut a causeway."
             )
     crossings: list[WaterCrossing] = []
     for cell in np.flatnonzero(used.any(axis=1) & water.is_watercourse).tolist():
