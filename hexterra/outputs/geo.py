@@ -19,11 +19,8 @@ if TYPE_CHECKING:
 
     from hexterra.lattice.board import Board
 
-#: Columns of the table of tiles that go into the properties of each outline.
-PROPERTIES: Final = (
-    "cell", "column", "row", "part", "height_m", "coverage", "level", "corners", "pattern",
-    "turn", "piece", "cliffs", "crossing", "ports", "outflow", "spacers", "footing", "residual_m",
-)  # fmt: skip
+#: Columns of the table of tiles that only say where a cell lies, which its outline does too.
+PLACES: Final = ("x_mm", "y_mm", "lon", "lat")
 
 
 def cells_geojson(board: Board, tiles: pd.DataFrame) -> str:
@@ -37,20 +34,22 @@ def cells_geojson(board: Board, tiles: pd.DataFrame) -> str:
     board
         The lattice.
     tiles
-        Its table, from `hexterra.tables.tiles_frame`; the main columns become properties.
+        Its table, from `hexterra.tables.tiles_frame`; all columns but `PLACES` become properties.
     """
     outlines = [board.outline_mm(cell) for cell in range(board.n_cells)]
     ends = np.cumsum([len(outline) for outline in outlines])
     ground = board.bench_mm_to_ground_m(np.concatenate(outlines))
     to_wgs84 = Transformer.from_crs(board.crs, "EPSG:4326", always_xy=True)
     lonlat = np.column_stack(to_wgs84.transform(*ground.T))
-    kept = tiles[list(PROPERTIES)].astype({"outflow": object})
-    kept = kept.assign(outflow=kept["outflow"].where(tiles["outflow"].notna(), None))
+    kept = tiles.drop(columns=list(PLACES)).astype(object)
+    kept = kept.where(kept.notna(), None)
     features: list[str] = []
     rings = np.split(lonlat, ends[:-1])
     for ring, row in zip(rings, kept.to_dict("records"), strict=True):
         properties = {
-            str(name): round(value, DECIMALS[str(name)]) if name in DECIMALS else value
+            str(name): round(value, DECIMALS[name])
+            if name in DECIMALS and value is not None
+            else value
             for name, value in row.items()
         }
         feature = {"type": "Feature", "geometry": _geometry(ring), "properties": properties}

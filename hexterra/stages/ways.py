@@ -343,7 +343,7 @@ def _cross(
         if cell < other:
             builder.notes.append(
                 f"A road and the water cross the same side, between {lattice.labels[cell]} and"
-                f" {lattice.labels[other]}, which has room for one of them: move the line of the road,"
+                f" {lattice.labels[other]}, with room for one of them: move the line of the road,"
                 " or cut a causeway."
             )
     crossings: list[WaterCrossing] = []
