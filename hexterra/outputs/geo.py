@@ -43,14 +43,13 @@ def cells_geojson(board: Board, tiles: pd.DataFrame) -> str:
     lonlat = np.column_stack(to_wgs84.transform(*ground.T))
     kept = tiles.drop(columns=list(PLACES)).astype(object)
     kept = kept.where(kept.notna(), None)
+    names: list[str] = list(kept.columns)
     features: list[str] = []
     rings = np.split(lonlat, ends[:-1])
-    for ring, row in zip(rings, kept.to_dict("records"), strict=True):
+    for ring, row in zip(rings, kept.to_numpy().tolist(), strict=True):
         properties = {
-            str(name): round(value, DECIMALS[name])
-            if name in DECIMALS and value is not None
-            else value
-            for name, value in row.items()
+            name: value if value is None or name not in DECIMALS else round(value, DECIMALS[name])
+            for name, value in zip(names, row, strict=True)
         }
         feature = {"type": "Feature", "geometry": _geometry(ring), "properties": properties}
         features.append(json.dumps(feature, ensure_ascii=False, allow_nan=False))
