@@ -23,21 +23,26 @@ def starter_text(root: type[BaseModel]) -> str:
             section = cast("type[BaseModel]", field.annotation)
             heading = (section.__doc__ or "").split(": ", 1)[1]
             lines += ["", f"# --- {heading}", f"[{name}]"]
-            lines += _starter_keys(section)
+            lines += _starter_keys(section, name)
     return "\n".join(lines) + "\n"
 
 
-def _starter_keys(section: type[BaseModel]) -> list[str]:
+def _starter_keys(section: type[BaseModel], title: str = "") -> list[str]:
     """Write each key that is not itself a section: its meaning, then its default or an example."""
     lines: list[str] = []
     for name, field in section.model_fields.items():
         if not is_section(field):
             lines += textwrap.wrap(f"# {field.description}", 88, subsequent_indent="# ")
             default = field.get_default(call_default_factory=True)
-            lines.append(f"# {name} = {_toml(default, name)}")
+            example = _EXAMPLES.get(f"{title}.{name}", _EXAMPLES.get(name))
+            if example is not None and (default is None or default in ({}, ())):
+                lines.append(f"# {name} = {example}  # (an example)")
+            else:
+                lines.append(f"# {name} = {_toml(default)}")
     return lines
 
 
+#: What keys without a default show, by their name, or that of their table and theirs.
 _EXAMPLES = {
     "columns": "24", "rows": "16", "width_mm": "2400", "depth_mm": "1400", "scale": "25000",
     "lon_deg": "-30.5", "lat_deg": "12.25", "x": "500000.0", "y": "4000000.0",
@@ -48,20 +53,24 @@ _EXAMPLES = {
     "sheets": "[{ thickness_mm = 50, price = 6.5 }]", "owned": '"last-board/schedule.csv"',
     "catalogue": '"my-catalogue.toml"', "follow": '"pixels"', "lake_depth_m": "3",
     "lake_area_km2": "0.5", "sea_level_m": "0", "surroundings_km": "30", "file": '"map.gpkg"',
-    "layer": '"lines"', "crs": '"EPSG:4326"', "kind": '"road"', "kind_field": '"class"',
-    "name_field": '"name"', "kinds": '{ primary = "high road" }', "classes": '{ 10 = "woods" }',
+    "layer": '"roads"', "crs": '"EPSG:4326"', "kind": '"road"', "kind_field": '"class"',
+    "name_field": '"name"', "kinds": '{ primary = "high road" }', "sunken": '["holloway"]',
+    "rivers.layer": '"waterways"', "rivers.kind": '"river"', "rivers.kinds": '{ stream = "brook" }',
+    "rivers.upright": '["canal"]', "areas.layer": '"land use"', "areas.kind": '"woods"',
+    "areas.kinds": '{ forest = "woods" }', "areas.first": '["village"]',
+    "land_cover.file": '"land-cover.tif"', "classes": '{ 10 = "woods" }',
+    "prices": "{ sloping = 0.5 }", "pins": "{ B3 = 4 }", "cliffs": '[["B3", "B4"]]',
+    "wider_from_km2": "[20, 80]", "free": '["C4", "D2:E3"]', "joints_mm": "[600]",
     "timed": "[{ minutes = 95, wire_m = 21.5 }, { minutes = 50, paint_m2 = 0.8 }]",
     "plan": '"last-plan"', "left": '"west-plan"', "right": '"east-plan"',
     "front": '"south-plan"', "back": '"north-plan"',
 }  # fmt: skip
 
 
-def _toml(value: object, name: str) -> str:
-    """Write a default as TOML; a key without one shows an example."""
-    if value is None or (value in ({}, ()) and name in _EXAMPLES):
-        return f"{_EXAMPLES[name]}  # (an example)"
+def _toml(value: object) -> str:
+    """Write a default as TOML."""
     if isinstance(value, tuple):
-        return f"[{', '.join(_toml(item, name) for item in cast('tuple[object, ...]', value))}]"
+        return f"[{', '.join(_toml(item) for item in cast('tuple[object, ...]', value))}]"
     if isinstance(value, dict):
         return "{ }"
     return json.dumps(value)  # text, numbers and truth values look the same in TOML
