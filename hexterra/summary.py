@@ -69,7 +69,7 @@ def _water(plan: Plan) -> str:
     if plan.water is None:
         return "not shown"
     kinds = np.bincount(plan.water.kind, minlength=len(Kind)).tolist()
-    named = ("spring", "confluence", "mouth", "pool")
+    named = ("entry", "spring", "confluence", "mouth", "pool")
     counts = [_count(kinds[Kind[name.upper()]], name) for name in named]
     words = f"{_count(int(plan.water.is_watercourse.sum()), 'cell')}: {', '.join(counts)}"
     if (routing := plan.overlay.routing) is not None:
@@ -105,4 +105,6 @@ def _pieces(plan: Plan) -> str:
 
 
 def _count(number: int, noun: str) -> str:
-    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
+    if number == 1:
+        return f"{number} {noun}"
+    return f"{number} {noun[:-1]}ies" if noun.endswith("y") else f"{number} {noun}s"

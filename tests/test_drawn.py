@@ -12,7 +12,7 @@ from hexterra.catalogue import load_catalogue
 from hexterra.errors import BriefError
 from hexterra.lattice import Globe, Lattice
 from hexterra.stages.channels import descends
-from hexterra.stages.drawn import watercourses_from_lines
+from hexterra.stages.drawn import Direction, watercourses_from_lines
 from hexterra.stages.fit import fit
 from hexterra.stages.flow import Kind, Watercourses, flow
 from hexterra.stages.gather import Heights
@@ -89,6 +89,24 @@ def test_a_river_that_leaves_the_board_ends_in_a_mouth() -> None:
     end = course(water, "D3").split()[-1]
     assert lattice.row[lattice.labels.index(end)] == lattice.rows - 1
     assert water.kind[lattice.labels.index(end)] == Kind.MOUTH
+
+
+@pytest.mark.parametrize("direction", ["line", "height"])
+def test_a_river_that_comes_onto_the_board_has_an_entry(direction: Direction) -> None:
+    """One drawn from beyond the edge enters in the first cell; one drawn from the rim rises."""
+    heights = slope()
+    lattice = heights.lattice
+    first, last = (lattice.centre_xy[lattice.labels.index(name)] for name in ("C1", "D4"))
+    for start, kind in (((first[0], first[1] - 1e5), Kind.ENTRY), (first, Kind.SPRING)):
+        line = shapely.LineString([start, first, last])
+        if direction == "height":  # C1 is still the higher end
+            line = line.reverse()
+        lines = ways(features([line], lattice, kinds=["river"]), lattice)
+        water = drawn(heights, lines, direction=direction)
+        heads = np.flatnonzero(water.is_watercourse & (water.ports.sum(axis=1) == 1))
+        (cell,) = [c for c in heads if water.outflow[c] >= 0 and lattice.row[c] == 0]
+        assert water.kind[cell] == kind
+        check_laws(water)
 
 
 def test_a_tributary_joins_and_the_confluence_has_three_ports() -> None:

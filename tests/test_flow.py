@@ -104,6 +104,9 @@ def check_laws(water: Watercourses) -> None:
         [Kind.DRY, Kind.MOUTH, Kind.POOL, Kind.SPRING, Kind.REACH],
         Kind.CONFLUENCE,
     )
+    comes_in = water.kind == Kind.ENTRY
+    assert lattice.is_rim[comes_in].all()
+    expected[comes_in & (expected == Kind.SPRING)] = Kind.ENTRY
     np.testing.assert_array_equal(water.kind, expected)
     assert (inflows[wet & is_sink] > 0).all()
 

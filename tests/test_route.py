@@ -252,7 +252,13 @@ def test_watercourses_can_be_built(
     assert np.array_equal(water.outflow[wet] >= 0, runs_on)
     n_inflows = water.ports[wet].sum(axis=1) - runs_on
     springs = wet[(n_inflows == 0) & runs_on]
-    assert (water.kind[springs] == Kind.SPRING).all()
+    cell_m2 = float(lattice.area_m2[0])
+    comes_in = lattice.is_rim[springs] & (water.catchment_m2[springs] >= 5.0 * cell_m2)
+    expected = np.where(comes_in, Kind.ENTRY, Kind.SPRING)
+    fed = np.bincount(water.receiver[~water.is_watercourse], minlength=lattice.n_cells)
+    alone = fed[springs] == 0  # no dry cell drains to it either: all but its own comes from beyond
+    assert alone.any()
+    assert np.array_equal(water.kind[springs][alone], expected[alone])
     assert (water.kind[wet[(n_inflows == 2) & runs_on]] == Kind.CONFLUENCE).all()
 
 

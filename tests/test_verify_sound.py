@@ -147,6 +147,9 @@ def test_catalogues_with_names_of_their_own_agree(jacksboro: Elevation, tmp_path
         [crossings.well]
         water = "spring"
         ports = ["0"]
+        [crossings.door]
+        water = "entry"
+        ports = ["0"]
         [crossings.end]
         water = "mouth"
         ports = ["0", "0 1", "0 2", "0 3", "0 1 2", "0 1 3", "0 1 4", "0 2 4"]

@@ -22,7 +22,7 @@ from hexterra.lattice.hexagon import N_SIDES
 from hexterra.values import Value
 
 #: What the water of a cell does, by number; a dry cell has no crossing.
-WATER: Final = ("dry", "spring", "reach", "confluence", "mouth", "pool")
+WATER: Final = ("dry", "spring", "reach", "confluence", "mouth", "pool", "entry")
 
 #: Fewest and most ports a crossing can have, by what the water does.
 PORT_RANGE: Final[dict[str, tuple[int, int]]] = {
@@ -31,6 +31,7 @@ PORT_RANGE: Final[dict[str, tuple[int, int]]] = {
     "confluence": (3, 6),
     "mouth": (0, 6),
     "pool": (0, 6),
+    "entry": (1, 1),
 }
 
 MAX_RISE: Final = 2
@@ -249,7 +250,7 @@ class Catalogue(Value):
 
     @cached_property
     def crossing_of_ports(self) -> NDArray[np.int16]:
-        """Crossing by water and ports, (6, 64, 2) int16: its number and turn, or -1 and 0.
+        """Crossing by water and ports, (7, 64, 2) int16: its number and turn, or -1 and 0.
 
         The first index is the water's number in `WATER`; in the second, bit ``s`` stands for
         side ``s``. The turn is the least that carries one of the crossing's sets to the ports.

@@ -193,6 +193,7 @@ def _flow_evidence(water: Watercourses) -> dict[str, Any]:
         "n_filled": int(np.count_nonzero(fill_m > 0)),
         "deepest_fill_m": _rounded(fill_m.max(), 3),
         "n_watercourse": int(water.is_watercourse.sum()),
+        "n_entries": kinds[Kind.ENTRY],
         "n_springs": kinds[Kind.SPRING],
         "n_confluences": kinds[Kind.CONFLUENCE],
         "n_mouths": kinds[Kind.MOUTH],
@@ -296,8 +297,9 @@ def plan_schema() -> dict[str, Any]:
         count={"type": "integer", "minimum": 1},
     )
     flow = _object(
-        n_filled=count, deepest_fill_m=number, n_watercourse=count, n_springs=count,
-        n_confluences=count, n_mouths=count, n_pools=count, largest_catchment_km2=number,
+        n_filled=count, deepest_fill_m=number, n_watercourse=count, n_entries=count,
+        n_springs=count, n_confluences=count, n_mouths=count, n_pools=count,
+        largest_catchment_km2=number,
     )  # fmt: skip
     evidence = _object(
         gather=_object(

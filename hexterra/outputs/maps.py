@@ -39,7 +39,7 @@ MAX_PIXELS: Final = 5000
 PIXELS_PER_MM: Final = 5.0
 
 #: How watercourses begin and end, by the numbers of `hexterra.stages.flow.Kind`.
-_ENDS: Final = {1: "spring", 4: "mouth", 5: "pool"}
+_ENDS: Final = {1: "spring", 4: "mouth", 5: "pool", 6: "entry"}
 
 
 def map_svg(plan: Plan) -> str:

@@ -137,7 +137,7 @@ def _items(pieces: Schedule, overlay: Overlay, level_m: NDArray[np.float64]) -> 
     if water is not None:
         kinds = set(np.unique(water.kind).tolist())
         items.append(_Item("water", "watercourse"))
-        named = ((1, "spring"), (4, "mouth"), (5, "pool"))
+        named = ((6, "entry"), (1, "spring"), (4, "mouth"), (5, "pool"))
         items += [_Item(name, name) for number, name in named if number in kinds]
     items += [_Item(symbol, words) for symbol, words in map_overlay.key(overlay, pieces.cuts)]
     return tuple(items)
@@ -300,14 +300,14 @@ def _draw_symbol(page: Drawing, item: _Item, x: float, y: float, unit: float, ti
         tip = ((8.0, 0.0), (5.2, -1.5), (5.2, 1.5))
         points = [(x + dx * unit, middle_y + dy * unit) for dx, dy in tip]
         page.path(polygon_data(points), fill=WATER)
-    elif item.symbol in {"spring", "mouth", "pool"}:
+    elif item.symbol in {"entry", "spring", "mouth", "pool"}:
         draw_water_end(page, middle_x, middle_y, 1.6 * unit, item.symbol)
     else:
         map_overlay.draw_symbol(page, item.symbol, x, y, unit)
 
 
 def draw_water_end(page: Drawing, x: float, y: float, radius: float, kind: str) -> None:
-    """Draw a spring (ring), a mouth (diamond) or a pool (disc) around a point."""
+    """Draw an entry (square), a spring (ring), a mouth (diamond) or a pool (disc) at a point."""
     style: dict[str, str | float] = {
         "stroke": WATER,
         "stroke_width": 0.25 * radius,
@@ -316,5 +316,9 @@ def draw_water_end(page: Drawing, x: float, y: float, radius: float, kind: str) 
     if kind == "mouth":
         r = 1.35 * radius
         page.path(polygon_data([(x - r, y), (x, y - r), (x + r, y), (x, y + r)]), **style)
+    elif kind == "entry":
+        r = 0.95 * radius
+        corners = [(x - r, y - r), (x + r, y - r), (x + r, y + r), (x - r, y + r)]
+        page.path(polygon_data(corners), **style)
     else:
         page.circle(x, y, radius, **style)

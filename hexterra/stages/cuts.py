@@ -43,8 +43,8 @@ class Cuts(Value):
     upright
         Of these sides, those where the banks stand upright, (n, 6) bool.
     leaves
-        Side of a whole rim tile by which water runs off the board, (n,) int8; -1 for none. From a
-        tile that the board's edge cuts, water runs off through the cut.
+        Side of a whole rim tile by which water runs off the board or comes onto it, (n,) int8; -1
+        for none. In a tile that the board's edge cuts, water runs through the cut.
     road
         Sides that a sunken road crosses, (n, 6) bool, symmetric but where one cell of a side
         cannot have it cut.
@@ -116,7 +116,8 @@ def cuts(
     if water is not None:
         of_cell = water.is_watercourse.astype(np.int8) if width is None else width
         stands = np.zeros(n, np.bool_) if upright is None else upright
-        leaves = ways_out(board, water.kind == Kind.MOUTH, water.ports, ~water.ports)
+        goes_on = np.isin(water.kind, (Kind.MOUTH, Kind.ENTRY))
+        leaves = ways_out(board, goes_on, water.ports, ~water.ports)
         comes_from = np.where(
             np.arange(N_SIDES) == water.outflow[:, None], here[:, None], board.neighbours
         )

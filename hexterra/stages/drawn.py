@@ -22,6 +22,7 @@ from hexterra.stages.flow import (
     MAX_INFLOWS,
     MAX_INFLOWS_AT_SINK,
     ROUNDING,
+    Kind,
     Watercourses,
     check_positive,
     draw_watercourses,
@@ -100,9 +101,9 @@ def watercourses_from_lines(
     for way in chosen:
         cells = way.cells.tolist()
         if direction == "height" and height[cells[-1]] > height[cells[0]]:
-            river.admit(way, cells[::-1], runs_off=way.from_edge)
+            river.admit(way, cells[::-1], comes_in=way.to_edge, runs_off=way.from_edge)
         else:
-            river.admit(way, cells, runs_off=way.to_edge)
+            river.admit(way, cells, comes_in=way.from_edge, runs_off=way.to_edge)
             if height[cells[-1]] > height[cells[0]]:
                 labels = computed.heights.lattice.labels
                 river.notes.append(
@@ -153,6 +154,7 @@ class _Rivers:
     receiver: NDArray[np.int32] = field(init=False)
     is_set: NDArray[np.bool_] = field(init=False)  # cells whose receiver a line gave
     is_drawn: NDArray[np.bool_] = field(init=False)  # cells on lines
+    comes_in: NDArray[np.bool_] = field(init=False)  # cells where one comes onto the lattice
     own_m2: NDArray[np.float64] = field(init=False)  # ground whose water each cell brings in
     notes: list[str] = field(default_factory=list)
 
@@ -161,6 +163,7 @@ class _Rivers:
         n = self.lattice.n_cells
         self.receiver = water.receiver.copy()
         self.is_set, self.is_drawn = np.zeros((2, n), dtype=np.bool_)
+        self.comes_in = water.kind == Kind.ENTRY
         own = water.catchment_m2.copy()
         runs_on = np.flatnonzero(water.receiver != np.arange(n))
         np.subtract.at(own, water.receiver[runs_on], water.catchment_m2[runs_on])
@@ -171,7 +174,7 @@ class _Rivers:
         """The lattice of the water."""
         return self.computed.heights.lattice
 
-    def admit(self, way: Way, cells: list[int], *, runs_off: bool) -> None:
+    def admit(self, way: Way, cells: list[int], *, comes_in: bool, runs_off: bool) -> None:
         """Send the water of a way's cells along it, as far as it can be."""
         labels = self.lattice.labels
         direct = _without_loops(cells)
@@ -191,7 +194,7 @@ class _Rivers:
                 f" {labels[cells[leaves - 1]]}: a river runs there already, and water does not"
                 " divide."
             )
-            self.admit(way, cells[leaves:], runs_off=runs_off)
+            self.admit(way, cells[leaves:], comes_in=False, runs_off=runs_off)
             return
         if lost := [cell for cell in cells[joins + 1 :] if not self.is_set[cell]]:
             self.notes.append(
@@ -219,6 +222,7 @@ class _Rivers:
             self.receiver[cell] = onward
             self.is_set[cell] = True
         self.is_drawn[cells] = True
+        self.comes_in[cells[0]] |= comes_in
         last = cells[-1]
         if self.lattice.is_rim[last] and not self.is_set[last]:
             self.receiver[last] = last
@@ -401,5 +405,6 @@ def _settle(river: _Rivers, computed: Watercourses, threshold_m2: float) -> Wate
         order=order,
         catchment_m2=catchment,
         is_watercourse=is_wet,
+        comes_in=river.comes_in,
         notes=(*river.notes, *notes),
     )

@@ -41,6 +41,7 @@ class Kind(IntEnum):
     CONFLUENCE = 3
     MOUTH = 4
     POOL = 5
+    ENTRY = 6
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -171,6 +172,7 @@ def flow(
         order=order,
         catchment_m2=catchment,
         is_watercourse=is_wet,
+        comes_in=np.zeros(lattice.n_cells, np.bool_),
         notes=notes,
     )
 
@@ -184,12 +186,15 @@ def draw_watercourses(
     order: NDArray[np.int32],
     catchment_m2: NDArray[np.float64],
     is_watercourse: NDArray[np.bool_],
+    comes_in: NDArray[np.bool_],
     notes: tuple[str, ...],
 ) -> Watercourses:
     """Put watercourses together: ports, outflows and kinds follow from where the water runs.
 
-    The parameters are fields of `Watercourses`. All that makes watercourses ends here: `flow`,
-    `route` and lines drawn on a map.
+    The parameters are fields of `Watercourses`, but for `comes_in`: cells, (n,) bool, to which a
+    watercourse comes from beyond the lattice. One that has no inflow and lies at the rim is an
+    entry, not a spring. All that makes watercourses ends here: `flow`, `route` and lines drawn on
+    a map.
     """
     lattice = heights.lattice
     outflow = np.where(is_watercourse, receiver_side, np.int8(-1))
@@ -201,6 +206,7 @@ def draw_watercourses(
     is_sink = receiver == np.arange(lattice.n_cells)
     n_inflows = np.minimum(count_inflows(receiver, is_watercourse), MAX_INFLOWS)
     kind = np.array([Kind.SPRING, Kind.REACH, Kind.CONFLUENCE], dtype=np.int8)[n_inflows]
+    kind[(kind == Kind.SPRING) & comes_in & lattice.is_rim] = Kind.ENTRY
     kind[is_sink] = np.where(lattice.is_rim[is_sink], Kind.MOUTH, Kind.POOL)
     kind[~is_watercourse] = Kind.DRY
     return Watercourses(

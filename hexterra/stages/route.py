@@ -227,7 +227,8 @@ def route(drained: Drainage, heights: Heights, *, threshold_m2: float) -> Waterc
 
     Receivers are those of `carry`. A watercourse runs where the catchment, ground outside the
     board included, reaches the threshold. A cell has at most three ports: tributaries beyond are
-    merged or dropped as `flow` does, the smallest first, and noted.
+    merged or dropped as `flow` does, the smallest first, and noted. One that reaches the threshold
+    before it comes to the lattice enters there, at the rim.
 
     Parameters
     ----------
@@ -272,6 +273,7 @@ def draw(carried: RoutingReport, heights: Heights, *, threshold_m2: float) -> Wa
     runs_on = receiver != here
     np.subtract.at(own, receiver[runs_on], catchment[runs_on])
     is_sink = ~runs_on
+    comes_in = own - lattice.area_m2 >= threshold_m2 * (1.0 - ROUNDING)
     is_wet = catchment >= threshold_m2 * (1.0 - ROUNDING)
     is_wet &= ~is_sink | (count_inflows(receiver, is_wet) > 0)  # a lone cell joins nothing
     notes = mend_confluences(lattice, carried.order, receiver, side, catchment, is_wet)
@@ -290,6 +292,7 @@ def draw(carried: RoutingReport, heights: Heights, *, threshold_m2: float) -> Wa
         order=carried.order,
         catchment_m2=catchment,
         is_watercourse=is_wet,
+        comes_in=comes_in,
         notes=notes,
     )
 

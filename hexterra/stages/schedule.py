@@ -395,7 +395,7 @@ def _cut_words(
     if ports:
         words.append(f"{_plural('port', ports)} {_blanks(ports)}")
     if leaves:
-        words.append(f"off by {_blanks(leaves)}")
+        words.append(f"to the rim by {_blanks(leaves)}")
     crossed = sorted((*ports, *leaves))
     if any(width > 1 for width in widths):
         words.append(f"widths {_blanks(widths[side] for side in crossed)}")
@@ -405,7 +405,7 @@ def _cut_words(
     if road:
         words.append(f"sunken road {_blanks(road)}")
     if road_leaves:
-        words.append(f"road off by {_blanks(road_leaves)}")
+        words.append(f"road to the rim by {_blanks(road_leaves)}")
     return words
 
 

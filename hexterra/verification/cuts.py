@@ -14,8 +14,8 @@ from hexterra.verification.verdict import Finding
 def check_cuts(board: Board) -> Iterator[Finding]:
     """See that water is as wide and its banks alike on both tiles of a side, and never narrows.
 
-    Where water runs off the board by a side of its own, that side is open, the tile whole, and the
-    water leaves by no port.
+    Where water runs off the board or comes onto it by a side of its own, that side is open and the
+    tile whole; and the water does not run on from a neighbour to another.
     """
     for cell, tile in enumerate(board.tiles):
         cut = tile.cut
@@ -34,9 +34,9 @@ def check_cuts(board: Board) -> Iterator[Finding]:
                           str(cut.widths[out]))  # fmt: skip
         if cut.leaves >= 0:
             yield from _check_way_out(board, cell, cut.leaves, "water")
-            if tile.outflow >= 0:
-                yield Finding(tile.cell, cut.leaves, "water", "it runs off the board",
-                              f"it leaves by the port {tile.outflow}")  # fmt: skip
+            if tile.outflow >= 0 and len(tile.ports) > 1:
+                yield Finding(tile.cell, cut.leaves, "water", "it runs off or comes onto the board",
+                              f"it runs from port to port: {sorted(tile.ports)}")  # fmt: skip
     for cell, side, other in board.seams():
         here, there = board.tiles[cell], board.tiles[other]
         back = (side + 3) % 6

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter, defaultdict
 from collections.abc import Iterator
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -61,6 +62,10 @@ def _check_circles(board: Board, out: NDArray[np.int64]) -> Iterator[Finding]:
                           "it ends in a mouth or pool", "it runs in a circle")  # fmt: skip
 
 
+#: What water does in a cut tile that it leaves by the only port: rise, or come onto the board.
+_BEGINS: Final = "begins"
+
+
 def check_crossings(board: Board) -> Iterator[Finding]:
     """See that crossings stand where water is, and one name for one thing that it does there.
 
@@ -74,7 +79,7 @@ def check_crossings(board: Board) -> Iterator[Finding]:
     doing: defaultdict[str, Counter[str]] = defaultdict(Counter)
     naming: defaultdict[tuple[str, str], Counter[str]] = defaultdict(Counter)
     for tile, does in zip(board.tiles, water, strict=True):
-        if tile.crossing:
+        if tile.crossing and does != _BEGINS:
             doing[tile.crossing][does] += 1
             naming[does, _shape(tile.ports)][tile.crossing] += 1
     for tile, does in zip(board.tiles, water, strict=True):
@@ -82,6 +87,12 @@ def check_crossings(board: Board) -> Iterator[Finding]:
             if tile.ports or tile.outflow >= 0:
                 yield Finding(tile.cell, -1, "crossing", f"one for the ports {sorted(tile.ports)}",
                               "none")  # fmt: skip
+            continue
+        if does == _BEGINS:
+            usually = {does for does, _ in doing[tile.crossing].most_common(1)}
+            if usually - {"spring", "entry"}:
+                elsewhere = f"{tile.crossing}, a {usually.pop()} on other tiles"
+                yield Finding(tile.cell, -1, "crossing", "a spring or an entry", elsewhere)
             continue
         [(usual, _)] = naming[does, _shape(tile.ports)].most_common(1)
         [(usually, _)] = doing[tile.crossing].most_common(1)
@@ -98,7 +109,11 @@ def _water(tile: Tile, *, at_rim: bool) -> str:
     """Say what the water does in a tile with a crossing."""
     if tile.outflow < 0:
         return "mouth" if at_rim else "pool"
-    return {1: "spring", 2: "reach"}.get(len(tile.ports), "confluence")
+    if len(tile.ports) != 1:
+        return "reach" if len(tile.ports) == 2 else "confluence"
+    if at_rim and tile.part != "whole":
+        return _BEGINS
+    return "spring" if tile.cut.leaves < 0 else "entry"
 
 
 def _shape(sides: frozenset[int]) -> str:

@@ -286,7 +286,7 @@ def _name_cell(pen: Pen, board_map: BoardMap, cell: int, x: float, y: float, sca
 def _is_end(tiles: Tiles, cell: int) -> bool:
     """Tell whether water begins, leaves or stays in a cell, which the map marks with a symbol."""
     water = tiles.legal.water
-    ends = (Kind.SPRING, Kind.MOUTH, Kind.POOL)
+    ends = (Kind.ENTRY, Kind.SPRING, Kind.MOUTH, Kind.POOL)
     return water is not None and Kind(int(water.kind[cell])) in ends
 
 

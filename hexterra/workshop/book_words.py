@@ -66,7 +66,8 @@ def water_words(schedule: Schedule, cell: int) -> str:
         return ""
     kind, out = Kind(int(water.kind[cell])), int(water.outflow[cell])
     inflows = [side_word(facing, side) for side in _ports(schedule, cell) if side != out]
-    words = f"from {' and '.join(inflows)}" if inflows else "rises here"
+    start = "comes onto the board" if kind == Kind.ENTRY else "rises here"
+    words = f"from {' and '.join(inflows)}" if inflows else start
     if out >= 0:
         return f"{words} to {side_word(facing, out)}"
     if kind == Kind.POOL:
