@@ -5,9 +5,9 @@ Defaults are those of the values in `hexterra.workshop`; a test holds them toget
 
 from __future__ import annotations
 
-from typing import Literal, cast
+from typing import Literal
 
-from pydantic import Field, field_validator
+from pydantic import Field
 
 from hexterra.brief.sections import Section
 
@@ -46,11 +46,6 @@ class FoamBrief(Section):
     facing_length_mm: float = Field(default=1000.0, description="Length of such a sheet.")
     facing_width_mm: float = Field(default=500.0, description="Its width.")
     facing_price: float | None = Field(default=None, description="Its price.")
-
-    @field_validator("sheets", "joints_mm", mode="before")
-    @classmethod
-    def _as_tuple(cls, value: object) -> object:
-        return tuple(cast("list[object]", value)) if isinstance(value, list) else value
 
 
 class TimedBrief(Section):
@@ -99,11 +94,6 @@ class BenchBrief(Section):
         default=(),
         description="Work that was timed; the rates above are scaled to it, kind by kind.",
     )
-
-    @field_validator("timed", mode="before")
-    @classmethod
-    def _as_tuple(cls, value: object) -> object:
-        return tuple(cast("list[object]", value)) if isinstance(value, list) else value
 
 
 class BaseBrief(Section):

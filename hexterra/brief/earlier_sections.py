@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Self, cast
+from typing import Self
 
-from pydantic import Field, field_validator, model_validator
+from pydantic import Field, model_validator
 
 from hexterra.brief.sections import Section
 
@@ -25,11 +25,6 @@ class KeepBrief(Section):
     free: tuple[str, ...] = Field(
         default=(), description="Cells among them that may get another tile after all."
     )
-
-    @field_validator("cells", "free", mode="before")
-    @classmethod
-    def _as_tuple(cls, value: object) -> object:
-        return tuple(cast("list[object]", value)) if isinstance(value, list) else value
 
     @model_validator(mode="after")
     def _says_what(self) -> Self:

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal, Self, cast
+from typing import Annotated, Literal, Self
 
-from pydantic import Field, field_validator, model_validator
+from pydantic import Field, model_validator
 
 from hexterra.brief.sections import Finite, Positive, Section
 
@@ -101,11 +101,6 @@ class RiversBrief(MapFile):
         default=0.9, description="How far from the line the centres of its cells may lie."
     )
 
-    @field_validator("upright", mode="before")
-    @classmethod
-    def _as_tuple(cls, value: object) -> object:
-        return tuple(cast("list[object]", value)) if isinstance(value, list) else value
-
 
 class RoadsBrief(MapFile):
     """[roads]: roads of a map."""
@@ -122,11 +117,6 @@ class RoadsBrief(MapFile):
         default=0.9, description="How far from the line the centres of its cells may lie."
     )
 
-    @field_validator("sunken", mode="before")
-    @classmethod
-    def _as_tuple(cls, value: object) -> object:
-        return tuple(cast("list[object]", value)) if isinstance(value, list) else value
-
 
 class AreasBrief(MapFile):
     """[areas]: woods, fields, built-up ground of a map."""
@@ -137,11 +127,6 @@ class AreasBrief(MapFile):
     least_share: Share = Field(
         default=0.5, description="Share of a cell that makes it of one kind."
     )
-
-    @field_validator("first", mode="before")
-    @classmethod
-    def _as_tuple(cls, value: object) -> object:
-        return tuple(cast("list[object]", value)) if isinstance(value, list) else value
 
 
 class LandCoverBrief(Section):

@@ -30,6 +30,18 @@ class Section(BaseModel):
 
     model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
 
+    @field_validator("*", mode="before")
+    @classmethod
+    def _freeze(cls, value: object) -> object:
+        return _frozen(value)
+
+
+def _frozen(value: object) -> object:
+    """Make tuples of lists, which TOML has and values that cannot change have not."""
+    if isinstance(value, list):
+        return tuple(_frozen(item) for item in cast("list[object]", value))
+    return value
+
 
 def is_section(field: FieldInfo) -> bool:
     """Tell whether a key of a brief is a whole section."""
@@ -136,11 +148,6 @@ class HeightsBrief(Section):
         default="refuse", description="What happens when a cell has less."
     )
 
-    @field_validator("thresholds_m", mode="before")
-    @classmethod
-    def _as_tuple(cls, value: object) -> object:
-        return tuple(cast("list[object]", value)) if isinstance(value, list) else value
-
     @model_validator(mode="after")
     def _is_consistent(self) -> Self:
         if self.metres_per_step is not None and self.exaggeration is not None:
@@ -176,17 +183,6 @@ class RampsBrief(Section):
         default_factory=dict, description="Cells whose level is fixed, as B3 = 4."
     )
 
-    @field_validator("cliffs", mode="before")
-    @classmethod
-    def _as_tuples(cls, value: object) -> object:
-        if isinstance(value, list):
-            pairs = cast("list[object]", value)
-            return tuple(
-                tuple(cast("list[object]", pair)) if isinstance(pair, list) else pair
-                for pair in pairs
-            )
-        return value
-
 
 class WaterBrief(Section):
     """[water]: which flow is shown as a watercourse."""
@@ -207,11 +203,6 @@ class WaterBrief(Section):
         default=None,
         description="Closed hollows deeper than this keep a pool. Default: all overflow.",
     )
-
-    @field_validator("wider_from_km2", mode="before")
-    @classmethod
-    def _as_tuple(cls, value: object) -> object:
-        return tuple(cast("list[object]", value)) if isinstance(value, list) else value
 
     @model_validator(mode="after")
     def _ascends(self) -> Self:
@@ -269,11 +260,6 @@ class StockBrief(Section):
     tall_stack_mm: Positive = Field(
         default=150.0, description="Stacks taller than this are warned about."
     )
-
-    @field_validator("spacer_mm", mode="before")
-    @classmethod
-    def _as_tuple(cls, value: object) -> object:
-        return tuple(cast("list[object]", value)) if isinstance(value, list) else value
 
     @model_validator(mode="after")
     def _has_spacers(self) -> Self:
