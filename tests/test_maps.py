@@ -19,8 +19,8 @@ from shapely import Polygon, box
 from small_plans import small_plan
 
 from hexterra.lattice import Board
-from hexterra.outputs.maps import MAX_PIXELS, map_png, map_svg
 from hexterra.outputs.map_sheet import CLIFF, INK, WATER, Tints
+from hexterra.outputs.maps import MAX_PIXELS, map_png, map_svg
 from hexterra.outputs.svg import Drawing, number, text_width
 
 BOTH = pytest.mark.parametrize("facing", ["points", "flats"])

@@ -92,6 +92,8 @@ def draw_names(page: Drawing, sheet: Sheet, ways: Sequence[Way]) -> None:
     Where it runs level on the page there is room above it, between the words of two cells;
     elsewhere the name begins to the right of it.
     """
+    if not ways:
+        return
     f, corner, centre = sheet.flats_mm, sheet.corner(), sheet.centre()
     page.open(fill=INK, font_style="italic", paint_order="stroke", stroke="#ffffff",
               stroke_width=0.03 * f, stroke_linejoin="round")  # fmt: skip

@@ -6,6 +6,7 @@ maker sees it, the front edge at the bottom.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from functools import cache
 from typing import TYPE_CHECKING, Final
@@ -62,7 +63,9 @@ def map_png(svg: str) -> bytes:
     start = svg.index('viewBox="') + len('viewBox="')
     _, _, width_mm, height_mm = (float(word) for word in svg[start : svg.index('"', start)].split())
     per_mm = min(PIXELS_PER_MM, MAX_PIXELS / max(width_mm, height_mm))
-    return render_png(svg, round(width_mm * per_mm), round(height_mm * per_mm))
+    # The drawing is fitted into the picture, so a side rounded down would make both shorter.
+    wide, high = (math.ceil(round(side * per_mm, 6)) for side in (width_mm, height_mm))
+    return render_png(svg, wide, high)
 
 
 def draw_map(

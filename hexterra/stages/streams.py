@@ -209,7 +209,7 @@ def label_stretches(found: Streams) -> NDArray[np.int32]:
 
 
 def _first_below(below: NDArray[np.intp], is_last: NDArray[np.bool_]) -> NDArray[np.intp]:
-    """Number the first last pixel that each stream pixel comes to; -1 where it comes to none.
+    """Find the first last pixel that each stream pixel comes to: its number, or -1 for none.
 
     Every round doubles how far down each has been followed.
     """
