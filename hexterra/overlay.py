@@ -303,10 +303,12 @@ def _mapped_cover(brief: Brief, board: Board) -> list[Cover]:
 def _lakes(drained: Drainage, board: Board) -> Cover:
     """Share out the lakes of the raster."""
     row, _, column, _ = drained.window
+    whole = drained.elevation.affine
+    [(x, y)] = drained.elevation.to_crs(np.array([[column, row]], dtype=np.float64)).tolist()
     raster = replace(
         drained.elevation,
         shape=drained.is_lake.shape,
-        affine=drained.elevation.affine * Affine.translation(column, row),
+        affine=Affine(whole.a, whole.b, x, whole.d, whole.e, y),
         source=_Marks(drained.is_lake),
         name=LAKE,
     )

@@ -38,10 +38,13 @@ def average(elevation: Elevation, factor: int) -> Elevation:
     if factor == 1:
         return elevation
     rows, columns = elevation.shape
+    fine = elevation.affine
     return replace(
         elevation,
         shape=(-(-rows // factor), -(-columns // factor)),
-        affine=elevation.affine * Affine.scale(factor),
+        affine=Affine(
+            fine.a * factor, fine.b * factor, fine.c, fine.d * factor, fine.e * factor, fine.f
+        ),
         source=_Averaged(elevation, factor),
     )
 
