@@ -13,7 +13,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from hexterra.errors import BriefError, FileMissingError
-from hexterra.stages.settings import TileKind
+from hexterra.lattice.hexagon import N_SIDES
+from hexterra.stages.cuts import MAX_WIDTHS
+from hexterra.stages.kinds import TileKind
 from hexterra.values import Value
 
 if TYPE_CHECKING:
@@ -24,6 +26,8 @@ if TYPE_CHECKING:
 _COLUMNS: Final = (
     "kind", "piece", "part", "hand", "pattern", "turn", "crossing", "ports", "count"
 )  # fmt: skip
+#: What a schedule lists beside pieces: jobs, which nobody owns.
+FINISH: Final = "finish"
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -68,6 +72,8 @@ def read_owned(path: str | Path) -> Owned:
                     columns=tuple(missing),
                 )
             for row in reader:
+                if row["kind"] == FINISH:
+                    continue
                 count = _whole(row, "count", path, reader.line_num)
                 if row["kind"] == "tile":
                     tiles[_tile_kind(row, path, reader.line_num)] += count
@@ -117,23 +123,17 @@ def stock_frame(pieces: Schedule, owned: Owned) -> pd.DataFrame:
         is_tile = piece.kind == "tile"
         held = tiles.pop(tile_kind(piece), 0) if is_tile else blocks.pop(piece.name, 0)
         rows.append(_row(piece.kind, piece.name, piece.count, held))
-    rows += [_row("tile", describe_kind(kind), 0, held) for kind, held in tiles.items()]
+    rows += [
+        _row("tile", kind.describe(turned=kind.part != "whole"), 0, held)
+        for kind, held in tiles.items()
+    ]
     rows += [_row("spacer or footing", name, 0, held) for name, held in blocks.items()]
     return pd.DataFrame(rows, columns=["kind", "piece", "needed", "owned", "to_cut", "unused"])
 
 
 def tile_kind(piece: Piece) -> TileKind:
     """Name the kind of a schedule's tile."""
-    return TileKind(piece.pattern, piece.part, piece.hand, piece.turn, piece.crossing, piece.ports)
-
-
-def describe_kind(kind: TileKind) -> str:
-    """Say in words what kind of tile it is."""
-    cut = "" if kind.part == "whole" else f", {f'{kind.hand} {kind.part}'.strip()}"
-    turned = "" if kind.part == "whole" else f", turned {kind.turn}"
-    water = f" with {kind.crossing}" if kind.crossing else ""
-    ports = f", ports {' '.join(map(str, kind.ports))}" if kind.ports else ""
-    return f"{kind.pattern}{water}{cut}{turned}{ports}"
+    return TileKind(*(getattr(piece, name) for name in TileKind._fields))
 
 
 def _row(kind: str, name: str, needed: int, held: int) -> dict[str, object]:
@@ -148,16 +148,35 @@ def _row(kind: str, name: str, needed: int, held: int) -> dict[str, object]:
 
 
 def _tile_kind(row: dict[str, str], path: Path, line: int) -> TileKind:
-    ports = row["ports"].split()
-    if not all(port in {"0", "1", "2", "3", "4", "5"} for port in ports):
-        raise _bad(path, line, "ports", row["ports"], "sides from 0 to 5 with blanks between")
+    """Read a tile; lists without the columns of wider water and sunken roads have none of them."""
+
+    def sides(column: str) -> tuple[int, ...]:
+        words = (row.get(column) or "").split()
+        if not all(word in {"0", "1", "2", "3", "4", "5"} for word in words):
+            allowed = "sides from 0 to 5 with blanks between"
+            raise _bad(path, line, column, row[column], allowed)
+        return tuple(int(word) for word in words)
+
+    ports, leaves, road_leaves = sides("ports"), sides("leaves"), sides("sunken_leaves")
+    crossed = {*ports, *leaves[:1]}
+    widths = tuple(int(side in crossed) for side in range(N_SIDES)) if crossed else ()
+    if text := (row.get("widths") or "").split():
+        allowed = f"six widths from 0 to {MAX_WIDTHS} with blanks between"
+        if len(text) != N_SIDES or not {*text} <= {str(k) for k in range(MAX_WIDTHS + 1)}:
+            raise _bad(path, line, "widths", row["widths"], allowed)
+        widths = tuple(int(word) for word in text)
     return TileKind(
-        row["pattern"],
-        row["part"],
-        row["hand"],
-        _whole(row, "turn", path, line),
-        row["crossing"],
-        tuple(int(port) for port in ports),
+        pattern=row["pattern"],
+        part=row["part"],
+        hand=row["hand"],
+        turn=_whole(row, "turn", path, line),
+        crossing=row["crossing"],
+        ports=ports,
+        widths=widths,
+        upright=sides("upright"),
+        leaves=leaves[0] if leaves else -1,
+        road=sides("sunken"),
+        road_leaves=road_leaves[0] if road_leaves else -1,
     )
 
 

@@ -18,7 +18,6 @@ from hexterra.preparing import prepare
 from hexterra.progress import Progress, silent
 from hexterra.settling import check_board, pins_of, settle_step, tops_within
 from hexterra.siting import site_board
-from hexterra.stages.cuts import cuts
 from hexterra.stages.fit import Tiles
 from hexterra.stages.flow import Watercourses
 from hexterra.stages.gather import Heights, gather
@@ -314,15 +313,6 @@ def complete(
     tiles = refined.tiles
     pieces = schedule(
         tiles,
-        cuts=cuts(
-            overlay.lattice,
-            tiles.catalogue,
-            overlay.water,
-            width=overlay.width,
-            upright=overlay.upright,
-            roads=overlay.roads,
-            sunken=brief.roads.sunken,
-        ),
         step_mm=brief.heights.step_mm,
         stock_thickness_mm=brief.stock.spacer_mm,
         footings=brief.stock.footings,

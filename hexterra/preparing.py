@@ -23,6 +23,7 @@ from hexterra.settling import (
     where_faces_can_be,
 )
 from hexterra.stages.appraise import judge, with_corners
+from hexterra.stages.cuts import cuts
 from hexterra.stages.fit import Tiles, fit
 from hexterra.stages.legalise import legalise
 from hexterra.stages.prices import FORBIDDEN, Prices
@@ -135,7 +136,19 @@ def prepare(
     )
     can_face = where_faces_can_be(catalogue, legal, brief)
     progress("fitting tiles")
-    start = fit(legal, catalogue)
+    start = fit(
+        legal,
+        catalogue,
+        cuts=cuts(
+            overlay.lattice,
+            catalogue,
+            overlay.water,
+            width=overlay.width,
+            upright=overlay.upright,
+            roads=overlay.roads,
+            sunken=brief.roads.sunken,
+        ),
+    )
     by_brief = legal.cliff if brief.fit.step_faces == "marked cliffs only" else can_face
     off_roads = ~overlay.road_sides
     can_face = can_face & off_roads | start.cliff

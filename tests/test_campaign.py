@@ -14,13 +14,14 @@ from invented_boards import SMALL, invented_board
 from test_refine import SOLVER, check_built, check_sums
 
 from hexterra.errors import BriefError, CatalogueError
+from hexterra.owned import tile_kind
 from hexterra.stages.campaign import share_pieces
 from hexterra.stages.fit import Tiles
+from hexterra.stages.kinds import TileKind
 from hexterra.stages.ownership import pieces_of
 from hexterra.stages.prices import Prices
 from hexterra.stages.refine import refine
 from hexterra.stages.schedule import schedule
-from hexterra.stages.settings import TileKind
 from hexterra.stages.whatif import difference, edit_cell
 
 
@@ -29,8 +30,7 @@ def scheduled(tiles: Tiles) -> Counter[TileKind]:
     counts: Counter[TileKind] = Counter()
     for piece in schedule(tiles).pieces:
         if piece.kind == "tile":
-            kind = (piece.pattern, piece.part, piece.hand, piece.turn, piece.crossing, piece.ports)
-            counts[TileKind(*kind)] += piece.count
+            counts[tile_kind(piece)] += piece.count
     return counts
 
 

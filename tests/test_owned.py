@@ -15,6 +15,9 @@ SIZE = {"columns": 12, "rows": 9}
 HEADER = "kind,piece,part,hand,pattern,rises,turn,crossing,ports,thickness_mm,count\n"
 
 
+WIDE = HEADER.strip() + ",widths,upright,leaves,sunken,sunken_leaves\n"
+
+
 @pytest.fixture(scope="module")
 def built(jacksboro: hx.Elevation, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The plan folder of a board that was built once, elsewhere on the same ground."""
@@ -81,6 +84,9 @@ def test_a_board_is_its_own_stock(jacksboro: hx.Elevation) -> None:
         (HEADER + "tile,flat,whole,,flat,000000,0,,,15,-1\n", "count = '-1'"),
         (HEADER + "tile,flat,whole,,flat,000000,x,,,15,1\n", "turn = 'x'"),
         (HEADER + "tile,flat,whole,,flat,000000,0,straight,0 9,15,1\n", "ports = '0 9'"),
+        (WIDE + "tile,flat,whole,,flat,000000,0,,,15,1,,,,0 x,\n", "sunken = '0 x'"),
+        (WIDE + "tile,flat,whole,,flat,000000,0,straight,0 3,15,1,2 2,,,,\n", "widths = '2 2'"),
+        (WIDE + "tile,flat,whole,,flat,000000,0,straight,0 3,15,1,9 0 0 9 0 0,,,,\n", "widths"),
     ],
 )
 def test_bad_stock_lists_are_answered(text: str, said: str, tmp_path: Path) -> None:
@@ -90,6 +96,30 @@ def test_bad_stock_lists_are_answered(text: str, said: str, tmp_path: Path) -> N
     with pytest.raises(BriefError) as caught:
         read_owned(path)
     assert said in str(caught.value)
+
+
+def test_what_is_cut_across_the_sides_tells_tiles_apart(tmp_path: Path) -> None:
+    """A straight river, the same twice as wide, one with upright banks, and a holloway are four."""
+    river = "tile,river,whole,,flat,000000,0,straight,0 3,15,"
+    rows = (
+        river + "1,,,,,",  # as in lists without the columns: of the least width
+        river + "10,1 0 0 1 0 0,,,,",
+        river + "100,2 0 0 2 0 0,,,,",
+        river + "1000,1 0 0 1 0 0,0 3,,,",
+        "tile,holloway,whole,,flat,000000,0,,,15,10000,,,,0 3,",
+        "tile,plain,whole,,flat,000000,0,,,15,100000,,,,,",
+    )
+    path = tmp_path / "stock.csv"
+    path.write_text(WIDE + "\n".join(rows) + "\n")
+    counts = sorted(count for _, count in read_owned(path).tiles)
+    assert counts == [11, 100, 1000, 10000, 100000]
+
+
+def test_jobs_of_finishing_are_no_pieces(tmp_path: Path) -> None:
+    """The woods of a schedule are nothing that anybody owns."""
+    path = tmp_path / "stock.csv"
+    path.write_text(HEADER + "finish,woods,,,,,,,,,7\nspacer,spacer 30 mm,whole,,,,,,,30,4\n")
+    assert read_owned(path).same_as(Owned((), (("spacer 30 mm", 4),)))
 
 
 def test_missing_and_unreadable_lists(tmp_path: Path) -> None:

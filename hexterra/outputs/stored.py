@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hexterra.overlay import RoutingQuality
-from hexterra.stages.settings import TileKind
+from hexterra.stages.kinds import TileKind
 from hexterra.stages.ways import WaterCrossing
 from hexterra.values import Value
 

@@ -16,10 +16,10 @@ from hexterra.errors import InfeasibleError
 from hexterra.lattice.hexagon import N_SIDES
 from hexterra.stages.choices import Choices, choose_among
 from hexterra.stages.fit import Tiles
+from hexterra.stages.kinds import TileKind
 from hexterra.stages.ownership import pieces_of, use_of
 from hexterra.stages.prices import FORBIDDEN, Prices
 from hexterra.stages.refine import Effort, Refined, Stopped, break_down, build
-from hexterra.stages.settings import TileKind
 
 #: How many faults a refusal names before it only counts them.
 N_NAMED: Final = 6

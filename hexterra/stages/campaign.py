@@ -13,10 +13,10 @@ from typing import Final
 
 from hexterra.errors import BriefError
 from hexterra.stages.fit import Tiles
+from hexterra.stages.kinds import TileKind
 from hexterra.stages.ownership import pieces_of
 from hexterra.stages.prices import PRESETS, Prices
 from hexterra.stages.refine import Effort, Refined, refine
-from hexterra.stages.settings import TileKind
 from hexterra.values import Value
 
 #: Times that every board is fitted to the others anew, at most.

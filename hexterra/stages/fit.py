@@ -13,8 +13,10 @@ from numpy.typing import NDArray
 
 from hexterra.catalogue.catalogue import MAX_RISE, WATER, Catalogue
 from hexterra.errors import CatalogueError, InfeasibleError
-from hexterra.lattice import Lattice
+from hexterra.lattice import Board, Lattice
 from hexterra.lattice.hexagon import N_SIDES
+from hexterra.stages.cuts import Cuts
+from hexterra.stages.cuts import cuts as cuts_of_water
 from hexterra.stages.legalise import LegalLevels, relegalise
 from hexterra.stages.quantise import Levels
 from hexterra.values import Value, readonly
@@ -46,6 +48,8 @@ class Tiles(Value):
         (n,) int16 and int8: what water crosses the top, and how it is turned; -1 and 0 where dry.
     cliff
         Sides with a step face, (n, 6) bool, symmetric: the two tops do not meet there.
+    cuts
+        What is cut into the tops; None where the cells are no board.
     notes
         What could not be met on this board, in sentences.
     """
@@ -59,6 +63,7 @@ class Tiles(Value):
     crossing: NDArray[np.int16]
     crossing_turn: NDArray[np.int8]
     cliff: NDArray[np.bool_]
+    cuts: Cuts | None
     notes: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
@@ -102,7 +107,7 @@ class Tiles(Value):
         return residual
 
 
-def fit(legal: LegalLevels, catalogue: Catalogue) -> Tiles:
+def fit(legal: LegalLevels, catalogue: Catalogue, *, cuts: Cuts | None = None) -> Tiles:
     """Give every cell a top from the catalogue, so that tops meet wherever no cliff parts them.
 
     A lattice corner stands at the highest level of its cells; cells that a marked cliff parts, and
@@ -128,6 +133,9 @@ def fit(legal: LegalLevels, catalogue: Catalogue) -> Tiles:
         Levels from `legalise`.
     catalogue
         What the maker can cut.
+    cuts
+        What is cut into the tops, from `hexterra.stages.cuts.cuts`; by default their water alone,
+        of one width.
 
     Returns
     -------
@@ -172,6 +180,8 @@ def fit(legal: LegalLevels, catalogue: Catalogue) -> Tiles:
             if cells.any()
         )
     crossing, crossing_turn = find_crossings(legal, catalogue)
+    if cuts is None and isinstance(lattice, Board):
+        cuts = cuts_of_water(lattice, catalogue, legal.water)
     return Tiles(
         legal=legal,
         catalogue=catalogue,
@@ -182,6 +192,7 @@ def fit(legal: LegalLevels, catalogue: Catalogue) -> Tiles:
         crossing=crossing,
         crossing_turn=crossing_turn,
         cliff=_step_faces(lattice, corners),
+        cuts=cuts,
         notes=notes,
     )
 

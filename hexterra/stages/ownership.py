@@ -17,8 +17,9 @@ from numpy.typing import NDArray
 
 from hexterra.stages.bounding import Search
 from hexterra.stages.fit import Tiles
+from hexterra.stages.kinds import TileKind
 from hexterra.stages.prices import Prices
-from hexterra.stages.settings import TileKind, settle
+from hexterra.stages.settings import settle
 from hexterra.values import Value
 
 #: How far prices of kinds are moved at first where all owned pieces are left over.

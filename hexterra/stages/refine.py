@@ -21,6 +21,7 @@ from hexterra.lattice.hexagon import N_SIDES
 from hexterra.stages.bounding import Search
 from hexterra.stages.choices import Choices, choose_among, ground_terms
 from hexterra.stages.fit import Tiles, find_crossings, note_faces
+from hexterra.stages.kinds import TileKind
 from hexterra.stages.ownership import (
     StockUse,
     adjust_prices,
@@ -31,7 +32,6 @@ from hexterra.stages.ownership import (
 )
 from hexterra.stages.prices import FORBIDDEN, PRESETS, Prices
 from hexterra.stages.proving import prove
-from hexterra.stages.settings import TileKind
 from hexterra.values import Value
 
 Effort = Literal["instant", "bounded", "proven"]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Final, Literal, cast, get_args
@@ -15,9 +15,9 @@ from hexterra.catalogue import Catalogue
 from hexterra.errors import BoardError, BriefError
 from hexterra.lattice import Board
 from hexterra.lattice.hexagon import N_SIDES, Hand, Part, cut_of
-from hexterra.stages.cuts import MAX_WIDTHS, Cuts
-from hexterra.stages.cuts import cuts as cuts_of_water
+from hexterra.stages.cuts import Cuts
 from hexterra.stages.fit import Tiles
+from hexterra.stages.kinds import N_MARKS, kind_of_marks, marks_of
 from hexterra.stages.stacks import compose_stacks
 from hexterra.values import Value, readonly
 
@@ -29,8 +29,6 @@ PARTS: Final[tuple[Part, ...]] = ("whole", "corner-cut half", "side-cut half", "
 HANDS: Final[tuple[Hand, ...]] = ("", "left", "right")
 #: What a stack stands on; the first is nothing.
 FOOTINGS: Final = ("", "keyed", "plain")
-#: How many different things can be cut across a side.
-_N_MARKS: Final = 16 * (MAX_WIDTHS + 1)
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -102,8 +100,6 @@ class Schedule(Value):
     ----------
     tiles
         The fitted board; n is its number of cells.
-    cuts
-        What is cut into the tops.
     step_mm
         Height of one step.
     pieces
@@ -125,7 +121,6 @@ class Schedule(Value):
     """
 
     tiles: Tiles
-    cuts: Cuts
     step_mm: float
     pieces: tuple[Piece, ...]
     piece: NDArray[np.int32]
@@ -144,6 +139,11 @@ class Schedule(Value):
     def board(self) -> Board:
         """The lattice."""
         return cast("Board", self.tiles.lattice)
+
+    @property
+    def cuts(self) -> Cuts:
+        """What is cut into the tops."""
+        return cast("Cuts", self.tiles.cuts)
 
     @cached_property
     def piece_names(self) -> tuple[str, ...]:
@@ -166,7 +166,6 @@ class Schedule(Value):
 def schedule(
     tiles: Tiles,
     *,
-    cuts: Cuts | None = None,
     step_mm: float = 7.5,
     stock_thickness_mm: Sequence[float] = (7.5, 15.0, 30.0),
     footings: Footings = "keyed rim",
@@ -187,9 +186,6 @@ def schedule(
     ----------
     tiles
         Fitted tiles of a `Board`.
-    cuts
-        What is cut into their tops, from `hexterra.stages.cuts`; by default their water alone, of
-        one width.
     step_mm
         Height of one step, in millimetres.
     stock_thickness_mm
@@ -235,9 +231,8 @@ def schedule(
             value=footings,
         )
     stacks_mm = compose_stacks(tiles.level, board.labels, step_mm, stock_thickness_mm)
-    cuts = cuts or cuts_of_water(board, tiles.catalogue, tiles.legal.water)
     part, hand, origin = _parts(board)
-    key, turn = _piece_keys(tiles, cuts, part, hand, origin)
+    key, turn = _piece_keys(tiles, part, hand, origin)
     distinct, piece, counts = np.unique(key, return_inverse=True, return_counts=True)
     columns = np.column_stack(np.unravel_index(distinct, _key_shape(tiles.catalogue)))
     made = [
@@ -252,7 +247,6 @@ def schedule(
     made += _footing_pieces(footing, part, footing_mm)
     return Schedule(
         tiles=tiles,
-        cuts=cuts,
         step_mm=step_mm,
         pieces=tuple(made),
         piece=piece.ravel().astype(np.int32),
@@ -266,35 +260,12 @@ def schedule(
 def _key_shape(catalogue: Catalogue) -> tuple[int, ...]:
     """How many pattern, part, hand, turn, crossing (or none) and six sides a tile can have."""
     n_crossings = len(catalogue.crossings) + 1
-    n_sides = _N_MARKS**N_SIDES
+    n_sides = N_MARKS**N_SIDES
     return len(catalogue.patterns), len(PARTS), len(HANDS), N_SIDES, n_crossings, n_sides
-
-
-def _side_marks(cuts: Cuts) -> NDArray[np.int64]:
-    """Say in one number, below `_N_MARKS`, what is cut across each side, (n, 6) int64."""
-    side = np.arange(N_SIDES)
-    marks = np.zeros(cuts.width.shape, dtype=np.int64)
-    for n_values, value in (
-        (2, side == cuts.road_leaves[:, None]),
-        (2, cuts.road),
-        (2, side == cuts.leaves[:, None]),
-        (2, cuts.upright),
-        (MAX_WIDTHS + 1, cuts.width),
-    ):
-        marks = marks * n_values + value
-    return marks
-
-
-def _marked_sides(mark: int) -> tuple[int, bool, bool, bool, bool]:
-    """Undo `_side_marks`: width, upright, leaves, road, road_leaves."""
-    rest, width = divmod(mark, MAX_WIDTHS + 1)
-    flags = [bool(rest >> bit & 1) for bit in range(4)]
-    return width, flags[0], flags[1], flags[2], flags[3]
 
 
 def _piece_keys(
     tiles: Tiles,
-    cuts: Cuts,
     part: NDArray[np.int64],
     hand: NDArray[np.int64],
     origin: NDArray[np.int64],
@@ -305,10 +276,10 @@ def _piece_keys(
     digit, and the number is taken from the greatest.
     """
     side = np.arange(N_SIDES)
-    marks = _side_marks(cuts)
+    marks = marks_of(cast("Cuts", tiles.cuts))
     # By turn: the sides as numbered in a piece that is turned so far.
     turned = marks[:, (side + side[:, None]) % N_SIDES]
-    number = turned @ _N_MARKS ** side[::-1]
+    number = turned @ N_MARKS ** side[::-1]
     period = np.array([pattern.period for pattern in tiles.catalogue.patterns])
     looks_alike = (side - side[:, None]) % period[:, None, None] == 0  # pattern, turn, other turn
 
@@ -322,7 +293,7 @@ def _piece_keys(
         hand,
         (turn - frame) % period[tiles.pattern],
         tiles.crossing + 1,
-        _N_MARKS**N_SIDES - 1 - number[np.arange(len(part)), frame],
+        N_MARKS**N_SIDES - 1 - number[np.arange(len(part)), frame],
     )
     key = np.ravel_multi_index(columns, _key_shape(tiles.catalogue))
     return key.astype(np.int64), turn.astype(np.int8)
@@ -351,70 +322,17 @@ def _tile_piece(
     part, hand = PARTS[part_number], HANDS[hand_number]
     crossed = catalogue.crossings[crossing_number - 1] if crossing_number else None
     crossing, water = (crossed.name, crossed.water) if crossed else ("", "")
-    marks = np.unravel_index(_N_MARKS**N_SIDES - 1 - rest, (_N_MARKS,) * N_SIDES)
-    width, *flags = zip(*(_marked_sides(int(mark)) for mark in marks), strict=True)
-    upright, leaves, road, road_leaves = (tuple(np.flatnonzero(flag).tolist()) for flag in flags)
-    widths = cast("tuple[int, ...]", width) if any(width) else ()
-    ports = tuple(side for side, wide in enumerate(widths) if wide and side not in leaves)
-    words = [f"{pattern.name} with {crossing}" if crossing else pattern.name]
-    if part != "whole":
-        words.append(f"{hand} {part}".strip())
-        if pattern.period > 1:
-            words.append(f"turned {turn}")
-    words += _cut_words(ports, widths, upright, leaves, road, road_leaves)
+    marks = np.unravel_index(N_MARKS**N_SIDES - 1 - rest, (N_MARKS,) * N_SIDES)
+    sides = [int(mark) for mark in marks]
+    kind = kind_of_marks(pattern.name, part, hand, turn, crossing, sides)
     return Piece(
         kind="tile",
-        name=", ".join(words),
-        part=part,
-        hand=hand,
-        pattern=pattern.name,
-        turn=turn,
-        crossing=crossing,
-        ports=ports,
+        name=kind.describe(turned=pattern.period > 1),
         thickness_mm=tile_mm + max(pattern.rises) * step_mm,
         count=count,
         water=water,
-        widths=widths,
-        upright=upright,
-        leaves=leaves[0] if leaves else -1,
-        road=road,
-        road_leaves=road_leaves[0] if road_leaves else -1,
+        **kind._asdict(),
     )
-
-
-def _cut_words(
-    ports: tuple[int, ...],
-    widths: tuple[int, ...],
-    upright: tuple[int, ...],
-    leaves: tuple[int, ...],
-    road: tuple[int, ...],
-    road_leaves: tuple[int, ...],
-) -> list[str]:
-    """Say what is cut across which sides of a tile."""
-    words: list[str] = []
-    if ports:
-        words.append(f"{_plural('port', ports)} {_blanks(ports)}")
-    if leaves:
-        words.append(f"to the rim by {_blanks(leaves)}")
-    crossed = sorted((*ports, *leaves))
-    if any(width > 1 for width in widths):
-        words.append(f"widths {_blanks(widths[side] for side in crossed)}")
-    if upright:
-        where = "" if list(upright) == crossed else f" at {_blanks(upright)}"
-        words.append(f"upright banks{where}")
-    if road:
-        words.append(f"sunken road {_blanks(road)}")
-    if road_leaves:
-        words.append(f"road to the rim by {_blanks(road_leaves)}")
-    return words
-
-
-def _plural(word: str, items: tuple[int, ...]) -> str:
-    return f"{word}s" if len(items) > 1 else word
-
-
-def _blanks(numbers: Iterable[int]) -> str:
-    return " ".join(map(str, numbers))
 
 
 def _spacer_pieces(

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
-from typing import NamedTuple
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,7 +25,9 @@ from hexterra.lattice.hexagon import (
     corner_offsets,
     cut_of,
 )
+from hexterra.stages.cuts import MAX_WIDTHS
 from hexterra.stages.fit import Tiles, find_crossings
+from hexterra.stages.kinds import N_MARKS, TileKind, kind_of_marks, marks_of
 from hexterra.stages.prices import Prices
 from hexterra.values import Value, readonly
 
@@ -33,15 +35,8 @@ from hexterra.values import Value, readonly
 GENTLE = 2.0
 
 
-class TileKind(NamedTuple):
-    """What tells one tile to cut from others; the fields are those of a schedule's `Piece`."""
-
-    pattern: str
-    part: str
-    hand: str
-    turn: int
-    crossing: str
-    ports: tuple[int, ...]
+#: Least value of each feature.
+_LEAST: Final = np.array([0] * N_SIDES + [0, -1, -1, -1, 0, 0])
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -63,7 +58,9 @@ class Settings(Value):
     is_allowed
         Whether a row may be used in a setting, (k, R) bool.
     features
-        What tells the settings apart, (k, 12) int64: see `settle`.
+        What tells the settings apart, (k, 12) int64: the marks of the six sides (see
+        `hexterra.stages.kinds`), crossing + 1, outflow, the halves kept (see `Board.kept`),
+        whether it may be steep, whether it is a pentagon.
     facing
         How the hexagons stand.
     """
@@ -154,8 +151,11 @@ def settle(tiles: Tiles, prices: Prices, catalogue: Catalogue) -> Settings:
         oriented = oriented[oriented[:, 2:].max(axis=1) < 2]
     features = np.zeros((n, N_SIDES + 6), dtype=np.int64)
     features[:, N_SIDES + 1] = -1
+    if tiles.cuts is not None:
+        features[:, :N_SIDES] = marks_of(tiles.cuts)
+    elif water is not None:
+        features[:, :N_SIDES] = water.ports  # the mark of water of one width
     if water is not None:
-        features[:, :N_SIDES] = water.ports
         features[:, N_SIDES] = find_crossings(legal, catalogue)[0] + 1
         features[:, N_SIDES + 1] = water.outflow
     if isinstance(lattice, Board):
@@ -163,8 +163,9 @@ def settle(tiles: Tiles, prices: Prices, catalogue: Catalogue) -> Settings:
     features[:, N_SIDES + 4] = may_be_steep
     features[:, N_SIDES + 5] = lattice.corner_of[:, 0] == lattice.corner_of[:, -1]
     code = np.zeros(n, dtype=np.int64)
-    for column in features.T:
-        code = code * 128 + column + 1 if column.max() > 1 else code * 4 + column + 1
+    n_values = (*[N_MARKS] * N_SIDES, len(catalogue.crossings) + 1, N_SIDES + 1, 3, 3, 2, 2)
+    for column, n_of_it in zip((features - _LEAST).T, n_values, strict=True):
+        code = code * n_of_it + column
     _, at, setting = np.unique(code, return_index=True, return_inverse=True)
     distinct = features[at]
 
@@ -185,6 +186,12 @@ def settle(tiles: Tiles, prices: Prices, catalogue: Catalogue) -> Settings:
     )
 
 
+def _ports(features: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """Sides that water crosses to or from a neighbour, (k, 6) bool."""
+    flags, width = np.divmod(features[:, :N_SIDES], MAX_WIDTHS + 1)
+    return (width > 0) & ((flags >> 1 & 1) == 0)
+
+
 def _price_rows(
     settings: NDArray[np.int64],
     oriented: NDArray[np.int32],
@@ -193,7 +200,7 @@ def _price_rows(
 ) -> tuple[tuple[tuple[str, NDArray[np.float64]], ...], NDArray[np.bool_]]:
     """Return the terms of `Settings`, and what is allowed."""
     rises = oriented[:, 2:]
-    ports = settings[:, :N_SIDES] > 0
+    ports = _ports(settings)
     is_wet = settings[:, N_SIDES] > 0
     outflow = settings[:, N_SIDES + 1]
     steepness = np.array([_steepness(p.rises) for p in catalogue.patterns])[oriented[:, 0]]
@@ -248,17 +255,17 @@ def _name_kinds(
     kind_of = np.empty((len(settings), len(oriented)), dtype=np.int32)
     number: dict[TileKind, int] = {}
     for k, features in enumerate(settings.tolist()):
-        ports = tuple(s for s in range(N_SIDES) if features[s])
+        marks = features[:N_SIDES]
         crossing_number = features[N_SIDES] - 1
         crossing = catalogue.crossings[crossing_number].name if crossing_number >= 0 else ""
         part, hand, origin = cut_of(facing, features[N_SIDES + 2], features[N_SIDES + 3])
         for row, (pattern_number, turn) in enumerate(oriented.tolist()):
             pattern = catalogue.patterns[pattern_number]
             # A whole tile is numbered from its pattern; among turns that look alike, from that
-            # in which its ports read lowest.
+            # in which its marks read highest, as in a schedule.
             frames = range(turn, N_SIDES, pattern.period) if part == "whole" else (origin,)
-            read = min(tuple(sorted((s - f) % N_SIDES for s in ports)) for f in frames)
+            read = max([marks[(s + f) % N_SIDES] for s in range(N_SIDES)] for f in frames)
             turn_in_piece = 0 if part == "whole" else (turn - origin) % pattern.period
-            kind = TileKind(pattern.name, part, hand, turn_in_piece, crossing, read)
+            kind = kind_of_marks(pattern.name, part, hand, turn_in_piece, crossing, read)
             kind_of[k, row] = number.setdefault(kind, len(number))
     return tuple(number), kind_of

@@ -15,10 +15,10 @@ from hexterra.errors import BriefError, CatalogueError
 from hexterra.lattice.hexagon import N_SIDES
 from hexterra.stages.appraise import judge
 from hexterra.stages.fit import Tiles
+from hexterra.stages.kinds import TileKind
 from hexterra.stages.ownership import pieces_of
 from hexterra.stages.prices import Prices
 from hexterra.stages.refine import break_down, build
-from hexterra.stages.settings import TileKind
 from hexterra.values import Value
 
 
