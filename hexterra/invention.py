@@ -143,7 +143,8 @@ def _shape_land(random: np.random.Generator, rows: int, columns: int) -> _Grid:
 
 def _cut(grid: _Grid, margin: int) -> _Grid:
     """Take a margin off all four sides."""
-    return grid[margin:-margin, margin:-margin]
+    rows, columns = grid.shape
+    return grid[margin : rows - margin, margin : columns - margin]
 
 
 def _start(random: np.random.Generator, shape: tuple[int, int]) -> tuple[_Grid, _Grid, _Grid]:

@@ -61,6 +61,14 @@ def test_sizes_are_as_asked(seed: int) -> None:
     np.testing.assert_allclose(heights * 10, np.round(heights * 10), atol=1e-3)
 
 
+@pytest.mark.parametrize(("rows", "columns"), [(32, 32), (53, 53), (54, 54), (32, 64)])
+def test_the_smallest_land_is_land_too(rows: int, columns: int) -> None:
+    """Where the margin that is eroded beyond the raster is thinnest."""
+    land = invent(0, rows=rows, columns=columns)
+    assert land.shape == (rows, columns)
+    assert np.ptp(heights_of(land)) == pytest.approx(400.0, abs=0.1)
+
+
 @pytest.mark.parametrize("seed", [0, 1, 2, 3])
 def test_every_pixel_drains_to_the_rim(seed: int) -> None:
     """No pixel lies in a hollow: filling as scikit-image does changes nothing."""
