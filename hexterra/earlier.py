@@ -72,8 +72,9 @@ def read_document(path: Path) -> dict[str, Any]:
     try:
         document = json.loads(path.read_text(encoding="utf-8"))
     except (OSError, ValueError) as error:
+        because = error.strerror if isinstance(error, OSError) else error
         raise PlanFolderError(
-            f"{path} cannot be read: {error}",
+            f"{path} cannot be read: {because}",
             remedy="name a folder that `hexterra plan` has written",
             path=str(path),
         ) from error

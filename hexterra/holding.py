@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from hexterra.brief import Brief
+    from hexterra.brief.sections import BoardBrief
 
 #: Edges of a table at which boards can join, and which way the neighbour lies.
 EDGES: Final = {"left": (-1, 0), "right": (1, 0), "front": (0, -1), "back": (0, 1)}
@@ -131,11 +132,13 @@ def take_over(brief: Brief) -> tuple[Brief, tuple[str, ...]]:
         brief = _take(
             brief, earlier, {name: getattr(earlier.board, name) for name in names}, assumed
         )
+        _check_shape("keep.plan", ("columns", "rows", "scale", *_SHAPE), brief.board, earlier)
     for edge, earlier in _joined(brief):
-        names = ("rows" if EDGES[edge][0] else "columns", "scale", *_SHAPE)
+        names = _shape_beside(edge)
         brief = _take(
             brief, earlier, {name: getattr(earlier.board, name) for name in names}, assumed
         )
+        _check_shape(f"join.{edge}", names, brief.board, earlier)
         lon_deg, lat_deg = _place_beside(brief, edge, earlier)
         brief = _take(brief, earlier, {"lon_deg": lon_deg, "lat_deg": lat_deg}, assumed)
     return brief, tuple(assumed)
@@ -200,7 +203,7 @@ def hold(brief: Brief, board: Board, metres_per_step: float) -> Held:
         held = replace(held, assumed=(f"{is_kept.sum()} cells keep the tile they have in {name}",))
     for edge, earlier in _joined(brief):
         key = f"join.{edge}"
-        _check_shape(key, board, edge, earlier)
+        _check_shape(key, _shape_beside(edge), board, earlier)
         _check_heights(key, brief, earlier, metres_per_step)
         _check_step(key, brief, earlier)
         held = _join(held, key, edge, earlier)
@@ -357,10 +360,8 @@ def _points(point_mm: NDArray[np.float64], board: Board) -> list[tuple[int, int]
 
 
 def _check_same_board(board: Board, earlier: Earlier) -> None:
-    for name in (*_SHAPE, "columns", "rows", "scale", "lon_deg", "lat_deg"):
-        mine, theirs = getattr(board, name), getattr(earlier.board, name)
-        if mine != theirs:
-            raise _other("keep.plan", f"board.{name}", mine, theirs, earlier)
+    names = (*_SHAPE, "columns", "rows", "scale", "lon_deg", "lat_deg")
+    _check_shape("keep.plan", names, board, earlier)
     if not board.same_as(earlier.board):
         raise BriefError(
             f"keep.plan: {earlier.folder} leaves out other cells than this board",
@@ -369,10 +370,18 @@ def _check_same_board(board: Board, earlier: Earlier) -> None:
         )
 
 
-def _check_shape(key: str, board: Board, edge: str, earlier: Earlier) -> None:
-    for name in (*_SHAPE, "rows" if EDGES[edge][0] else "columns", "scale"):
+def _shape_beside(edge: str) -> tuple[str, ...]:
+    """Name what boards that join at an edge have in common."""
+    return ("rows" if EDGES[edge][0] else "columns", "scale", *_SHAPE)
+
+
+def _check_shape(
+    key: str, names: tuple[str, ...], board: Board | BoardBrief, earlier: Earlier
+) -> None:
+    """Refuse a board, or a brief that wants one, of another shape."""
+    for name in names:
         mine, theirs = getattr(board, name), getattr(earlier.board, name)
-        if mine != theirs:
+        if mine is not None and mine != theirs:
             raise _other(key, f"board.{name}", mine, theirs, earlier)
 
 

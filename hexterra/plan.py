@@ -139,7 +139,10 @@ class Plan(Value):
         apart = [board.labels[cell] for cell in np.flatnonzero((wanted != corners).any(axis=1))]
         if not apart:
             return ()
-        return (f"Tops do not meet those of the board that joins at {', '.join(apart)}.",)
+        said = f"Tops do not meet those of the board that joins at {', '.join(apart)}."
+        if self.brief.fit.step_faces == "marked cliffs only":
+            said += ' With fit.step_faces = "where they pay" more of them may.'
+        return (said,)
 
     def _broken_roads(self) -> tuple[str, ...]:
         """Note step faces across roads, which no change of the tops could close."""

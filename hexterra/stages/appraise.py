@@ -154,7 +154,7 @@ def with_corners(start: Tiles, corners: NDArray[np.int32]) -> Tiles:
         named = "; ".join(fault.words for fault in faults if bad[fault.cell])
         raise InfeasibleError(
             f"these tiles cannot stand where they are wanted: {named}",
-            remedy="let these cells have other tiles, or lift the rule",
+            remedy="let these cells have other tiles (keep.free in a brief), or lift the rule",
             cells=names,
         )
     return build(choices, corners)

@@ -203,7 +203,8 @@ def choose_among(
         Lattice corners and the height, in steps, that every tile there must have.
     joint
         Lattice corners and the height, in steps, of another board's tops there. A tile whose corner
-        is off pays half of what a step face along the whole side would cost.
+        is off pays for it as for a step face, so a side that is off costs two: rather a step face
+        within the board than at its joint.
     """
     catalogue = catalogue or tiles.catalogue
     lattice, legal = tiles.lattice, tiles.legal
@@ -233,7 +234,7 @@ def choose_among(
         _keep_only(tiles, settings, np.flatnonzero(frozen), first, price)
     for cells, off in _off_corners(lattice, settings, profile, lowest, first):
         price[cells][off != 0] += FORBIDDEN
-    joint_prices = 0.5 * prices.step_face, 0.5 * prices.step_face_rise
+    joint_prices = prices.step_face, prices.step_face_rise
     for cells, off in _off_corners(lattice, settings, meets, lowest, first):
         price[cells] += np.where(off != 0, joint_prices[0] + joint_prices[1] * np.abs(off), 0.0)
     is_marked = np.where(legal.cliff, prices.marked_cliff, 1.0)

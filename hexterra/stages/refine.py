@@ -139,7 +139,7 @@ def refine(
         that is to be level.
     joint
         Lattice corners and the height in steps that the tops of a neighbouring board have there.
-        Not to meet them costs as much as a step face.
+        Not to meet them costs twice as much as a step face.
     stock
         Pieces owned of each kind. Tiles beyond them cost ``prices.new_piece`` each. The board
         found without regard to the stock is the first to beat.
