@@ -284,9 +284,11 @@ def test_ford_or_bridge_without_water(how: str, tables: Tables, tmp_path: Path) 
 # Finishing --------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize(("cover", "share"), [("wood", ""), ("", "0.7"), ("wood", "1.2")])
+@pytest.mark.parametrize(
+    ("cover", "share"), [("wood", ""), ("", "0.7"), ("wood", "1.2"), ("wood", "-0.2")]
+)
 def test_cover_and_its_share(cover: str, share: str, tables: Tables, tmp_path: Path) -> None:
-    """A kind comes with its share of the cell, at most all of it."""
+    """A kind comes with its share of the cell, from none to all of it."""
     row = tile(tables, lambda r: r["cover"] == "wood")
     row["cover"], row["cover_share"] = cover, share
     [(cell, _, expected, was)] = found(tables, tmp_path, "cover")

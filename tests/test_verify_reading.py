@@ -29,7 +29,9 @@ def test_missing_table(tmp_path: Path) -> None:
     [
         ("x_mm", "nan"), ("lon", "180.5"), ("lat", "-91"), ("level", "two"), ("turn", "6"),
         ("corners", "1 1 1 1 1"), ("cliffs", "1 1"), ("ports", "7"), ("outflow", "x"),
-        ("part", "third"), ("spacers", "a"),
+        ("part", "third"), ("spacers", "a"), ("widths", "1 0 0"), ("upright", "6"),
+        ("leaves", "-1"), ("road_ports", "0 0"), ("sunken", "x"), ("sunken_leaves", "7"),
+        ("over_water", "ferry"), ("cover_share", "half"),
     ],
 )  # fmt: skip
 def test_unreadable_value(
@@ -48,7 +50,9 @@ def test_unreadable_value(
     ("column", "value"),
     [
         ("kind", "tyle"), ("part", "third"), ("hand", "up"), ("rises", "1100"), ("turn", "6"),
-        ("ports", "0 0"), ("thickness_mm", "inf"),
+        ("ports", "0 0"), ("thickness_mm", "inf"), ("widths", "1"), ("upright", "0 0"),
+        ("leaves", "6"), ("sunken", "9"), ("sunken_leaves", "s"), ("area_cm2", "nan"),
+        ("length_mm", "long"),
     ],
 )  # fmt: skip
 def test_unreadable_value_of_the_schedule(
@@ -105,6 +109,13 @@ def test_text_that_is_not_utf8(tables: tuple[Rows, Rows], tmp_path: Path) -> Non
     (tmp_path / "tiles.csv").write_bytes(b"\xff\xfe\x00")
     with pytest.raises(PlanFolderError, match="cannot be read"):
         verify(tmp_path)
+
+
+def test_field_without_end(tables: tuple[Rows, Rows], tmp_path: Path) -> None:
+    """A field that no table has, such as after a quote that nothing closes, is refused."""
+    tables[0][4]["names"] = "x" * 200_000
+    with pytest.raises(PlanFolderError, match=r"tiles\.csv, line 6: field larger"):
+        judge(tables, tmp_path)
 
 
 @pytest.mark.parametrize("text", ["{", "{}", '{"corner0_deg": "north"}', "[]"])

@@ -92,7 +92,8 @@ def check_finishing(board: Board, pieces: tuple[Piece, ...]) -> Iterator[Finding
     cells: Counter[str] = Counter(tile.cover for tile in board.tiles if tile.cover)
     area_cm2: defaultdict[str, float] = defaultdict(float)
     for tile in board.tiles:
-        if (not tile.cover) != math.isnan(tile.cover_share) or tile.cover_share > 1.0:
+        has_share = not math.isnan(tile.cover_share)
+        if bool(tile.cover) != has_share or (has_share and not 0.0 <= tile.cover_share <= 1.0):
             yield Finding(tile.cell, -1, "cover", "a kind and its share, or neither",
                           f"{tile.cover or 'none'}, {tile.cover_share:g}")  # fmt: skip
         if tile.cover:
