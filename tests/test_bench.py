@@ -19,11 +19,12 @@ from hexterra.brief.bench_sections import BaseBrief, BenchBrief, FoamBrief
 from hexterra.cli import main
 from hexterra.errors import BriefError, PlanFolderError
 from hexterra.outputs import write_plan
-from hexterra.outputs.mesh_files import plan_groove
 from hexterra.workshop.base import BaseSettings
 from hexterra.workshop.boxes import Box
+from hexterra.workshop.courses import piece_course
 from hexterra.workshop.effort import effort
 from hexterra.workshop.foam import foam
+from hexterra.workshop.grooves import schedule_grooves
 from hexterra.workshop.guides import Guides
 from hexterra.workshop.rates import Finish, Rates
 from hexterra.workshop.settings import workshop_of
@@ -186,5 +187,9 @@ def test_banks_are_cut_as_the_brief_asks(jacksboro: hx.Elevation) -> None:
     """Upright banks take no room on the plan; sloping ones do."""
     for banks, takes_room in (("upright", False), ("sloping", True)):
         brief = hx.Brief(board=BOARD, water={"banks": banks})
-        groove = plan_groove(hx.make_plan(jacksboro, brief))
-        assert (groove.bank_mm > 0.0) == takes_room
+        pieces = hx.make_plan(jacksboro, brief).pieces
+        grooves = schedule_grooves(pieces, Guides())
+        courses = [piece_course(piece) for piece in pieces.pieces if piece.crossing]
+        held = [groove for one in courses if one for groove in grooves.at_sides(one)]
+        assert held
+        assert all((groove.bank_mm > 0.0) == takes_room for groove in held)

@@ -18,12 +18,15 @@ from small_plans import small_plan
 from hexterra.catalogue import load_catalogue
 from hexterra.errors import BriefError
 from hexterra.lattice.hexagon import Facing, Hand, Part
-from hexterra.outputs.carved_mesh import carved_board_mesh, carved_piece_mesh, water_mesh
+from hexterra.outputs.carved_mesh import carved_board_mesh, carved_piece_mesh, surface_mesh
 from hexterra.outputs.carving import Weld, groove_ends
 from hexterra.outputs.mesh import FINE, Mesh, board_mesh
 from hexterra.stages.schedule import Piece, schedule
+from hexterra.workshop.carved import piece_measures, piece_stretches
 from hexterra.workshop.channels import banks_mm
-from hexterra.workshop.grooves import Groove, fitting_groove, groove_hollow, groove_volume_mm3
+from hexterra.workshop.courses import Course, piece_course
+from hexterra.workshop.grooves import Groove, Grooves, fitting_groove
+from hexterra.workshop.hollows import hollow_mm
 from hexterra.workshop.solids import Solid, piece_solids
 
 PATTERNS = {pattern.name: pattern.rises for pattern in load_catalogue(None).patterns}
@@ -47,9 +50,30 @@ def piece(solid: Solid, ports: tuple[int, ...], water: str) -> Piece:
     return Piece("tile", "", solid.part, solid.hand, "", 0, water, ports, 15.0, 1, water)
 
 
+def course(solid: Solid, ports: tuple[int, ...], water: str) -> Course:
+    """Tell what water does on a tile."""
+    found = piece_course(piece(solid, ports, water))
+    assert found is not None
+    return found
+
+
 def carved(solid: Solid, ports: tuple[int, ...], water: str, groove: Groove) -> trimesh.Trimesh:
     """Carve a piece, and have trimesh say that it is closed."""
-    return check(carved_piece_mesh(piece(solid, ports, water), solid, groove))
+    return check(carved_piece_mesh(piece(solid, ports, water), solid, Grooves.alike(groove)))
+
+
+def taken_mm3(solid: Solid, ports: tuple[int, ...], water: str, groove: Groove) -> float:
+    """Return how much a channel takes out of a piece."""
+    measures = piece_measures(piece(solid, ports, water), solid, Grooves.alike(groove))
+    return solid.volume_mm3 - measures.volume_mm3
+
+
+def banks(
+    solid: Solid, ports: tuple[int, ...], width_mm: float, water: str
+) -> tuple[np.ndarray, ...]:
+    """Return the upper edges of a channel on the plan of a piece."""
+    grooves = Grooves.alike(Groove(width_mm))
+    return banks_mm(solid, piece_stretches(piece(solid, ports, water), solid, grooves))
 
 
 def check(mesh: Mesh) -> trimesh.Trimesh:
@@ -123,9 +147,10 @@ def test_any_ports_close_with_the_volume_of_the_hollow(
     rises = tuple(PATTERNS[name][(s - turn) % 6] for s in range(6))
     solid, sides = tile(rises), tuple(sorted(ports))
     body = carved(solid, sides, water, groove)
-    lines = solid.channels_mm(sides, water)
-    hollow = groove_hollow(groove, lines, len(sides), centre_mm=np.zeros(2), across_flats_mm=100.0)
-    volume_mm3 = groove_volume_mm3(groove, solid, sides, water)
+    lines = solid.channels_mm(course(solid, sides, water))
+    laid = piece_stretches(piece(solid, sides, water), solid, Grooves.alike(groove))
+    hollow = hollow_mm(laid)
+    volume_mm3 = taken_mm3(solid, sides, water, groove)
     assert solid.volume_mm3 - body.volume == pytest.approx(volume_mm3, rel=1e-4)
     triangles = shapely.polygons(hollow[..., :2])
     assert shapely.area(triangles).sum() == pytest.approx(shapely.union_all(triangles).area)
@@ -173,9 +198,9 @@ def test_springs_of_cut_tiles_keep_off_the_edge(part: Part, hand: Hand, port: in
     """Water that begins in a cut tile does not run through the board's edge."""
     solid = tile(part=part, hand=hand)
     edge = Polygon(solid.outline_mm).intersection(LineString([(0.0, -58.0), (0.0, 58.0)]))
-    (bank,) = banks_mm(solid, (port,), 12.0, "spring")
+    (bank,) = banks(solid, (port,), 12.0, "spring")
     assert LineString(bank).distance(edge) > 5.0
-    (line,) = solid.channels_mm((port,), "spring")
+    (line,) = solid.channels_mm(course(solid, (port,), "spring"))
     corner = solid.corner_mm()
     assert (line[1] - line[0]) @ (corner[(port + 1) % 6] - corner[port]) == pytest.approx(0.0)
 
@@ -183,8 +208,10 @@ def test_springs_of_cut_tiles_keep_off_the_edge(part: Part, hand: Hand, port: in
 def test_a_confluence_on_a_half_joins_each_port_with_the_next() -> None:
     """Both arcs are square to the sides; the groove keeps off the board's edge."""
     half = tile(part="corner-cut half")
-    lines = half.channels_mm((0, 1, 5), "confluence")
-    first, second = half.channels_mm((0, 5), "reach") + half.channels_mm((0, 1), "reach")
+    lines = half.channels_mm(course(half, (0, 1, 5), "confluence"))
+    first, second = half.channels_mm(course(half, (0, 5), "reach")) + half.channels_mm(
+        course(half, (0, 1), "reach")
+    )
     assert len(lines) == 2
     assert lines[0] == pytest.approx(first)
     assert lines[1] == pytest.approx(second)
@@ -202,7 +229,10 @@ def test_a_bend_on_a_half_is_that_of_a_whole_tile(part: Part, ports: tuple[int, 
     half, whole = tile(part=part), tile()
     turned = np.deg2rad(half.corner0_deg)
     spin = np.array([[math.cos(turned), math.sin(turned)], [-math.sin(turned), math.cos(turned)]])
-    (line,), (expected,) = half.channels_mm(ports, "reach"), whole.channels_mm(ports, "reach")
+    (line,), (expected,) = (
+        half.channels_mm(course(half, ports, "reach")),
+        whole.channels_mm(course(whole, ports, "reach")),
+    )
     assert line == pytest.approx(expected @ spin, abs=1e-9)
     area = LineString(line).buffer(9.9, cap_style="flat")
     assert area.difference(Polygon(half.outline_mm)).area < 1e-6
@@ -217,19 +247,19 @@ def test_a_carved_board_is_closed_and_holds_its_carved_pieces(
     facing: Facing, edges: Any, groove: Groove
 ) -> None:
     """Over cliffs, ramps and part tiles, the board is one body; its pieces add up to it."""
-    plan = small_plan(facing, edges)
-    body = check(carved_board_mesh(plan.pieces, groove))
+    plan, grooves = small_plan(facing, edges), Grooves.alike(groove)
+    body = check(carved_board_mesh(plan.pieces, grooves))
     pieces = zip(plan.pieces.pieces, piece_solids(plan.pieces), strict=True)
     total = 0.0
     for p, s in pieces:
-        volume = carved(s, p.ports, p.water, groove).volume if p.crossing else s.volume_mm3
-        lost = groove_volume_mm3(groove, s, p.ports, p.water) if p.crossing else 0.0
+        volume = check(carved_piece_mesh(p, s, grooves)).volume if p.crossing else s.volume_mm3
+        lost = s.volume_mm3 - piece_measures(p, s, grooves).volume_mm3
         assert s.volume_mm3 - volume == pytest.approx(lost, rel=2e-5)
         total += p.count * volume
     assert body.volume == pytest.approx(total, rel=1e-8)
     assert body.volume < board_mesh(plan.pieces).volume_mm3 - 1000.0
     levels = [
-        check(carved_board_mesh(plan.pieces, groove, np.flatnonzero(plan.fitted.level == level)))
+        check(carved_board_mesh(plan.pieces, grooves, np.flatnonzero(plan.fitted.level == level)))
         for level in np.unique(plan.fitted.level)
     ]
     assert math.fsum(level.volume for level in levels) == pytest.approx(total, rel=1e-8)
@@ -253,14 +283,14 @@ def test_springs_and_bends_along_the_edge_close(seed: int, groove: Groove) -> No
     pieces = schedule(invented_board(seed, 9, 8, facing=facing, **cliffs))
     parts = {piece.part for piece in pieces.pieces if piece.water in {"spring", "reach"}}
     assert len(parts) > 1
-    check(carved_board_mesh(pieces, groove))
+    check(carved_board_mesh(pieces, Grooves.alike(groove)))
 
 
 @pytest.mark.parametrize(("facing", "edges"), BOARDS)
 def test_water_fills_the_grooves_to_half_their_depth(facing: Facing, edges: Any) -> None:
     """A closed body; its tops lie 2 mm below those of the board and above the bed by as much."""
     plan = small_plan(facing, edges)
-    mesh = water_mesh(plan.pieces, NATURAL)
+    mesh = surface_mesh(plan.pieces, Grooves.alike(NATURAL), "water")
     assert mesh is not None
     body = check(mesh)
     low, high = (
@@ -269,7 +299,7 @@ def test_water_fills_the_grooves_to_half_their_depth(facing: Facing, edges: Any)
     )
     assert (body.bounds[0] >= low - 1e-6).all()
     assert (body.bounds[1] <= high - np.array([0.0, 0.0, 2.0]) + 1e-6).all()
-    board = carved_board_mesh(plan.pieces, NATURAL)
+    board = carved_board_mesh(plan.pieces, Grooves.alike(NATURAL))
     corner = board.vertices_mm[board.faces[board.is_top]]
     tree = shapely.STRtree(shapely.polygons(corner[..., :2]))
     middle = mesh.vertices_mm[mesh.faces[mesh.is_top]].mean(axis=1)
@@ -301,12 +331,12 @@ def test_water_without_ports_is_a_round_pool() -> None:
 
     A polygon of 24 corners around a radius of 25 mm has the area 12 R^2 sin(15 degrees).
     """
-    whole = groove_volume_mm3(UPRIGHT, tile(), (), "pool")
+    whole = taken_mm3(tile(), (), "pool", UPRIGHT)
     assert whole == pytest.approx(4.0 * 12.0 * 625.0 * math.sin(math.radians(15.0)))
-    half = groove_volume_mm3(UPRIGHT, tile(part="side-cut half"), (), "mouth")
+    half = taken_mm3(tile(part="side-cut half"), (), "mouth", UPRIGHT)
     assert half == pytest.approx(whole / 2.0)
     carved(tile(part="side-cut half"), (), "mouth", NATURAL)
-    (bank,) = banks_mm(tile(), (), 20.0, "pool")
+    (bank,) = banks(tile(), (), 20.0, "pool")
     assert np.linalg.norm(bank, axis=1) == pytest.approx(np.full(len(bank), 25.0))
 
 
@@ -316,7 +346,7 @@ def test_both_cells_cut_a_side_in_the_same_points() -> None:
     corner = [(x * FINE, y * FINE) for x, y in half_pitches]
     there = [(x + 3 * FINE, y + FINE) for x, y in corner]
     shares = (0.123456, 0.05)
-    one, other = groove_ends(corner, (0,), shares), groove_ends(there, (3,), shares)
+    one, other = groove_ends(corner, {0: shares}), groove_ends(there, {3: shares})
     assert sorted(one.tolist()) == sorted(other.tolist())
 
 
@@ -348,6 +378,6 @@ def test_impossible_grooves_are_refused(lengths: dict[str, float], words: str) -
 def test_grooves_must_fit_the_tile(groove: Groove, words: str) -> None:
     """A side of 57.7 mm carries 52 mm of water, and 15 mm of foam 13.5 mm of depth."""
     with pytest.raises(BriefError, match=words):
-        carved_piece_mesh(piece(tile(), (0,), "spring"), tile(), groove)
+        carved_piece_mesh(piece(tile(), (0,), "spring"), tile(), Grooves.alike(groove))
     with pytest.raises(BriefError, match=words):
-        carved_board_mesh(small_plan().pieces, groove)
+        carved_board_mesh(small_plan().pieces, Grooves.alike(groove))

@@ -18,9 +18,11 @@ from hexterra.errors import BriefError, StockError
 from hexterra.owned import Owned, left_to_cut, stock_frame, tile_kind
 from hexterra.stages.schedule import Schedule, schedule
 from hexterra.workshop.boxes import Box, fill_boxes
+from hexterra.workshop.carved import schedule_measures
 from hexterra.workshop.cutting import SET_UP_KINDS, top_passes
 from hexterra.workshop.effort import SURFACE_KINDS, Effort, effort, time_batch
 from hexterra.workshop.foam import foam
+from hexterra.workshop.grooves import Groove, Grooves
 from hexterra.workshop.keys import keyed_footings
 from hexterra.workshop.rates import Amounts, Finish, Rates, TimedBatch, calibrate
 from hexterra.workshop.solids import Solid
@@ -323,10 +325,13 @@ def test_surfaces_of_a_dry_board_are_the_tops():
 
 def test_water_is_taken_off_the_ground():
     """A wider channel makes more water, and the tops stay what they are."""
-    narrow = effort(foam(pieces()), finish=Finish(channel_mm=10.0))
-    wide = effort(foam(pieces()), finish=Finish(channel_mm=20.0))
+    held = [Grooves.alike(Groove(width_mm, 3.0, 2.0)) for width_mm in (10.0, 20.0)]
+    narrow, wide = (effort(foam(pieces()), grooves=grooves) for grooves in held)
     assert wide.surface_mm2[2] > narrow.surface_mm2[2] > 0.0
-    assert math.isclose(wide.surface_mm2[:3].sum(), narrow.surface_mm2[:3].sum(), rel_tol=1e-9)
+    for grooves, found in zip(held, (narrow, wide), strict=True):
+        measures = zip(pieces().pieces, schedule_measures(pieces(), grooves), strict=True)
+        tops_mm2 = sum(p.count * m.top_mm2 for p, m in measures if p.kind == "tile")
+        assert math.isclose(found.surface_mm2[:3].sum(), tops_mm2, rel_tol=1e-9)
     assert len(SURFACE_KINDS) == len(wide.surface_mm2)
 
 
@@ -465,7 +470,6 @@ def test_nothing_to_calibrate_from_is_refused():
         (lambda: Rates(minutes_per_cut=-1.0), "minutes_per_cut is -1.0"),
         (lambda: Rates(paint_minutes_per_m2=math.nan), "paint_minutes_per_m2 is nan"),
         (lambda: Finish(paint_ml_per_m2=-1.0), "paint_ml_per_m2 is -1.0"),
-        (lambda: Finish(channel_mm=0.0), "channel_mm is 0.0"),
         (lambda: TimedBatch(Amounts(n_cuts=1), 0.0), "minutes of a timed batch is 0.0"),
         (lambda: Amounts(wire_m=-1.0), "wire_m of an amount of work is -1.0"),
         (lambda: Box(length_mm=1.0), "length_mm is 1.0"),

@@ -23,7 +23,8 @@ from hexterra.outputs.glb import linear
 from hexterra.outputs.mesh import FINE, Frame, Mesh, board_mesh, closed_mesh, piece_mesh
 from hexterra.outputs.mesh_files import mesh_files, stl
 from hexterra.outputs.threemf import Item, threemf
-from hexterra.workshop.grooves import Groove
+from hexterra.workshop.courses import piece_course
+from hexterra.workshop.grooves import Groove, Grooves
 from hexterra.workshop.solids import Solid, cut_top, piece_solids
 
 PATTERNS = tuple(pattern.rises for pattern in load_catalogue(None).patterns)
@@ -141,19 +142,19 @@ def test_the_board_is_closed_and_holds_all_its_pieces(facing: Facing, edges: Any
 @pytest.fixture(scope="module")
 def files() -> dict[str, bytes]:
     """Write the meshes of a small board."""
-    return mesh_files(small_plan(), Groove())
+    return mesh_files(small_plan(), Grooves())
 
 
 def test_mesh_files_are_the_same_twice(files: dict[str, bytes]) -> None:
     """Equal plans give equal bytes."""
-    assert mesh_files(small_plan(), Groove()) == files
+    assert mesh_files(small_plan(), Grooves()) == files
 
 
 def test_small_tiles_have_a_groove_that_fits() -> None:
     """Without a groove given, one is made for the tiles: here 3.75 mm deep, a quarter of 15."""
     plan = small_plan()
-    groove = Groove(20.0, 3.75, 3.75)
-    assert mesh_files(plan) == mesh_files(plan, groove)
+    grooves = Grooves.alike(Groove(20.0, 3.75, 3.75))
+    assert mesh_files(plan) == mesh_files(plan, grooves)
 
 
 def test_stl_is_read_by_trimesh(files: dict[str, bytes]) -> None:
@@ -162,13 +163,11 @@ def test_stl_is_read_by_trimesh(files: dict[str, bytes]) -> None:
     names = [name for name in files if name.endswith(".stl")]
     bodies = {name: trimesh.load_mesh(io.BytesIO(files[name]), file_type="stl") for name in names}
     assert all(body.is_watertight for body in bodies.values())
-    board = carved_board_mesh(plan.pieces, Groove())
+    board = carved_board_mesh(plan.pieces, Grooves())
     assert bodies.pop("board.stl").volume == pytest.approx(board.volume_mm3, rel=1e-6)
     pieces = list(zip(plan.pieces.pieces, piece_solids(plan.pieces), strict=True))
     volumes = {
-        (solid.digest, piece.water, piece.ports): carved_piece_mesh(
-            piece, solid, Groove()
-        ).volume_mm3
+        (solid.digest, piece_course(piece)): carved_piece_mesh(piece, solid, Grooves()).volume_mm3
         for piece, solid in pieces
     }
     found = sorted(body.volume for body in bodies.values())
@@ -236,7 +235,7 @@ def test_glb_is_read_by_trimesh(files: dict[str, bytes]) -> None:
     assert high[[0, 2]] * 1000.0 == pytest.approx([width_mm / 2, depth_mm / 2], abs=1e-3)
     assert low[1] == 0.0
     total = sum(body.volume for name, body in scene.geometry.items() if name != "water") * 1e9
-    board = carved_board_mesh(plan.pieces, Groove())
+    board = carved_board_mesh(plan.pieces, Grooves())
     assert total == pytest.approx(board.volume_mm3, rel=1e-5)
 
 

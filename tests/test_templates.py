@@ -19,9 +19,12 @@ from small_plans import small_plan
 from hexterra.catalogue import load_catalogue
 from hexterra.errors import BriefError
 from hexterra.workshop.channels import banks_mm
+from hexterra.workshop.courses import Course
 from hexterra.workshop.figures import Figure, Stroke, dimension, figure_svg
 from hexterra.workshop.footprints import footprint_figure
+from hexterra.workshop.grooves import Grooves
 from hexterra.workshop.guides import CAUTIONS, Guides, offset
+from hexterra.workshop.hollows import stretches
 from hexterra.workshop.profiles import guide_outline_mm, profile_figure, profile_mm
 from hexterra.workshop.solids import Solid
 from hexterra.workshop.template_dxf import figure_dxf
@@ -327,7 +330,9 @@ def test_the_wire_runs_half_a_slot_away() -> None:
 
 def test_banks_are_as_far_apart_as_asked() -> None:
     """A straight channel 20 mm wide has two banks of 100 mm, 20 mm apart."""
-    banks = banks_mm(solid(), (0, 3), 20.0)
+    course = Course("water", (0, 3), (1, 1), (False, False), "joined")
+    laid = stretches(course, Grooves(), solid().corner_mm(), is_whole=True)
+    banks = banks_mm(solid(), laid)
     ends = [bank[[0, -1]] for bank in banks]
     assert [np.linalg.norm(b - a) for a, b in ends] == pytest.approx([100.0, 100.0], abs=1e-3)
     along = (ends[0][1] - ends[0][0]) / 100.0

@@ -17,6 +17,7 @@ from hexterra.catalogue.solids import facet_planes, facets, mean_rise, top_area
 from hexterra.errors import BoardError, CatalogueError
 from hexterra.lattice import hexagon
 from hexterra.lattice.hexagon import Hand, Part
+from hexterra.workshop.courses import Course, piece_course
 from hexterra.workshop.drawings import piece_drawing, sketch
 from hexterra.workshop.solids import Solid, piece_solids
 
@@ -172,7 +173,7 @@ def test_pieces_fill_the_space_under_the_surface(facing: hexagon.Facing) -> None
 def test_channels_meet_sides_squarely(ports: tuple[int, int]) -> None:
     """A channel through a whole tile runs from the middle of a side to that of the other."""
     tile = solid()
-    (line,) = tile.channels_mm(ports)
+    (line,) = tile.channels_mm(Course("water", ports, (1, 1), (False, False), "joined"))
     corner = tile.corner_mm()
     middles = {side: (corner[side] + corner[(side + 1) % 6]) / 2.0 for side in ports}
     first = min(ports, key=lambda side: float(np.linalg.norm(middles[side] - line[0])))
@@ -201,7 +202,7 @@ def test_every_piece_has_a_sketch_and_a_drawing() -> None:
     """Figures of all pieces of a board keep to the space they are given and state the volume."""
     plan = small_plan("flats")
     for piece, shape in zip(plan.pieces.pieces, piece_solids(plan.pieces), strict=True):
-        picture = sketch(shape, piece.ports, width_mm=20.0)
+        picture = sketch(shape, piece_course(piece), width_mm=20.0)
         assert max(picture.size_mm) < 32.0
         drawing = piece_drawing(piece, shape, scale=0.5)
         assert max(drawing.size_mm) < 120.0

@@ -82,6 +82,11 @@ class BenchBrief(Section):
     scatter_g_per_m2: float = Field(default=200.0, description="Scatter material.")
     water_ml_per_m2: float = Field(default=300.0, description="Gloss varnish on water.")
     channel_mm: float = Field(default=20.0, description="Width of a watercourse.")
+    wider_mm: tuple[float, ...] = Field(
+        default=(),
+        description="Widths of the wider classes of water. Default: 1.5, 2 and 2.5 times as wide.",
+    )
+    road_mm: float = Field(default=24.0, description="Width of a sunken road.")
     wire_mm: float = Field(default=0.4, description="Diameter of the wire.")
     run_out_mm: float = Field(default=15.0, description="How far a profile guide goes past a tile.")
     batter_deg: float = Field(default=0.0, description="How far cliff facings lean back.")

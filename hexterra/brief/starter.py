@@ -61,6 +61,7 @@ _EXAMPLES = {
     "land_cover.file": '"land-cover.tif"', "classes": '{ 10 = "woods" }',
     "prices": "{ sloping = 0.5 }", "pins": "{ B3 = 4 }", "cliffs": '[["B3", "B4"]]',
     "wider_from_km2": "[20, 80]", "free": '["C4", "D2:E3"]', "joints_mm": "[600]",
+    "wider_mm": "[30, 40, 50]",
     "timed": "[{ minutes = 95, wire_m = 21.5 }, { minutes = 50, paint_m2 = 0.8 }]",
     "plan": '"last-plan"', "left": '"west-plan"', "right": '"east-plan"',
     "front": '"south-plan"', "back": '"north-plan"',

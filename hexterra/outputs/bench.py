@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from hexterra.workshop.base import Base
     from hexterra.workshop.effort import Effort
     from hexterra.workshop.facings import Facings
+    from hexterra.workshop.grooves import Grooves
 
 #: What can be asked for beside the plan itself.
 Extra = Literal["book", "templates", "sheets", "mesh"]
@@ -36,6 +37,12 @@ def bench_writers(plan: Plan, extras: Collection[Extra]) -> dict[str, Writer]:
     workshop = workshop_of(plan.brief)
 
     @cache
+    def grooves() -> Grooves:
+        from hexterra.workshop.grooves import schedule_grooves
+
+        return schedule_grooves(plan.pieces, workshop.guides)
+
+    @cache
     def work() -> Effort:
         from hexterra.workshop.effort import effort
         from hexterra.workshop.foam import foam
@@ -47,6 +54,7 @@ def bench_writers(plan: Plan, extras: Collection[Extra]) -> dict[str, Writer]:
             wood_stock=workshop.wood,
             rates=workshop.rates,
             finish=workshop.finish,
+            grooves=grooves(),
             box=workshop.box,
             batter_deg=workshop.batter_deg,
         )
@@ -85,11 +93,10 @@ def bench_writers(plan: Plan, extras: Collection[Extra]) -> dict[str, Writer]:
 
     def mesh() -> dict[str, bytes]:
         from hexterra.outputs.base_files import base_files
-        from hexterra.outputs.mesh_files import mesh_files, plan_groove
+        from hexterra.outputs.mesh_files import mesh_files
 
-        groove = plan_groove(plan, width_mm=workshop.guides.channel_mm)
         around = base_files(under(), faces(), thickness_mm=thickness_mm, title=plan.brief.title)
-        return mesh_files(plan, groove) | around
+        return mesh_files(plan, grooves()) | around
 
     makers: Mapping[Extra, Callable[[], dict[str, bytes]]] = {
         "book": book, "templates": templates, "sheets": sheets, "mesh": mesh

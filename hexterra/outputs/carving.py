@@ -8,7 +8,7 @@ the depth. Sides that a groove crosses are cut in points that both of their cell
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Any, Final
 
 import numpy as np
@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from hexterra.lattice.hexagon import N_SIDES
 from hexterra.outputs.mesh import FINE, Column, Frame
+from hexterra.workshop.hollows import plane
 
 #: Spacing of the points of grooves in the fine grid, a ten thousandth of a millimetre on tiles of
 #: 100 mm: wide enough that lines that should meet do. Points of tops are multiples of it anyhow.
@@ -73,23 +74,21 @@ def to_grid(frame: Frame, port_places: NDArray[np.int64]) -> ToGrid:
 
 
 def groove_ends(
-    corner: Sequence[tuple[int, int]], ports: Sequence[int], shares: Sequence[float]
+    corner: Sequence[tuple[int, int]], shares: Mapping[int, Sequence[float]]
 ) -> NDArray[np.int64]:
-    """Return where the edges of a groove meet the sides it crosses, (k, 2) int64.
+    """Return where the edges of grooves meet the sides they cross, (k, 2) int64.
 
     Parameters
     ----------
     corner
         Corners of the whole hexagon in the fine grid.
-    ports
-        Sides that it crosses.
     shares
-        How far each edge lies from the middle of the side, as shares of its length.
+        By side, how far each edge lies from the middle of it, as shares of its length.
     """
     found: list[tuple[int, int]] = []
-    for side in ports:
+    for side, held in shares.items():
         (x0, y0), (x1, y1) = corner[side], corner[(side + 1) % N_SIDES]
-        for share in shares:
+        for share in held:
             # Seen from the other cell x and y change sign, and so do these.
             dx, dy = (_SPACING * round(d * share / _SPACING) for d in (x1 - x0, y1 - y0))
             middle_x, middle_y = (x0 + x1) // 2, (y0 + y1) // 2
@@ -107,7 +106,7 @@ def carved_columns(
     columns
         Facets of the top, as for `hexterra.outputs.mesh.closed_mesh`.
     hollow
-        Of `hexterra.workshop.grooves.groove_hollow`, (k, 3, 3): x, y and depth in millimetres, in
+        Of `hexterra.workshop.hollows.hollow_mm`, (k, 3, 3): x, y and depth in millimetres, in
         the frame's own coordinates. What lies past the columns is left out.
     frame, carry
         Where the fine grid lies.
@@ -142,12 +141,12 @@ def _pieces(
     for face, facet, cut in zip(faces.tolist(), facet_of.tolist(), cut_of.tolist(), strict=True):
         if facet < 0:
             continue
-        plane = _plane(tops[facet])
+        top = plane(tops[facet])
         if cut >= 0:
-            plane = plane - _plane(np.column_stack([places[cut], depth[cut]]))
+            top = top - plane(np.column_stack([places[cut], depth[cut]]))
         for triangle in get_parts(_triangulated(face)).tolist():
             corner = get_coordinates(triangle)[:3]
-            height = corner @ plane[:2] + plane[2]
+            height = corner @ top[:2] + top[2]
             yield (
                 tuple(
                     (int(x), int(y), weld.height((int(x), int(y)), z))
@@ -178,15 +177,3 @@ def _containing(tree: Any, points: NDArray[Any]) -> NDArray[np.int64]:
     order = np.lexsort((polygon, point))[::-1]
     found[point[order]] = polygon[order]
     return found
-
-
-def _plane(points: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return a, b and c of the plane z = a x + b y + c through the corners of a flat polygon."""
-    # The widest angle at the first corner keeps the rounding small.
-    first, spokes = points[0], points[1:] - points[0]
-    area = spokes[:-1, 0] * spokes[1:, 1] - spokes[:-1, 1] * spokes[1:, 0]
-    at = int(np.abs(area).argmax())
-    (x1, y1, z1), (x2, y2, z2) = spokes[at].tolist(), spokes[at + 1].tolist()
-    slope_x = (z1 * y2 - z2 * y1) / area[at]
-    slope_y = (z2 * x1 - z1 * x2) / area[at]
-    return np.array([slope_x, slope_y, first[2] - slope_x * first[0] - slope_y * first[1]])

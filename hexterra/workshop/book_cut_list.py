@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 
 from hexterra.workshop.bodies import base_bodies
 from hexterra.workshop.book_columns import Column, Row, Table
+from hexterra.workshop.courses import piece_course
 from hexterra.workshop.drawings import body_sketch, sketch
 from hexterra.workshop.facing_sheets import facing_solids
 from hexterra.workshop.solids import piece_solids
@@ -36,7 +37,7 @@ def cut_list_pages(effort: Effort, paper: Format) -> list[Page]:
         "A box stands for as many pieces as the number in it says; tick it when they are cut."
         " Sides and corners of a piece are numbered counter-clockwise, seen from above."
         " Number 0, the first corner, is the one farthest to the right on the sketch of a whole"
-        " tile; side 0 follows it. Lines of dots are watercourses."
+        " tile; side 0 follows it. Lines of dots are watercourses, lines of dashes sunken roads."
     )
     return Table(columns, tuple(rows), lead).pages("Cut list", paper, entry="Cut list")
 
@@ -53,12 +54,13 @@ def _piece_rows(effort: Effort, right: float) -> Iterator[Row]:
             kind = piece.kind
             yield Row((f"{kind.capitalize()}s",), is_heading=True)
         words = (
-            f"{piece.name}\n{solid.volume_mm3 / 1000.0:.1f} cm³,"
-            f" {solid.surface_mm2 / 100.0:.0f} cm² all round, {effort.piece_weight_g[number]:.1f} g"
+            f"{piece.name}\n{effort.volume_mm3[number] / 1000.0:.1f} cm³,"
+            f" {effort.around_mm2[number] / 100.0:.0f} cm² all round,"
+            f" {effort.piece_weight_g[number]:.1f} g"
         )
         if count < piece.count:
             words += f"\n{piece.count - count} of {piece.count} owned"
-        figure = sketch(solid, piece.ports, water=piece.water, width_mm=_SKETCH_MM)
+        figure = sketch(solid, piece_course(piece), width_mm=_SKETCH_MM)
         yield _row(figure, words, count, _blank_words(effort, piece.thickness_mm), right)
 
 

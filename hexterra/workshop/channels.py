@@ -1,135 +1,205 @@
-"""Watercourses -> channels: where the banks lie on the plan of a piece."""
+"""Pieces -> channels: where water and sunken roads are marked out on the plan of a piece."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING
 
-from hexterra.catalogue.catalogue import lowest_turn
-from hexterra.lattice.hexagon import N_SIDES
-from hexterra.workshop.figures import Figure, Words, stroke
+import numpy as np
+
+from hexterra.lattice.hexagon import N_SIDES, cut_of
+from hexterra.stages.channels import falls
+from hexterra.workshop.courses import Course, piece_course
+from hexterra.workshop.figures import Figure, Stroke, Words, stroke
 from hexterra.workshop.footprints import kept_corners
-from hexterra.workshop.grooves import solid_area
+from hexterra.workshop.grooves import schedule_grooves
 from hexterra.workshop.guides import Guides, counted, file_name
+from hexterra.workshop.hollows import plan_area, stretches
 
 if TYPE_CHECKING:
-    import numpy as np
     from numpy.typing import NDArray
 
-    from hexterra.stages.schedule import Piece
+    from hexterra.stages.schedule import Piece, Schedule
+    from hexterra.workshop.grooves import Grooves
+    from hexterra.workshop.hollows import Stretch
     from hexterra.workshop.solids import Solid
 
+#: Falls over each side of a piece: the cells where water falls, and from how high in millimetres.
+Lips = Mapping[int, Sequence[tuple[str, float]]]
 
-def channels(pieces: Sequence[tuple[Piece, Solid]], guides: Guides) -> Iterable[Figure]:
-    """Draw one plan for each channel that occurs; turned whole tiles share one."""
-    groups: dict[tuple[str, ...], list[tuple[Piece, Solid]]] = {}
-    for piece, solid in pieces:
-        if piece.crossing:
-            ports = lowest_turn(piece.ports) if piece.part == "whole" else piece.ports
-            key = (piece.crossing, f"{piece.hand} {piece.part}".strip(), *map(str, ports))
-            groups.setdefault(key, []).append((piece, solid))
-    for (crossing, part, *ports), users in groups.items():
-        words = crossing if part == "whole" else f"{crossing}, {part}"
+
+def channels(
+    schedule: Schedule, pieces: Sequence[tuple[Piece, Solid]], guides: Guides
+) -> Iterable[Figure]:
+    """Draw one plan for each channel and each road that occurs; turned whole tiles share one."""
+    lips = _lips(schedule)
+    groups: dict[tuple[str, str, Course], list[int]] = {}
+    for number, (piece, _) in enumerate(pieces):
+        course = piece_course(piece)
+        if course is not None:
+            part = f"{piece.hand} {piece.part}".strip()
+            shown = course.lowest if piece.part == "whole" else course
+            groups.setdefault((piece.crossing, part, shown), []).append(number)
+    if not groups:
+        return
+    grooves = schedule_grooves(schedule, guides)
+    for (crossing, part, course), numbers in groups.items():
+        users = [pieces[number] for number in numbers]
+        turns = {number: _turn(pieces[number][0], course) for number in numbers}
+        found: dict[int, list[tuple[str, float]]] = {}
+        for number, turn in turns.items():
+            for side, held in lips.get(number, {}).items():
+                found.setdefault((side - turn) % N_SIDES, []).extend(held)
+        name = crossing or "sunken road"
         yield channel_figure(
             users[0][1],
-            tuple(int(port) for port in ports),
-            guides,
-            water=users[0][0].water,
-            title=words,
+            course,
+            grooves,
+            title=name if part == "whole" else f"{name}, {part}",
             users=counted(piece for piece, _ in users),
-            turns=_turns(users, [int(port) for port in ports]) if part == "whole" else "",
+            turns=_turn_words(users, course) if part == "whole" else "",
+            lips=found,
         )
 
 
-def _turns(users: Sequence[tuple[Piece, Solid]], ports: Sequence[int]) -> str:
-    """Say for each pattern how far the plan of a channel is turned on it."""
+def _turn(piece: Piece, course: Course) -> int:
+    """Return how far the plan of a course is turned on a piece."""
+    own = piece_course(piece)
+    return next(turn for turn in range(N_SIDES) if course.turned(turn) == own)
+
+
+def _turn_words(users: Sequence[tuple[Piece, Solid]], course: Course) -> str:
+    """Say for each pattern how far the plan of a course is turned on it."""
     by_pattern: dict[str, list[int]] = {}
     for piece, _ in users:
-        turn = next(
-            t
-            for t in range(N_SIDES)
-            if {(port + t) % N_SIDES for port in ports} == set(piece.ports)
-        )
-        by_pattern.setdefault(piece.pattern, []).append(turn)
+        by_pattern.setdefault(piece.pattern, []).append(_turn(piece, course))
     return ", ".join(f"{name} {' '.join(map(str, t))}" for name, t in by_pattern.items())
+
+
+def _lips(schedule: Schedule) -> dict[int, dict[int, list[tuple[str, float]]]]:
+    """Return the lips of each piece that water falls over, by side in the piece's numbers."""
+    board = schedule.board
+    found: dict[int, dict[int, list[tuple[str, float]]]] = {}
+    for fall in falls(schedule.tiles):
+        part, _, origin = cut_of(board.facing, *board.kept[fall.cell].tolist())
+        frame = int(schedule.turn[fall.cell]) if part == "whole" else origin
+        sides = found.setdefault(int(schedule.piece[fall.cell]), {})
+        height_mm = fall.steps * schedule.step_mm
+        sides.setdefault((fall.side - frame) % N_SIDES, []).append(
+            (board.labels[fall.cell], height_mm)
+        )
+    return found
 
 
 def channel_figure(
     solid: Solid,
-    ports: Sequence[int],
-    guides: Guides,
+    course: Course,
+    grooves: Grooves,
     *,
     title: str,
-    water: str = "",
     users: str = "",
     turns: str = "",
+    lips: Lips | None = None,
 ) -> Figure:
-    """Draw where a watercourse runs on the plan of a piece, at full size.
+    """Draw where water or a road runs on the plan of a piece, at full size.
 
     Parameters
     ----------
     solid
         Any piece of that outline.
-    ports
-        Sides that the watercourse crosses.
-    guides
-        Its width.
+    course
+        What runs there.
+    grooves
+        Its widths.
     title
         Names the crossing and the part.
-    water
-        What the water does there, as in `hexterra.catalogue.catalogue.WATER`.
     users
         What carries it, for the notes.
     turns
         Which patterns have it turned how far, for the notes.
+    lips
+        Sides that water falls over; each gets its lip drawn, and is noted with the cells.
     """
-    middles = solid.channels_mm(ports, water)
+    is_whole, lips = solid.part == "whole", lips or {}
+    laid = stretches(course, grooves, solid.corner_mm(), is_whole=is_whole)
     strokes = [stroke("piece", solid.outline_mm, is_closed=True)]
-    strokes += [stroke("hidden", line) for line in middles]
-    strokes += [stroke("water", line) for line in banks_mm(solid, ports, guides.channel_mm, water)]
+    strokes += [stroke("hidden", line) for line in solid.channels_mm(course)]
+    strokes += [stroke(course.what, line) for line in banks_mm(solid, laid)]
+    strokes += [_lip(solid, course, grooves, side) for side in sorted(lips)]
     corner = solid.corner_mm()
     words: list[Words] = []
     for number in kept_corners(solid):
         at = corner[number] + 0.1 * (solid.middle_mm - corner[number])
         words.append(Words((float(at[0]), float(at[1]) - 1.2), 3.2, str(number), "middle"))
-    numbers = " ".join(map(str, ports))
-    kind = "sides" if len(ports) > 1 else "side"
-    sides = f"{kind} {numbers}" if ports else "no side"
+    kind = "Channel" if course.what == "water" else "Road"
+    numbers = course.words.removeprefix("sides ").removeprefix("side ")
     return Figure(
-        name=f"channel-{file_name(f'{title} {numbers}')}",
-        title=f"Channel: {title}, {sides}",
+        name=f"{kind.lower()}-{file_name(f'{title} {numbers}')}",
+        title=f"{kind}: {title}, {course.words}",
         strokes=tuple(strokes),
         words=tuple(words),
         notes=(
-            f"Mark the banks on the top, {guides.channel_mm:g} mm apart.{users}",
+            f"{_width_words(course, grooves)}{users}",
             f"The plan is the finished piece, {solid.across_flats_mm:g} mm across flats."
             " Numbers are corners; side n runs from corner n to the next.",
             *([f"Turn the plan counter-clockwise, by sides: {turns}."] if turns else []),
+            *(_lip_words(side, lips[side]) for side in sorted(lips)),
         ),
     )
 
 
-def banks_mm(
-    solid: Solid, ports: Sequence[int], width_mm: float, water: str = ""
-) -> tuple[NDArray[np.float64], ...]:
-    """Return the banks of a watercourse on the plan of a piece, each (k, 2) float64.
+def _lip(solid: Solid, course: Course, grooves: Grooves, side: int) -> Stroke:
+    """Draw the line across a port that water falls over."""
+    groove = grooves.at_sides(course)[course.sides.index(side)]
+    corner = solid.corner_mm()
+    start, end = corner[side], corner[(side + 1) % N_SIDES]
+    share = groove.edge_shares(solid.across_flats_mm)[0]
+    middle = (start + end) / 2.0
+    half = share * (end - start)
+    return stroke("lip", np.array([middle - half, middle + half]))
+
+
+def _lip_words(side: int, held: Sequence[tuple[str, float]]) -> str:
+    """Say where water falls over a side."""
+    cells = ", ".join(f"{label} ({height_mm:g} mm)" for label, height_mm in held)
+    return (
+        f"Water falls over side {side} in {cells}: keep its lip sharp, and carry it down the face."
+    )
+
+
+def _width_words(course: Course, grooves: Grooves) -> str:
+    """Say how far apart the banks are, how deep the bed lies, and how its banks stand."""
+    held = grooves.at_sides(course)
+    if not held:
+        return f"Mark the edge on the top and cut {grooves.pool.depth_mm:g} mm deep."
+    what = "banks" if course.what == "water" else "edges"
+    cuts = f"cut {held[0].depth_mm:g} mm deep"
+    sections = [
+        f"{groove.width_mm:g} mm apart, "
+        + (f"sloping over {groove.bank_mm:g} mm" if groove.bank_mm else "upright")
+        for groove in held
+    ]
+    if len(set(sections)) == 1:
+        return f"Mark the {what} on the top, {sections[0]}; {cuts}."
+    listed = "; ".join(
+        f"at side {side} {words}" for side, words in zip(course.sides, sections, strict=True)
+    )
+    return f"Mark the {what} on the top: {listed}; {cuts}."
+
+
+def banks_mm(solid: Solid, laid: Sequence[Stretch]) -> tuple[NDArray[np.float64], ...]:
+    """Return the upper edges of what is cut into a piece, on its plan, each (k, 2) float64.
 
     Parameters
     ----------
     solid
         The piece.
-    ports
-        Sides that it crosses.
-    width_mm
-        Distance between its banks.
-    water
-        What the water does there, as in `hexterra.catalogue.catalogue.WATER`.
+    laid
+        What is cut into it, in its frame.
     """
     from shapely import Polygon, get_coordinates, get_parts, line_merge
 
-    area = solid_area(solid, ports, water, width_mm)
-    edge = Polygon(solid.outline_mm).boundary.buffer(1e-6)
-    lines = line_merge(area.boundary.difference(edge))
-    return tuple(
-        get_coordinates(line) for line in get_parts(lines) if line.length > 1e-3 * width_mm
-    )
+    outline = Polygon(solid.outline_mm)
+    area = plan_area(laid).intersection(outline)
+    lines = line_merge(area.boundary.difference(outline.boundary.buffer(1e-6)))
+    return tuple(get_coordinates(line) for line in get_parts(lines) if line.length > 1e-3)

@@ -21,6 +21,7 @@ from hexterra.lattice.hexagon import Part
 from hexterra.stages.schedule import PARTS, Piece
 from hexterra.values import Value
 from hexterra.workshop.blocks import Block
+from hexterra.workshop.courses import Course, piece_course
 from hexterra.workshop.facing_sheets import facing_passes, facing_solids
 from hexterra.workshop.foam import Foam
 from hexterra.workshop.keys import KeyedFooting, keyed_footings
@@ -74,10 +75,11 @@ def list_work(foam: Foam, base: Base, facings: Facings) -> tuple[Work, ...]:
 
     Blocks are cut off their sheet along their whole outline. A slice is one pass, but for the
     last of a block that leaves nothing over. A sloping top is one pass along its slope, over a
-    saddle two. Each bank of a watercourse is a pass along it; water that crosses no side is one
-    round cut, half as wide as the tile. A groove is two slanting passes as long as the rail's
-    middle line under the footing. Owned keyed footings are taken for those with the shortest
-    grooves: a stock list does not tell. Facings are cut all around, and up their front if it leans.
+    saddle two. Each bank of a watercourse or sunken road is a pass along it; water that crosses no
+    side is one round cut, half as wide as the tile. A groove of a footing is two slanting passes as
+    long as the rail's middle line under it. Owned keyed footings are taken for those with the
+    shortest grooves: a stock list does not tell. Facings are cut all around, and up their front if
+    it leans.
 
     Parameters
     ----------
@@ -159,16 +161,18 @@ def _piece(number: int, piece: Piece, count: int, solid: Solid) -> Iterator[Work
         n_passes, wire_mm = top_passes(solid)
         set_up = f"{piece.pattern} guides"
         yield _work("top", set_up, number, piece.name, count, n_passes, wire_mm)
-    if piece.crossing:
+    course = piece_course(piece)
+    if course is not None:
         lines_mm = [
             float(np.linalg.norm(np.diff(line, axis=0), axis=1).sum())
-            for line in solid.channels_mm(piece.ports, piece.water)
+            for line in solid.channels_mm(course)
         ]
         if lines_mm:
             n_passes, wire_mm = 2 * len(lines_mm), 2.0 * math.fsum(lines_mm)
         else:
             n_passes, wire_mm = 1, math.pi * solid.across_flats_mm / 2.0
-        yield _work("channel", _channel(piece), number, piece.name, count, n_passes, wire_mm)
+        guide = _channel(piece, course)
+        yield _work("channel", guide, number, piece.name, count, n_passes, wire_mm)
 
 
 def _grooves(foam: Foam, base: Base) -> Iterator[Work]:
@@ -226,17 +230,13 @@ def _work(
     return Work(kind, set_up, of, item, count, n_passes * count, wire_mm * count)
 
 
-def _channel(piece: Piece) -> str:
+def _channel(piece: Piece, course: Course) -> str:
     """Name the guide of a channel: turned whole tiles share one, cut tiles have their own."""
-    ports = piece.ports
-    if piece.part == "whole" and ports:
-        turns = [tuple(sorted((port - turn) % 6 for port in ports)) for turn in range(6)]
-        ports = min(turns)
-    words = [f"{piece.crossing} channel"]
+    words = [f"{piece.crossing} channel" if piece.crossing else "sunken road"]
     if piece.part != "whole":
         words.append(f"{piece.hand} {piece.part}".strip())
-    if ports:
-        words.append(("sides " if len(ports) > 1 else "side ") + " ".join(map(str, ports)))
+    if course.sides:
+        words.append(course.lowest.words if piece.part == "whole" else course.words)
     return ", ".join(words)
 
 

@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from itertools import pairwise
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from hexterra.workshop.carved import Measures
+from hexterra.workshop.courses import Course, piece_course
 from hexterra.workshop.figures import Figure, Stroke, Words, dimension, joined, stroke
 from hexterra.workshop.footprints import footprint_dimensions, kept_corners
 from hexterra.workshop.guides import file_name
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from hexterra.stages.schedule import Piece
     from hexterra.workshop.bodies import Body
     from hexterra.workshop.solids import Solid
@@ -31,27 +34,24 @@ _HEIGHTS_MM: Final = 2.6
 _INWARD_MM: Final = 6.5
 
 
-def sketch(
-    solid: Solid, ports: Sequence[int] = (), *, water: str = "", width_mm: float = 20.0
-) -> Figure:
+def sketch(solid: Solid, course: Course | None = None, *, width_mm: float = 20.0) -> Figure:
     """Draw a piece from above and aside, its faces in greys.
 
     Parameters
     ----------
     solid
         The piece.
-    ports
-        Sides that a watercourse crosses; its middle line is drawn on the top.
-    water
-        What the water does there, as in `hexterra.catalogue.catalogue.WATER`.
+    course
+        What is cut into it; its middle line is drawn on the top.
     width_mm
         The whole hexagon from corner to corner on paper; pieces of one board so keep their
         proportions.
     """
     scale = width_mm / (2.0 * solid.across_flats_mm / math.sqrt(3.0))
     strokes = _shaded([*solid.walls_mm, *solid.facets_mm], scale)
-    for line in solid.channels_mm(ports, water):
-        strokes.append(stroke("water", _view(_on_top(solid, line)) * scale))
+    if course is not None:
+        for line in solid.channels_mm(course):
+            strokes.append(stroke(course.what, _view(_on_top(solid, line)) * scale))
     return Figure("sketch", "", tuple(strokes))
 
 
@@ -117,7 +117,9 @@ def _on_top(solid: Solid, line_mm: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.column_stack([fine, solid.base_mm + rise * solid.step_mm])
 
 
-def piece_drawing(piece: Piece, solid: Solid, *, scale: float = 0.5) -> Figure:
+def piece_drawing(
+    piece: Piece, solid: Solid, *, measures: Measures | None = None, scale: float = 0.5
+) -> Figure:
     """Draw plan and view from the front of a piece, with its dimensions, volume and surface.
 
     Parameters
@@ -126,9 +128,12 @@ def piece_drawing(piece: Piece, solid: Solid, *, scale: float = 0.5) -> Figure:
         What it is called and which sides a watercourse crosses.
     solid
         Its shape.
+    measures
+        How much it is once it is cut; by default with nothing cut into its top.
     scale
         Length on paper per length of the piece. Dimensions are true.
     """
+    held = measures or Measures(solid.volume_mm3, solid.top_mm2, solid.surface_mm2)
     plan = _plan(piece, solid, scale)
     front = _front(solid, scale)
     front = front.moved(0.0, plan.bounds[1] - 4.0 - front.bounds[3])
@@ -138,9 +143,8 @@ def piece_drawing(piece: Piece, solid: Solid, *, scale: float = 0.5) -> Figure:
         title=piece.name,
         notes=(
             f"{piece.count} needed, from a blank of {piece.thickness_mm:g} mm",
-            f"volume {solid.volume_mm3 / 1000.0:.2f} cm³",
-            f"surface {solid.surface_mm2 / 100.0:.2f} cm², of it top"
-            f" {solid.top_mm2 / 100.0:.2f} cm²",
+            f"volume {held.volume_mm3 / 1000.0:.2f} cm³",
+            f"surface {held.surface_mm2 / 100.0:.2f} cm², of it top {held.top_mm2 / 100.0:.2f} cm²",
         ),
     )
 
@@ -148,9 +152,9 @@ def piece_drawing(piece: Piece, solid: Solid, *, scale: float = 0.5) -> Figure:
 def _plan(piece: Piece, solid: Solid, scale: float) -> Figure:
     strokes = [stroke("piece", solid.outline_mm * scale, is_closed=True)]
     strokes += [stroke("fold", crease * scale) for crease in solid.creases_mm]
-    strokes += [
-        stroke("water", line * scale) for line in solid.channels_mm(piece.ports, piece.water)
-    ]
+    course = piece_course(piece)
+    if course is not None:
+        strokes += [stroke(course.what, line * scale) for line in solid.channels_mm(course)]
     words: list[Words] = []
     for number in kept_corners(solid):
         height_mm = solid.base_mm + solid.rises[number] * solid.step_mm

@@ -20,10 +20,18 @@ from hexterra.values import Value, readonly
 from hexterra.workshop.base import Base
 from hexterra.workshop.base import base as plain_base
 from hexterra.workshop.boxes import Box, BoxLoad, fill_boxes
+from hexterra.workshop.carved import (
+    Measures,
+    covered_mm2,
+    piece_stretches,
+    schedule_measures,
+)  # fmt: skip
 from hexterra.workshop.cutting import Work, list_work
 from hexterra.workshop.facing_sheets import facing_nests, facing_solids
 from hexterra.workshop.facings import Facings, facings
 from hexterra.workshop.foam import Foam
+from hexterra.workshop.grooves import Grooves, schedule_grooves
+from hexterra.workshop.guides import Guides
 from hexterra.workshop.rates import Amounts, Finish, Rates, TimedBatch, WorkKind
 from hexterra.workshop.rectangles import RectangleNest
 from hexterra.workshop.solids import Solid, piece_solids
@@ -85,7 +93,9 @@ class Effort(Value):
         made its blank; 0 where all are owned. Times the counts to cut, and with those of facings,
         they add up to the whole.
     volume_mm3
-        Foam in one of each piece, (n_pieces,) float64; channels are not taken off.
+        Foam in one of each piece, (n_pieces,) float64, without what is cut into its top.
+    around_mm2
+        Area of it all round, (n_pieces,) float64.
     surface_mm2
         What is seen of all tiles to cut, in the order of `SURFACE_KINDS`, and of all upright
         faces, (4,) float64.
@@ -106,6 +116,7 @@ class Effort(Value):
     wire_mm: NDArray[np.float64]
     n_cuts: NDArray[np.float64]
     volume_mm3: NDArray[np.float64]
+    around_mm2: NDArray[np.float64]
     surface_mm2: NDArray[np.float64]
     box: Box
     boxes: tuple[BoxLoad, ...]
@@ -116,6 +127,7 @@ class Effort(Value):
             ("wire_mm", n),
             ("n_cuts", n),
             ("volume_mm3", n),
+            ("around_mm2", n),
             ("surface_mm2", len(SURFACE_KINDS)),
         ):
             held = readonly(getattr(self, name), dtype=np.float64, shape=(length,), name=name)
@@ -263,6 +275,7 @@ def effort(
     wood_stock: WoodStock | None = None,
     rates: Rates | None = None,
     finish: Finish | None = None,
+    grooves: Grooves | None = None,
     box: Box | None = None,
     batter_deg: float = 0.0,
 ) -> Effort:
@@ -285,6 +298,8 @@ def effort(
         How long work takes; ``Rates()`` by default.
     finish
         What finishing takes; ``Finish()`` by default.
+    grooves
+        Sections of water and roads; those of `schedule_grooves` for common guides by default.
     box
         What pieces are stored in; ``Box()`` by default.
     batter_deg
@@ -293,7 +308,8 @@ def effort(
     Returns
     -------
     Effort
-        Level ground, slopes and water together are all that is seen of the tops to cut.
+        Level ground, slopes and water together are all that is seen of the tops to cut, beds and
+        banks among them.
 
     Raises
     ------
@@ -306,13 +322,16 @@ def effort(
     pieces = foam.pieces
     under = base if base is not None else plain_base(pieces)
     solids = piece_solids(pieces)
+    grooves = grooves or schedule_grooves(pieces, Guides())
+    measures = schedule_measures(pieces, grooves)
     faces = facings(pieces, batter_deg=batter_deg)
     work = list_work(foam, under, faces)
     wire_mm, n_cuts = _shares(foam, work)
     surface_mm2 = np.zeros(len(SURFACE_KINDS))
-    for piece, count, solid in zip(pieces.pieces, foam.to_cut.tolist(), solids, strict=True):
+    rows = zip(pieces.pieces, foam.to_cut.tolist(), solids, measures, strict=True)
+    for piece, count, solid, held in rows:
         if piece.kind == "tile" and count:
-            surface_mm2[:3] += count * _top_mm2(piece, solid, finish)
+            surface_mm2[:3] += count * _top_mm2(piece, solid, held, grooves)
     surface_mm2[3] = faces.area_mm2.sum()
     coverings = facing_solids(faces, foam.stock)
     return Effort(
@@ -326,7 +345,8 @@ def effort(
         facing_mm3=math.fsum(body.count * body.volume_mm3 for _, body in coverings),
         wire_mm=wire_mm,
         n_cuts=n_cuts,
-        volume_mm3=np.array([solid.volume_mm3 for solid in solids]),
+        volume_mm3=np.array([held.volume_mm3 for held in measures]),
+        around_mm2=np.array([held.surface_mm2 for held in measures]),
         surface_mm2=surface_mm2,
         box=box,
         boxes=fill_boxes(pieces, box),
@@ -414,11 +434,13 @@ def _shares(foam: Foam, work: tuple[Work, ...]) -> tuple[NDArray[np.float64], ND
     return wire_mm, n_cuts
 
 
-def _top_mm2(piece: Piece, solid: Solid, finish: Finish) -> NDArray[np.float64]:
+def _top_mm2(
+    piece: Piece, solid: Solid, measures: Measures, grooves: Grooves
+) -> NDArray[np.float64]:
     """Return level ground, slopes and water of one top, (3,) float64, in square millimetres.
 
-    A watercourse covers as much of the level ground as of the slopes, by share of their area;
-    water that crosses no side is round, half as wide as the tile.
+    A watercourse covers as much of the level ground as of the slopes, by share of their area on
+    the plan; a road is ground like that around it.
     """
     facets = solid.facets_mm
     sloped = [float(np.ptp(facet[:, 2])) > 1e-9 for facet in facets]
@@ -427,14 +449,9 @@ def _top_mm2(piece: Piece, solid: Solid, finish: Finish) -> NDArray[np.float64]:
         if not is_sloped:
             x, y = facet[:, 0], facet[:, 1]
             level += float(x @ np.roll(y, -1) - y @ np.roll(x, -1)) / 2.0
-    slope = solid.top_mm2 - level
-    bed = 0.0
+    ground = np.array([level, solid.top_mm2 - level]) / solid.top_mm2
+    dry_mm2 = measures.top_mm2
     if piece.crossing:
-        lines = solid.channels_mm(piece.ports, piece.water)
-        length_mm = math.fsum(
-            float(np.linalg.norm(np.diff(line, axis=0), axis=1).sum()) for line in lines
-        )
-        whole_pool = math.pi * (solid.across_flats_mm / 4.0) ** 2 * float(solid.share)
-        bed = length_mm * finish.channel_mm if lines else whole_pool
-    wet = min(bed / solid.footprint_mm2, 1.0)
-    return np.array([level * (1.0 - wet), slope * (1.0 - wet), (level + slope) * wet])
+        wet = covered_mm2(solid, piece_stretches(piece, solid, grooves)) / solid.footprint_mm2
+        dry_mm2 = solid.top_mm2 * (1.0 - wet)
+    return np.array([*(dry_mm2 * ground), measures.top_mm2 - dry_mm2])

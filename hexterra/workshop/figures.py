@@ -22,7 +22,10 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 #: What a line is for.
-Layer = Literal["guide", "finish", "wire", "piece", "fold", "mark", "water", "hidden", "dimension"]
+Layer = Literal[
+    "guide", "finish", "wire", "piece", "fold", "mark", "water", "road", "lip", "hidden",
+    "dimension",
+]  # fmt: skip
 Anchor = Literal["start", "middle", "end"]
 Place = tuple[float, float]
 
@@ -46,6 +49,8 @@ STYLES: Final[dict[Layer, Style]] = {
     "fold": Style(0.25, (3.0, 1.5), "#000000", "fold: the top changes its slope"),
     "mark": Style(0.25, (6.0, 1.0), "#000000", "edge of what is glued on or stands here"),
     "water": Style(0.35, (0.8, 1.2), "#0b3569", "bank of a watercourse"),
+    "road": Style(0.35, (3.0, 0.8), "#4a3c2e", "edge of a sunken road"),
+    "lip": Style(0.7, (), "#0b3569", "lip that water falls over"),
     "hidden": Style(0.13, (1.5, 1.5), "#6e6e6e", "middle line, or end of the tile"),
     "dimension": Style(0.13, (), "#3c3c3c", "dimension"),
 }

@@ -1,4 +1,4 @@
-"""Watercourses -> grooves: what is carved out of a top, as triangles on the plan with a depth.
+"""The sections of what is cut into tops: of watercourses by their width and banks, and of roads.
 
 A groove follows its top: it is equally deep below it everywhere, up and down ramps. Its banks slope
 evenly from the top to the bed, or stand upright if they take no room (canals, ditches).
@@ -6,33 +6,35 @@ evenly from the top to the bed, or stand upright if they take no room (canals, d
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Final
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
-from numpy.typing import NDArray
 
+from hexterra.errors import BriefError
 from hexterra.lattice.hexagon import side_length
+from hexterra.stages.cuts import MAX_WIDTHS
 from hexterra.values import Value
-from hexterra.workshop.guides import offset
 from hexterra.workshop.ranges import check_range
 
 if TYPE_CHECKING:
-    from hexterra.workshop.solids import Solid
+    from hexterra.stages.schedule import Schedule
+    from hexterra.workshop.courses import Course
+    from hexterra.workshop.guides import Guides
 
-#: The round end of a channel is a polygon with a corner for each of so many degrees.
-_ROUND_STEP_DEG: Final = 15.0
-#: Round ends of channels that meet have corners in common, which rounding must not part.
-_DECIMALS: Final = 9
-#: Widest channel, as a share of the side it crosses.
+#: Widest groove, as a share of the side it crosses.
 _WIDEST: Final = 0.9
+#: Depth of water and of sunken roads, where the tile is thick enough; common practice, no source.
+_WATER_DEPTH_MM: Final = 4.0
+_ROAD_DEPTH_MM: Final = 3.0
+#: Most room that a bank takes, as a share of the width.
+_WIDEST_BANK: Final = 0.45
 
 
 @dataclass(frozen=True, eq=False)
 class Groove(Value):
-    """The section of a watercourse; the sizes are common practice, no source.
+    """The section of a groove; the sizes are common practice, no source.
 
     Parameters
     ----------
@@ -41,7 +43,7 @@ class Groove(Value):
     depth_mm
         Of the bed below the top, measured upright.
     bank_mm
-        Room on the plan that each bank takes: 0 for vertical-sided channels.
+        Room on the plan that each bank takes: 0 for upright banks.
 
     Raises
     ------
@@ -56,25 +58,25 @@ class Groove(Value):
     def __post_init__(self) -> None:
         check_range("width_mm", self.width_mm, 1.0, 500.0, "mm")
         check_range("depth_mm", self.depth_mm, 0.1, 100.0, "mm")
-        check_range("bank_mm", self.bank_mm, 0.0, 0.45 * self.width_mm, "mm at this width")
+        widest_mm = _WIDEST_BANK * self.width_mm
+        check_range("bank_mm", self.bank_mm, 0.0, widest_mm, "mm at this width")
 
     @property
     def section_mm2(self) -> float:
         """Area of its cross-section, a trapezoid or a rectangle."""
         return (self.width_mm - self.bank_mm) * self.depth_mm
 
+    def half_mm(self, share: float = 0.0) -> float:
+        """Half its width at a share of its depth: 0 at the upper edges, 1 on the bed."""
+        return self.width_mm / 2.0 - share * self.bank_mm
+
     def edge_shares(self, across_flats_mm: float) -> tuple[float, ...]:
         """How far its edges lie from the middle of a side it crosses, as shares of the side.
 
-        Upper edges, those of the bed, and those of water that fills it to half its depth.
+        Upper edges, those of the bed, and those of what fills it to each of `FILLED`.
         """
         side_mm = side_length(across_flats_mm)
-        halves_mm = (
-            self.width_mm / 2.0,
-            self.width_mm / 2.0 - self.bank_mm,
-            (self.width_mm - self.bank_mm) / 2.0,
-        )
-        return tuple(half_mm / side_mm for half_mm in halves_mm)
+        return tuple(self.half_mm(share) / side_mm for share in (0.0, 1.0, *FILLED.values()))
 
     def check(self, *, across_flats_mm: float, base_mm: float) -> None:
         """Refuse a groove that is too wide for a side of a tile, or goes through it.
@@ -89,8 +91,81 @@ class Groove(Value):
         check_range("depth_mm", self.depth_mm, 0.1, 0.9 * base_mm, "mm in these tiles")
 
 
-def fitting_groove(across_flats_mm: float, base_mm: float, *, width_mm: float = 20.0) -> Groove:
-    """Return a groove with natural banks that fits tiles of any size.
+#: Where the surface lies of what is seen in a groove, as a share of its depth.
+FILLED: Final = {"water": 0.5, "road": 0.9}
+
+
+@dataclass(frozen=True, eq=False)
+class Grooves(Value):
+    """The sections of all that is cut into the tops of a board.
+
+    Parameters
+    ----------
+    water
+        Those of watercourses with sloping banks, by width class from 1; wider classes are like
+        the last. Where banks stand upright they take no room.
+    road
+        That of sunken roads.
+    pool
+        The banks of water that crosses no side, which is round.
+
+    Raises
+    ------
+    BriefError
+        If none is given for water, or watercourses are not equally deep.
+    """
+
+    water: tuple[Groove, ...] = (Groove(),)
+    road: Groove = Groove(24.0, _ROAD_DEPTH_MM, 0.0)
+    pool: Groove = Groove()
+
+    def __post_init__(self) -> None:
+        depths_mm = {groove.depth_mm for groove in (*self.water, self.pool)}
+        if not self.water or len(depths_mm) > 1:
+            raise BriefError(
+                f"the grooves of watercourses are {sorted(depths_mm)} mm deep"
+                if self.water
+                else "watercourses have no groove",
+                remedy="give at least one width, and the same depth to all: they meet",
+                key="water",
+            )
+
+    @staticmethod
+    def alike(groove: Groove, road: Groove | None = None) -> Grooves:
+        """Return grooves of which all for water are the same."""
+        return Grooves((groove,), road or Grooves().road, groove)
+
+    def at_sides(self, course: Course) -> tuple[Groove, ...]:
+        """Return the section of a course at each of its sides."""
+        if course.what == "road":
+            return (self.road,) * len(course.sides)
+        found = (self.water[min(width, len(self.water)) - 1] for width in course.widths)
+        return tuple(
+            replace(groove, bank_mm=0.0) if stands else groove
+            for groove, stands in zip(found, course.upright, strict=True)
+        )
+
+    def check(self, courses: Sequence[Course], *, across_flats_mm: float, base_mm: float) -> None:
+        """Refuse grooves that do not fit the tiles that they are cut into.
+
+        Raises
+        ------
+        BriefError
+            If one of them is too wide or too deep; see `Groove.check`.
+        """
+        used = [groove for course in courses for groove in self.at_sides(course) or (self.pool,)]
+        for groove in used:
+            groove.check(across_flats_mm=across_flats_mm, base_mm=base_mm)
+
+
+def fitting_groove(
+    across_flats_mm: float,
+    base_mm: float,
+    *,
+    width_mm: float = 20.0,
+    depth_mm: float = _WATER_DEPTH_MM,
+) -> Groove:
+    """Return a groove with sloping banks that fits tiles of any size.
 
     Parameters
     ----------
@@ -100,217 +175,53 @@ def fitting_groove(across_flats_mm: float, base_mm: float, *, width_mm: float = 
         Thickness of a tile at its lowest corner.
     width_mm
         As wide as this, or nine tenths of a side.
+    depth_mm
+        As deep as this, or a quarter of the base.
 
     Returns
     -------
     Groove
-        4 mm deep, or a quarter of the base, with banks that take as much room as they are high.
+        Its banks take as much room as they are high, where the width allows.
     """
     width_mm = min(width_mm, _WIDEST * side_length(across_flats_mm))
-    depth_mm = min(4.0, base_mm / 4.0)
-    return Groove(width_mm, depth_mm, min(depth_mm, 0.45 * width_mm))
+    depth_mm = min(depth_mm, base_mm / 4.0)
+    return Groove(width_mm, depth_mm, min(depth_mm, _WIDEST_BANK * width_mm))
 
 
-def groove_volume_mm3(groove: Groove, solid: Solid, ports: Sequence[int], water: str) -> float:
-    """Return how much a groove takes out of a piece.
-
-    Parameters
-    ----------
-    groove
-        Its section.
-    solid
-        The piece.
-    ports, water
-        Sides that the water crosses and what it does, as in `hexterra.stages.schedule.Piece`.
-    """
-    from shapely import Polygon
-
-    hollow = groove_hollow(
-        groove,
-        solid.channels_mm(ports, water, past_mm=groove.width_mm),
-        len(ports),
-        centre_mm=np.zeros(2),
-        across_flats_mm=solid.across_flats_mm,
+def thinnest_mm(schedule: Schedule) -> float:
+    """Return the thickness of the tiles of a schedule at their lowest corners."""
+    rises = {pattern.name: max(pattern.rises) for pattern in schedule.tiles.catalogue.patterns}
+    return min(
+        piece.thickness_mm - rises[piece.pattern] * schedule.step_mm
+        for piece in schedule.pieces
+        if piece.kind == "tile"
     )
-    outline = Polygon(solid.outline_mm)
-    found: list[float] = []
-    for corner in hollow:
-        left = Polygon(corner[:, :2]).intersection(outline)
-        if left.area > 1e-9:
-            # Depth is linear, so its mean is that in the middle.
-            share = np.linalg.solve(
-                np.vstack([corner[:, :2].T, np.ones(3)]), [*left.centroid.coords[0], 1.0]
-            )
-            found.append(left.area * float(share @ corner[:, 2]))
-    return math.fsum(found)
 
 
-def course_area(
-    lines_mm: Sequence[NDArray[np.float64]],
-    n_ports: int,
-    *,
-    half_mm: float,
-    centre_mm: NDArray[np.float64],
-    pool_mm: float,
-) -> Any:
-    """Return what lies within a distance of a channel's middle lines, as a shapely geometry.
+def schedule_grooves(schedule: Schedule, guides: Guides) -> Grooves:
+    """Return grooves that fit the tiles of a board.
 
     Parameters
     ----------
-    lines_mm
-        Of `hexterra.workshop.courses.channel_lines_mm`.
-    n_ports
-        How many sides it crosses.
-    half_mm
-        The distance. A line ends squarely in a port, and round within a tile.
-    centre_mm, pool_mm
-        Middle of the whole hexagon, and radius of the pool of water that crosses no side.
-    """
-    from shapely import union_all
-
-    if not lines_mm:
-        angle = np.deg2rad(np.arange(0.0, 360.0, _ROUND_STEP_DEG))
-        return _polygon(centre_mm + pool_mm * np.column_stack([np.cos(angle), np.sin(angle)]))
-    part = _ribbon if len(lines_mm) < n_ports else _arm
-    return union_all([part(line, half_mm) for line in lines_mm])
-
-
-def _polygon(points_mm: NDArray[np.float64]) -> Any:
-    from shapely import Polygon
-
-    return Polygon(points_mm.round(_DECIMALS))
-
-
-def _ribbon(line: NDArray[np.float64], half_mm: float) -> Any:
-    """Return a channel from port to port."""
-    right, left = (offset(line, away, is_closed=False) for away in (half_mm, -half_mm))
-    return _polygon(np.concatenate([right, left[::-1]]))
-
-
-def _arm(line: NDArray[np.float64], half_mm: float) -> Any:
-    """Return a straight channel from a port, round at its other end."""
-    along = (line[1] - line[0]) / np.linalg.norm(line[1] - line[0])
-    left = np.array([-along[1], along[0]])
-    angle = np.deg2rad(np.arange(0.0, 180.0 + 1e-9, _ROUND_STEP_DEG))
-    around = np.sin(angle)[:, None] * along - np.cos(angle)[:, None] * left
-    ends = [line[0] + half_mm * left, line[0] - half_mm * left]
-    return _polygon(np.concatenate([ends, line[1] + half_mm * around]))
-
-
-def solid_area(solid: Solid, ports: Sequence[int], water: str, width_mm: float) -> Any:
-    """Return the plan of a channel on a piece, as a shapely geometry cut to its outline."""
-    from shapely import Polygon
-
-    area = course_area(
-        solid.channels_mm(ports, water, past_mm=width_mm),
-        len(ports),
-        half_mm=width_mm / 2.0,
-        centre_mm=np.zeros(2),
-        pool_mm=solid.across_flats_mm / 4.0,
-    )
-    return area.intersection(Polygon(solid.outline_mm))
-
-
-def groove_hollow(
-    groove: Groove,
-    lines_mm: Sequence[NDArray[np.float64]],
-    n_ports: int,
-    *,
-    centre_mm: NDArray[np.float64],
-    across_flats_mm: float,
-) -> NDArray[np.float64]:
-    """Return what a groove takes out of a top, as triangles that do not overlap.
-
-    Parameters
-    ----------
-    groove
-        Its section.
-    lines_mm, n_ports
-        Where it runs, and how many sides it crosses.
-    centre_mm, across_flats_mm
-        Middle and size of the whole hexagon. The triangles may go on past a straight cut of it.
+    schedule
+        Its tiles, and the banks that can be cut.
+    guides
+        How wide water and roads are.
 
     Returns
     -------
-    NDArray[np.float64]
-        (k, 3, 3): for each corner x, y and depth below the top, in millimetres.
-
-    Notes
-    -----
-    Along lines and arcs the section is exact: the volume is `Groove.section_mm2` times the length
-    of the middle line, whatever the top, since depth is measured upright and the two halves of a
-    mitred bend make up for each other.
+    Grooves
+        Widths are those of the guides, or nine tenths of a side. Sunken roads have upright banks
+        if the catalogue has such, and water that crosses no side has them if all other water has.
     """
-    outer, inner = (
-        course_area(
-            lines_mm,
-            n_ports,
-            half_mm=groove.width_mm / 2.0 - inset_mm,
-            centre_mm=centre_mm,
-            pool_mm=max(across_flats_mm / 4.0 - inset_mm, groove.width_mm / 20.0),
-        )
-        for inset_mm in (0.0, groove.bank_mm)
+    flats_mm, base_mm = schedule.board.across_flats_mm, thinnest_mm(schedule)
+    water = tuple(
+        fitting_groove(flats_mm, base_mm, width_mm=width_mm) for width_mm in guides.water_mm
     )
-    # A bed that goes on past the ports parts the banks there cleanly.
-    past = course_area(
-        [_onward(line, is_joined=len(lines_mm) < n_ports) for line in lines_mm],
-        n_ports,
-        half_mm=groove.width_mm / 2.0 - groove.bank_mm,
-        centre_mm=centre_mm,
-        pool_mm=max(across_flats_mm / 4.0 - groove.bank_mm, groove.width_mm / 20.0),
-    )
-    bed = _triangles(inner)
-    found = [np.dstack([bed, np.full(bed.shape[:2], groove.depth_mm)])]
-    if groove.bank_mm > 0.0:
-        banks = _triangles(outer.difference(past))
-        is_bed = _on_boundary(past, banks)
-        found.append(np.dstack([banks, np.where(is_bed, groove.depth_mm, 0.0)]))
-    return np.concatenate(found)
-
-
-def water_hollow(
-    groove: Groove,
-    lines_mm: Sequence[NDArray[np.float64]],
-    n_ports: int,
-    *,
-    centre_mm: NDArray[np.float64],
-    across_flats_mm: float,
-) -> NDArray[np.float64]:
-    """Return the surface of the water in a half-filled groove, in the form of `groove_hollow`."""
-    area = course_area(
-        lines_mm,
-        n_ports,
-        half_mm=(groove.width_mm - groove.bank_mm) / 2.0,
-        centre_mm=centre_mm,
-        pool_mm=across_flats_mm / 4.0 - groove.bank_mm / 2.0,
-    )
-    surface = _triangles(area)
-    return np.dstack([surface, np.full(surface.shape[:2], groove.depth_mm / 2.0)])
-
-
-def _onward(line: NDArray[np.float64], *, is_joined: bool) -> NDArray[np.float64]:
-    """Return a line that starts before its port, and ends after one if it runs between two."""
-
-    def before(points: NDArray[np.float64]) -> NDArray[np.float64]:
-        out = points[0] - points[1]
-        start = points[0] + out / np.linalg.norm(out)
-        return np.concatenate([[start], points[1:]])
-
-    return before(before(line)[::-1])[::-1] if is_joined else before(line)
-
-
-def _triangles(area: Any) -> NDArray[np.float64]:
-    """Cut an area into triangles that have no corners but its own, (k, 3, 2)."""
-    from shapely import constrained_delaunay_triangles, get_coordinates, get_parts
-
-    parts = [part for part in get_parts(area).tolist() if part.area > 1e-9]
-    triangles = [t for part in parts for t in get_parts(constrained_delaunay_triangles(part))]
-    return np.array([get_coordinates(triangle)[:3] for triangle in triangles]).reshape(-1, 3, 2)
-
-
-def _on_boundary(area: Any, points: NDArray[np.float64]) -> NDArray[np.bool_]:
-    """Tell which points lie on the outline of an area, in the shape of their corners."""
-    from shapely import distance
-    from shapely import points as as_points
-
-    return distance(area.boundary, as_points(points)) < 1e-6
+    road = fitting_groove(flats_mm, base_mm, width_mm=guides.road_mm, depth_mm=_ROAD_DEPTH_MM)
+    if "upright" in schedule.tiles.catalogue.banks:
+        road = replace(road, bank_mm=0.0)
+    crossed = schedule.cuts.width > 0
+    all_stand = bool(crossed.any() and np.array_equal(schedule.cuts.upright, crossed))
+    pool = replace(water[0], bank_mm=0.0) if all_stand else water[0]
+    return Grooves(water[:MAX_WIDTHS], road, pool)

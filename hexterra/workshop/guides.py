@@ -5,11 +5,13 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import TYPE_CHECKING, Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
+from hexterra.stages.cuts import MAX_WIDTHS
 from hexterra.values import Value
 from hexterra.workshop.ranges import check_range
 
@@ -26,6 +28,9 @@ CAUTIONS: Final = (
     "Follow the foam's data sheet, the cutter's manual and local rules.",
 )
 
+#: How many times wider each further class of water is than the first; common practice, no source.
+_WIDER: Final = (1.5, 2.0, 2.5)
+
 
 @dataclass(frozen=True, eq=False)
 class Guides(Value):
@@ -40,7 +45,12 @@ class Guides(Value):
     run_out_mm
         How far a profile guide goes on, level, past both ends of the tile.
     channel_mm
-        Width of a watercourse between its banks.
+        Width of a watercourse of class 1 between its banks.
+    wider_mm
+        Those of the further classes, each at least as wide as the last; () for 1.5, 2 and 2.5
+        times the first.
+    road_mm
+        Width of a sunken road.
     papers
         Sizes of paper that the pages are made for.
 
@@ -54,6 +64,8 @@ class Guides(Value):
     wire_mm: float = 0.4
     run_out_mm: float = 15.0
     channel_mm: float = 20.0
+    wider_mm: tuple[float, ...] = ()
+    road_mm: float = 24.0
     papers: tuple[Paper, ...] = ("A4", "Letter")
 
     def __post_init__(self) -> None:
@@ -61,6 +73,16 @@ class Guides(Value):
         check_range("wire_mm", self.wire_mm, 0.0, self.kerf_mm, "mm")
         check_range("run_out_mm", self.run_out_mm, 1.0, 200.0, "mm")
         check_range("channel_mm", self.channel_mm, 1.0, 500.0, "mm")
+        check_range("number of widths in wider_mm", len(self.wider_mm), 0, MAX_WIDTHS - 1)
+        for last_mm, width_mm in pairwise((self.channel_mm, *self.wider_mm)):
+            check_range("a width in wider_mm", width_mm, last_mm, 500.0, "mm, ascending")
+        check_range("road_mm", self.road_mm, 1.0, 500.0, "mm")
+
+    @property
+    def water_mm(self) -> tuple[float, ...]:
+        """Widths of watercourses by class."""
+        wider_mm = self.wider_mm or tuple(times * self.channel_mm for times in _WIDER)
+        return self.channel_mm, *wider_mm
 
     @property
     def guide_offset_mm(self) -> float:

@@ -90,25 +90,21 @@ class Finish(Value):
         Flock and grit, on level ground and slopes.
     water_ml_per_m2
         Gloss varnish, on water.
-    channel_mm
-        Width of a watercourse.
 
     Raises
     ------
     BriefError
-        If an amount is not from 0 to 100 000, or the width not from 1 to 500 mm.
+        If an amount is not from 0 to 100 000.
     """
 
     texture_ml_per_m2: float = 500.0
     paint_ml_per_m2: float = 250.0
     scatter_g_per_m2: float = 200.0
     water_ml_per_m2: float = 300.0
-    channel_mm: float = 20.0
 
     def __post_init__(self) -> None:
-        for name in ("texture_ml_per_m2", "paint_ml_per_m2", "scatter_g_per_m2", "water_ml_per_m2"):
+        for name in self.__dataclass_fields__:
             check_range(name, getattr(self, name), 0.0, 1e5)
-        check_range("channel_mm", self.channel_mm, 1.0, 500.0, "mm")
 
 
 @dataclass(frozen=True, eq=False)

@@ -3,7 +3,7 @@
 A piece is a prism over what a straight edge leaves of a hexagon, under a top of planar facets.
 Corners, middles of sides and the lines between them have rational coordinates in a frame of two
 corners, so areas and volumes are fractions of the whole hexagon's, and parts add up to it exactly.
-A channel is marked on a solid, never taken from it: what the wire leaves is the whole prism.
+What is cut into a top is taken off by `hexterra.workshop.carved`; this is the whole prism.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ from hexterra.lattice import hexagon
 from hexterra.lattice.hexagon import N_SIDES, Hand, Part
 from hexterra.stages.schedule import Piece, Schedule
 from hexterra.values import Value
-from hexterra.workshop.courses import channel_lines_mm
+from hexterra.workshop.courses import Course, course_lines_mm
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -220,15 +220,11 @@ class Solid(Value):
         return (low + high) / 2.0 if self.part != "whole" else np.zeros(2)
 
     def channels_mm(
-        self, ports: Sequence[int], water: str = "", *, past_mm: float = 0.0
+        self, course: Course, *, past_mm: float = 0.0
     ) -> tuple[NDArray[np.float64], ...]:
-        """Middle lines of a channel; see `hexterra.workshop.courses.channel_lines_mm`."""
-        return channel_lines_mm(
-            self.corner_mm(),
-            ports,
-            is_whole=self.part == "whole",
-            water=water,
-            past_mm=past_mm,
+        """Middle lines of a course; see `hexterra.workshop.courses.course_lines_mm`."""
+        return course_lines_mm(
+            self.corner_mm(), course, is_whole=self.part == "whole", past_mm=past_mm
         )
 
 

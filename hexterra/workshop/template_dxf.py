@@ -20,6 +20,8 @@ _COLOURS: Final[dict[Layer, int]] = {
     "fold": 3,
     "mark": 6,
     "water": 5,
+    "road": 30,
+    "lip": 5,
     "hidden": 9,
     "dimension": 8,
 }
@@ -30,8 +32,8 @@ def figure_dxf(figure: Figure) -> bytes:
     """Write a figure as a DXF file of version R2010.
 
     Coordinates are true millimetres, and the file says so. Outlines are closed polylines on the
-    layers GUIDE, FINISH, WIRE, PIECE, FOLD, MARK, WATER, HIDDEN and DIMENSION; text is on WORDS.
-    Equal figures give equal bytes.
+    layers GUIDE, FINISH, WIRE, PIECE, FOLD, MARK, WATER, ROAD, LIP, HIDDEN and DIMENSION; text
+    is on WORDS. Equal figures give equal bytes.
     """
     from ezdxf import options  # pyright: ignore[reportPrivateImportUsage]
 

@@ -2,7 +2,7 @@
 
 Three kinds of figure. A *footprint* is the outline of a block, for a guide on top of it and one
 underneath. A *profile* is the pair of side views of a sloping top. A *channel* shows where a
-watercourse runs on the plan.
+watercourse or a sunken road runs on the plan.
 """
 
 from __future__ import annotations
@@ -61,5 +61,5 @@ def template_figures(schedule: Schedule, guides: Guides) -> tuple[Figure, ...]:
     return (
         *footprints(pieces, guides),
         *profiles(pieces, guides),
-        *channels(pieces, guides),
+        *channels(schedule, pieces, guides),
     )
