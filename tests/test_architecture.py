@@ -18,8 +18,9 @@ LAYERS = (
     {"stages"},
     {"tables", "owned", "settling", "earlier", "overlay", "holding", "preparing", "summary"},
     {"plan"},
-    {"workshop", "outputs", "comparison", "verification"},
+    {"workshop", "outputs", "comparison", "revising", "sharing", "verification"},
     {"notebook", "first_run"},
+    {"commands"},
     {"cli"},
 )
 RANK = {name: rank for rank, layer in enumerate(LAYERS) for name in layer}
@@ -77,7 +78,7 @@ def test_only_stages_import_kernels() -> None:
     """Kernels trust their caller, so only the stages, which check, may call them."""
     callers = {_part(path) for path in FILES if "kernels" in _imports(path)}
     # The command line asks one question only: has this machine compiled them yet?
-    assert callers <= {"stages", "kernels", "cli"}
+    assert callers <= {"stages", "kernels", "commands"}
 
 
 def test_files_are_read_in_one_sitting() -> None:

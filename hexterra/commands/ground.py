@@ -1,0 +1,185 @@
+"""Commands that look at ground alone: `inspect`, `drain`, `invent`."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Generator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+import click
+
+from hexterra.commands.shell import listed, read, reading_options, reports_errors, telling
+from hexterra.errors import OutputError
+
+if TYPE_CHECKING:
+    from hexterra.elevation import Elevation
+    from hexterra.stages.drain import Drainage
+
+WATER_CAUTION: Final = (
+    "these waters follow from heights alone; do not use them for navigation, construction or flood"
+    " decisions."
+)
+
+#: Memory that draining in one piece and writing take, with some to spare.
+_BYTES_PER_PIXEL: Final = 40
+
+
+def _drain_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Options that `drain` has too, with its defaults."""
+    for option in (
+        click.option("--sea-level-m", type=float, metavar="M", help="Ground up to it is sea."),
+        click.option(
+            "--lake-area-km2", type=float, metavar="KM2",
+            help="... as large are lakes; give both, or neither.",
+        ),
+        click.option(
+            "--lake-depth-m", type=float, metavar="M",
+            help="Depressions as deep, and ...",
+        ),
+        click.option(
+            "--breach-depth-m", type=float, metavar="M", default=10.0, show_default=True,
+            help="Deepest cut of a breach.",
+        ),
+        click.option(
+            "--breach-length-pixels", type=int, metavar="N", default=20, show_default=True,
+            help="Longest breach.",
+        ),
+        click.option(
+            "--depressions", type=click.Choice(["breach then fill", "fill"]),
+            default="breach then fill", show_default=True,
+            help="What is done to ground that water cannot leave.",
+        ),
+    ):  # fmt: skip
+        command = option(command)
+    return command
+
+
+@click.command("inspect")
+@reading_options
+@reports_errors
+def inspect_command(
+    files: tuple[str, ...], vertical_unit: str | None, crs: str | None, band: int | None
+) -> None:
+    """Say what is in elevation FILE(s), and which boards and scales fit it."""
+    with telling() as progress:
+        progress("reading")
+        elevation = read(files, vertical_unit, crs, band)
+        from hexterra.proposal import propose, survey
+
+        found = survey(elevation)
+        proposals = propose(found)
+    click.echo(found.describe())
+    click.echo()
+    click.echo(proposals.describe())
+
+
+@click.command("drain")
+@reading_options
+@click.option("--out", metavar="DIR", help="Folder to write. Default: <first file>-drained.")
+@click.option(
+    "--threshold-km2",
+    type=float,
+    metavar="KM2",
+    help="Catchment that makes a stream. Default: a round area near 1/1000 of the ground.",
+)
+@_drain_options
+@reports_errors
+def drain_command(
+    files: tuple[str, ...],
+    out: str | None,
+    threshold_km2: float | None,
+    vertical_unit: str | None,
+    crs: str | None,
+    band: int | None,
+    **options: Any,
+) -> None:
+    """Find the waters of elevation FILE(s): streams, catchments and lakes, as geodata."""
+    with telling() as progress:
+        progress("reading")
+        elevation = read(files, vertical_unit, crs, band)
+        from hexterra.outputs.folder import DRAINAGE, check_folder
+        from hexterra.outputs.hydrography import summarise, write_hydrography
+        from hexterra.stages.flow import check_positive
+        from hexterra.stages.streams import default_threshold_m2, streams
+
+        directory = Path(out or f"{Path(files[0]).stem}-drained")
+        check_folder(directory, kind=DRAINAGE)
+        if threshold_km2 is not None:
+            check_positive("threshold_km2", threshold_km2, "km2")
+        lake_area_km2 = options.pop("lake_area_km2")
+        options["lake_area_m2"] = None if lake_area_km2 is None else lake_area_km2 * 1e6
+        progress("draining")
+        with _drained(elevation, directory, options) as drained:
+            progress("tracing streams")
+            least_m2 = (
+                default_threshold_m2(drained) if threshold_km2 is None else threshold_km2 * 1e6
+            )
+            found = streams(drained, threshold_m2=least_m2)
+            written = write_hydrography(found, directory, settings=options, progress=progress)
+            summary = summarise(found)
+    click.echo(summary.describe())
+    click.echo(f"\nWritten to {directory}: {listed(written)}")
+    click.echo(f"\nCaution: {WATER_CAUTION}")
+
+
+@contextmanager
+def _drained(
+    elevation: Elevation, directory: Path, options: dict[str, Any]
+) -> Generator[Drainage, None, None]:
+    """Drain in one piece what fits into memory, what does not by bands: the answer is the same.
+
+    Bands are kept beside `directory` while the block runs.
+    """
+    import tempfile
+
+    from hexterra.stages.drain import MAX_PIXELS, drain
+    from hexterra.stages.drain_bands import drain_by_bands
+
+    rows, columns = elevation.shape
+    if rows * columns <= min(MAX_PIXELS, _memory_bytes() // _BYTES_PER_PIXEL):
+        yield drain(elevation, **options)
+        return
+    there = next(path for path in directory.absolute().parents if path.is_dir())
+    try:
+        scratch = tempfile.TemporaryDirectory(prefix=".hexterra-", dir=there)
+    except OSError as error:
+        raise OutputError(
+            f"no folder for drained bands can be made in {there}: {error.strerror}",
+            remedy="choose an output folder beside which there is room",
+            path=str(there),
+        ) from error
+    with scratch as folder:
+        yield drain_by_bands(elevation, Path(folder), **options)
+
+
+def _memory_bytes() -> int:
+    """Memory of this machine; where it does not say, little is expected."""
+    import os
+
+    try:
+        return os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE")
+    except (AttributeError, ValueError, OSError):
+        return 4 * 2**30
+
+
+@click.command("invent")
+@click.option("--seed", type=int, default=1, show_default=True, help="Another seed, another land.")
+@click.option("--rows", type=int, default=360, show_default=True, help="Pixels north to south.")
+@click.option("--columns", type=int, default=480, show_default=True, help="Pixels west to east.")
+@click.option("--pixel-m", type=float, default=25.0, show_default=True, help="Pixel size.")
+@click.option("--relief-m", type=float, default=400.0, show_default=True, help="Height range.")
+@click.option("--out", required=True, metavar="TIF", help="GeoTIFF to write.")
+@reports_errors
+def invent_command(
+    seed: int, rows: int, columns: int, pixel_m: float, relief_m: float, out: str
+) -> None:
+    """Invent a piece of ground: ridges, valleys, an escarpment, a lake basin."""
+    with telling() as progress:
+        progress("shaping ground")
+        from hexterra.elevation import write_elevation
+        from hexterra.invention import invent
+
+        ground = invent(seed, rows=rows, columns=columns, pixel_m=pixel_m, relief_m=relief_m)
+        write_elevation(ground, Path(out))
+    click.echo(f"wrote {out}")

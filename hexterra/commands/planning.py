@@ -1,0 +1,148 @@
+"""Commands that plan a board: `plan`, `book`, `verify`, and what a brief may say."""
+
+from __future__ import annotations
+
+import sys
+import tomllib
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from hexterra.commands.shell import (
+    CAUTION,
+    bench_options,
+    chosen_extras,
+    first_run,
+    listed,
+    print_plan,
+    read,
+    reading_options,
+    reports_errors,
+    telling,
+)
+from hexterra.errors import BriefError
+
+if TYPE_CHECKING:
+    from hexterra.brief import Brief
+
+
+@click.command("plan")
+@reading_options
+@click.option("--brief", "brief_path", metavar="TOML", help="What is wanted; see `hexterra brief`.")
+@click.option(
+    "--set",
+    "settings",
+    multiple=True,
+    metavar="KEY=VALUE",
+    help="Set one key of the brief, as in board.columns=12. May be repeated.",
+)
+@click.option("--out", metavar="DIR", help="Folder for the plan. Default: <first file>-plan.")
+@bench_options
+@reports_errors
+def plan_command(
+    files: tuple[str, ...],
+    brief_path: str | None,
+    settings: tuple[str, ...],
+    out: str | None,
+    vertical_unit: str | None,
+    crs: str | None,
+    band: int | None,
+    **wanted: bool,
+) -> None:
+    """Plan a board: elevation FILE(s) in, a folder of tables, maps and checks out."""
+    with telling() as progress:
+        progress("reading the brief")
+        brief = _read_brief(brief_path, settings)
+        elevation = read(files, vertical_unit, crs, band)
+        from hexterra.outputs import write_plan
+        from hexterra.outputs.folder import check_folder
+        from hexterra.plan import make_plan
+
+        directory = Path(out or f"{Path(files[0]).stem}-plan")
+        check_folder(directory)
+        with first_run(progress):
+            plan = make_plan(elevation, brief, progress=progress)
+        written = write_plan(plan, directory, extras=chosen_extras(wanted), progress=progress)
+    print_plan(plan, directory, written)
+
+
+@click.command("book")
+@click.argument("directory", metavar="DIR")
+@bench_options
+@reports_errors
+def book_command(directory: str, **wanted: bool) -> None:
+    """Add the build book, or what else the bench needs, to the plan in DIR."""
+    from hexterra.outputs import write_plan
+    from hexterra.outputs.reopening import read_plan
+
+    with telling() as progress:
+        progress("opening the plan")
+        plan = read_plan(directory, progress=progress)
+        extras = chosen_extras(wanted) or ["book"]
+        written = write_plan(plan, directory, extras=extras, progress=progress)
+    click.echo(f"Written to {directory}: {listed(written)}")
+    click.echo(f"\nCautions: {CAUTION}")
+
+
+@click.command("verify")
+@click.argument("directory", metavar="DIR")
+@reports_errors
+def verify_command(directory: str) -> None:
+    """Rebuild a plan's board from its tables alone and check every seam, count and port."""
+    from hexterra.verification import verify
+
+    verdict = verify(Path(directory))
+    click.echo(verdict.describe())
+    if not verdict.agrees:
+        sys.exit(3)
+
+
+@click.command("brief")
+@click.option("--out", type=click.Path(), metavar="TOML", help="File to write. Default: print it.")
+@reports_errors
+def brief_command(out: str | None) -> None:
+    """Write a starter brief: every key, its meaning and its default."""
+    from hexterra.brief import starter_brief
+
+    if out is None:
+        click.echo(starter_brief(), nl=False)
+        return
+    from hexterra.outputs.folder import write_file
+
+    write_file(Path(out), starter_brief().encode())
+    click.echo(f"wrote {out}")
+
+
+@click.command("schema")
+@click.argument("what", type=click.Choice(["brief", "plan"]))
+@reports_errors
+def schema_command(what: str) -> None:
+    """Print the JSON Schema of the brief or of plan.json."""
+    import json
+
+    if what == "brief":
+        from hexterra.brief import Brief
+
+        schema = Brief.model_json_schema()
+    else:
+        from hexterra.outputs.document import plan_schema
+
+        schema = plan_schema()
+    click.echo(json.dumps(schema, indent=2))
+
+
+def _read_brief(path: str | None, settings: tuple[str, ...]) -> Brief:
+    """Read the brief, then lay single settings over it."""
+    from hexterra.brief import Brief, read_brief
+
+    brief = read_brief(path) if path else Brief()
+    try:
+        return brief.changed(tomllib.loads("\n".join(settings)))
+    except tomllib.TOMLDecodeError as error:
+        raise BriefError(
+            f"--set {' --set '.join(settings)} is not KEY=VALUE in TOML: {error}",
+            remedy="write numbers plainly, text in quotes, and each key once, as in"
+            " --set board.columns=12 --set 'board.facing=\"flats\"'",
+            settings=settings,
+        ) from error

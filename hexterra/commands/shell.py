@@ -1,0 +1,146 @@
+"""What all commands share: options, progress, errors without a traceback, words at the end."""
+
+from __future__ import annotations
+
+import functools
+import sys
+from collections.abc import Callable, Generator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final, ParamSpec, TypeVar
+
+import click
+
+from hexterra.errors import HexterraError
+
+if TYPE_CHECKING:
+    from hexterra.elevation import Elevation
+    from hexterra.outputs.bench import Extra
+    from hexterra.plan import Plan
+    from hexterra.progress import Progress
+
+_P = ParamSpec("_P")
+_R = TypeVar("_R")
+
+CAUTION: Final = (
+    "Cut outdoors or under extraction, keep the hot wire off skin and off when idle, mind blades"
+    " and dust; follow the foam's data sheet, the cutter's manual and local rules."
+)
+
+
+@contextmanager
+def _errors_without_traceback() -> Generator[None, None, None]:
+    try:
+        yield
+    except HexterraError as error:
+        click.echo(f"hexterra: {error}", err=True)
+        sys.exit(error.exit_code)
+    except MemoryError:
+        click.echo(
+            "hexterra: there is not enough memory for this\n"
+            "  To fix it: use fewer cells or a smaller raster, or cut the region into several",
+            err=True,
+        )
+        sys.exit(60)
+
+
+def reports_errors(command: Callable[_P, _R]) -> Callable[_P, _R]:
+    """Turn the errors of a command into words and its exit code."""
+
+    @functools.wraps(command)
+    def shielded(*args: _P.args, **kwargs: _P.kwargs) -> _R:
+        with _errors_without_traceback():
+            return command(*args, **kwargs)
+
+    return shielded
+
+
+def reading_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Options of every command that reads elevation files."""
+    for option in (
+        click.option("--band", type=int, metavar="N", help="Band that holds the heights."),
+        click.option("--crs", metavar="CRS", help="Coordinates of the file, if it does not say."),
+        click.option(
+            "--vertical-unit",
+            metavar="UNIT",
+            help="Unit of the heights, m or ft, if the file does not say.",
+        ),
+    ):
+        command = option(command)
+    return click.argument("files", nargs=-1, required=True, metavar="FILE...")(command)
+
+
+def bench_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Options that ask for more than the plan."""
+    for name, words in (
+        ("mesh", "Solids of the pieces and the board, as STL, 3MF and GLB."),
+        ("sheets", "Layouts of the foam sheets, as SVG and DXF."),
+        ("templates", "Guides at full size, as PDF, SVG and DXF."),
+        ("book", "The build book: cut list, sheets, map, assembly, as one PDF."),
+    ):
+        command = click.option(f"--{name}", is_flag=True, help=words)(command)
+    return command
+
+
+def chosen_extras(wanted: dict[str, bool]) -> list[Extra]:
+    """Name the bench options that were given."""
+    from hexterra.outputs.bench import EXTRAS
+
+    return [extra for extra in EXTRAS if wanted[extra]]
+
+
+def listed(files: tuple[str, ...]) -> str:
+    """List files, and folders with the number of files in them."""
+    names = [name.split("/")[0] for name in files]
+    shown = {
+        name: f"{name}/ ({names.count(name)} files)" if f"{name}/" in file else name
+        for name, file in zip(names, files, strict=True)
+    }
+    return ", ".join(shown.values())
+
+
+def read(
+    files: tuple[str, ...], vertical_unit: str | None, crs: str | None, band: int | None
+) -> Elevation:
+    """Read the elevation of one or several files."""
+    from hexterra.elevation import read_elevation
+
+    paths = [Path(file) for file in files]
+    return read_elevation(
+        paths if len(paths) > 1 else paths[0], vertical_unit=vertical_unit, crs=crs, band=band
+    )
+
+
+@contextmanager
+def first_run(progress: Progress) -> Generator[None, None, None]:
+    """On the first run on a machine, say so and compile on both sides."""
+    from hexterra.kernels import are_compiled
+
+    if are_compiled():
+        yield
+        return
+    from hexterra.first_run import compiling_beside
+
+    progress("compiling numeric code for this machine (first run only, some 15 s)")
+    with compiling_beside():
+        yield
+
+
+@contextmanager
+def telling() -> Generator[Progress, None, None]:
+    """Show each stage as it begins: on one live line in a terminal, a line each elsewhere."""
+    from rich.console import Console
+
+    console = Console(stderr=True, highlight=False)
+    if not console.is_terminal:
+        yield console.print
+        return
+    with console.status("starting") as status:
+        yield lambda stage: status.update(f"{stage} ...")
+
+
+def print_plan(plan: Plan, directory: Path, written: tuple[str, ...]) -> None:
+    """Say what was planned, what was assumed, and where it is."""
+    click.echo(plan.describe())
+    click.echo(f"\nWritten to {directory}: {listed(written)}")
+    click.echo(f"\nCautions: {CAUTION}")
