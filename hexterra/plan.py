@@ -14,7 +14,7 @@ from hexterra.holding import Held, hold, take_over
 from hexterra.lattice.board import Board
 from hexterra.overlay import Overlay, lay_over
 from hexterra.owned import Owned, read_owned, stock_frame
-from hexterra.preparing import prepare
+from hexterra.preparing import look, prepare
 from hexterra.progress import Progress, silent
 from hexterra.settling import check_board, pins_of, settle_step, tops_within
 from hexterra.siting import site_board
@@ -23,7 +23,7 @@ from hexterra.stages.flow import Watercourses
 from hexterra.stages.gather import Heights, gather
 from hexterra.stages.legalise import LegalLevels
 from hexterra.stages.quantise import Levels
-from hexterra.stages.refine import Refined, refine
+from hexterra.stages.refine import Refined
 from hexterra.stages.schedule import Schedule, schedule
 from hexterra.summary import describe_plan
 from hexterra.tables import schedule_frame, tiles_frame
@@ -123,12 +123,20 @@ class Plan(Value):
             *self._sunken(),
             *self.overlay.notes,
             *water,
+            *self._cut_short(),
             *self.fitted.notes,
             *self._open_joints(),
             *self._broken_roads(),
             *self.pieces.cuts.notes,
             *self.pieces.notes,
         )
+
+    def _cut_short(self) -> tuple[str, ...]:
+        """Note a search that did not come to its end."""
+        if not self.refined.stopped:
+            return ()
+        how = "was interrupted" if self.refined.stopped == "interrupted" else "ran out of time"
+        return (f"The search for the best tiles {how}; this is the best board found until then.",)
 
     def _open_joints(self) -> tuple[str, ...]:
         """Note the cells whose tops do not meet those of a board that joins."""
@@ -271,23 +279,13 @@ def plan_heights(
             heights, overlay, brief, catalogue, held=held, datum_m=datum_m, progress=progress
         )
         progress("bettering the fit")
-        return refine(
-            asked.start,
-            prices=asked.prices,
-            effort=brief.fit.effort,
-            reach=asked.reach,
-            closed=~asked.may_face,
-            frozen=asked.frozen if asked.frozen.any() else None,
-            edge_profile=asked.profile,
-            joint=asked.joint,
-            stock=None if owned is None else dict(owned.tiles),
-            time_limit_s=brief.fit.time_limit_s,
-        )
+        return look(asked, brief, None if owned is None else dict(owned.tiles))
 
     refined = refined_from(brief.heights.datum_m)
     lowest = int(refined.tiles.level.min())
     is_free = brief.heights.datum_m is None and brief.heights.method == "even"
-    if lowest and is_free and not pins_of(board, brief) and not held.is_kept.any():
+    is_free &= not pins_of(board, brief) and not held.is_kept.any()
+    if lowest and is_free and refined.stopped != "interrupted":
         # Nobody asked for steps below the whole board; they would be spacers under every tile.
         datum_m = refined.tiles.legal.levels.datum_m
         refined = refined_from(datum_m + lowest * metres_per_step)

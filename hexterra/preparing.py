@@ -22,16 +22,18 @@ from hexterra.settling import (
     settle_step,
     where_faces_can_be,
 )
-from hexterra.stages.appraise import judge, with_corners
+from hexterra.stages.appraise import appraise, judge, with_corners
 from hexterra.stages.cuts import cuts
 from hexterra.stages.fit import Tiles, fit
 from hexterra.stages.legalise import legalise
 from hexterra.stages.prices import FORBIDDEN, Prices
 from hexterra.stages.quantise import quantise
-from hexterra.stages.refine import MOST_REACH
+from hexterra.stages.refine import MOST_REACH, Refined, Stopped, refine
 from hexterra.values import Value, readonly
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from numpy.typing import NDArray
 
     from hexterra.brief import Brief
@@ -39,6 +41,7 @@ if TYPE_CHECKING:
     from hexterra.lattice.board import Board
     from hexterra.overlay import Overlay
     from hexterra.stages.gather import Heights
+    from hexterra.stages.kinds import TileKind
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -169,6 +172,61 @@ def prepare(
         joint=held.profile,
         frozen=frozen,
         reach=reach,
+    )
+
+
+def look(asked: Prepared, brief: Brief, stock: Mapping[TileKind, int] | None) -> Refined:
+    """Look for the best board that keeps to what was prepared, as a brief wants it.
+
+    Raises
+    ------
+    InfeasibleError
+        If none was found.
+    """
+    return refine(
+        asked.start,
+        prices=asked.prices,
+        effort=brief.fit.effort,
+        reach=asked.reach,
+        closed=~asked.may_face,
+        frozen=asked.frozen if asked.frozen.any() else None,
+        edge_profile=asked.profile,
+        joint=asked.joint,
+        stock=stock,
+        time_limit_s=brief.fit.time_limit_s,
+    )
+
+
+def judge_board(
+    asked: Prepared,
+    corners: NDArray[np.int32],
+    brief: Brief,
+    stock: Mapping[TileKind, int] | None,
+    *,
+    bound: float,
+    start_cost: float,
+    stopped: Stopped,
+) -> Refined:
+    """Judge a board by what was prepared, however it was found; see `appraise`.
+
+    Raises
+    ------
+    InfeasibleError
+        If it breaks a rule.
+    """
+    return appraise(
+        asked.start,
+        corners,
+        prices=asked.prices,
+        can_face=asked.can_face,
+        frozen=asked.frozen if asked.frozen.any() else None,
+        edge_profile=asked.profile,
+        joint=asked.joint,
+        stock=stock,
+        effort=brief.fit.effort,
+        bound=bound,
+        start_cost=start_cost,
+        stopped=stopped,
     )
 
 

@@ -193,8 +193,8 @@ def find_cell(board: Board, name: str) -> int:
         return board.labels.index(name.upper())
     except ValueError:
         raise BriefError(
-            f"the brief names the cell {name!r}, which this board does not have;"
-            f" its cells run from {board.labels[0]} to {board.labels[-1]}",
+            f"the board has no cell {name!r}; its cells run from {board.labels[0]} to"
+            f" {board.labels[-1]}",
             remedy="name cells by column letter and row number, counted from the front left",
             cell=name,
         ) from None

@@ -30,11 +30,10 @@ def _facts(plan: Plan) -> dict[str, str]:
     step_mm = brief.heights.step_mm
     on_average = "" if brief.heights.method == "even" else " on average"
     n_moved = int((plan.legal.edit != 0).sum())
-    stopped = {
-        "": "",
-        "interrupted": "; the search was interrupted",
-        "time": "; the search ran out of time",
-    }[plan.refined.stopped]
+    refined = plan.refined
+    near = f"within {refined.gap:.2%} of the best board for {brief.fit.prefer}"
+    if refined.cost > 0.0 and not refined.bound:
+        near = "not compared with the best board there is"
     residual_m = tiles.residual_m
     facts = {
         "table": f"{width_mm:.0f} x {depth_mm:.0f} mm, {board.columns} x {board.rows} cells of"
@@ -48,8 +47,7 @@ def _facts(plan: Plan) -> dict[str, str]:
         "ramps": f"the nearest board that can be cut moves {n_moved} of {board.n_cells} levels,"
         f" the least there is; {_count(int(plan.legal.cliff.sum()) // 2, 'marked cliff')}",
         "water": _water(plan),
-        "fit": f"within {plan.refined.gap:.2%} of the best board for {brief.fit.prefer}"
-        f"{stopped}; {_count(int(tiles.cliff.sum()) // 2, 'step face')}",
+        "fit": f"{near}; {_count(int(tiles.cliff.sum()) // 2, 'step face')}",
         "truth": f"built tops are {residual_m.mean():+.1f} m from the ground on average,"
         f" {np.sqrt(np.mean(np.square(residual_m))):.1f} m root mean square",
         "pieces": _pieces(plan),

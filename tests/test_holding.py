@@ -193,9 +193,9 @@ def test_a_joint_is_rather_flush_than_seamless_within(shelf: Path) -> None:
 @pytest.mark.parametrize(
     ("sections", "error", "said"),
     [
-        ({"keep": {"cells": ["Z9"]}}, BriefError, "names the cell 'Z9'"),
-        ({"keep": {"cells": ["A1:Q2"]}}, BriefError, "names the cell 'Q2'"),
-        ({"keep": {"free": ["B99"]}}, BriefError, "names the cell 'B99'"),
+        ({"keep": {"cells": ["Z9"]}}, BriefError, "has no cell 'Z9'"),
+        ({"keep": {"cells": ["A1:Q2"]}}, BriefError, "has no cell 'Q2'"),
+        ({"keep": {"free": ["B99"]}}, BriefError, "has no cell 'B99'"),
         ({"keep": {}, "board": {"columns": 7}}, BriefError, "board.columns is 7, but 8 in"),
         ({"keep": {}, "board": {"scale": 2000}}, BriefError, "board.scale is 2000.0, but 3000.0"),
         ({"keep": {}, "board": {"x": 500_100.0, "y": 3.32e6}}, BriefError, "board.lon_deg is"),

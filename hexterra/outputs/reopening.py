@@ -28,9 +28,8 @@ from hexterra.errors import HexterraError, InfeasibleError, PlanFolderError
 from hexterra.holding import Held
 from hexterra.outputs.stored import from_stored, to_stored
 from hexterra.plan import complete
-from hexterra.preparing import prepare
+from hexterra.preparing import judge_board, prepare
 from hexterra.progress import Progress, silent
-from hexterra.stages.appraise import appraise
 from hexterra.tables import DECIMALS, csv_text
 
 if TYPE_CHECKING:
@@ -165,16 +164,11 @@ def _remake(document: dict[str, Any], progress: Progress) -> Plan:
         progress=progress,
     )
     start_cost = stored["start_cost"]
-    refined = appraise(
-        asked.start,
+    refined = judge_board(
+        asked,
         np.array([row["corners"] for row in document["cells"]], dtype=np.int32),
-        prices=asked.prices,
-        can_face=asked.can_face,
-        frozen=asked.frozen if asked.frozen.any() else None,
-        edge_profile=asked.profile,
-        joint=asked.joint,
-        stock=None if owned is None else dict(owned.tiles),
-        effort=brief.fit.effort,
+        brief,
+        None if owned is None else dict(owned.tiles),
         bound=float(stored["bound"]),
         start_cost=float("inf") if start_cost is None else float(start_cost),
         stopped=stored["stopped"],

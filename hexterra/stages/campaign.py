@@ -7,11 +7,12 @@ pieces that are there already; here, what is there is what the other boards ask 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
 from hexterra.errors import BriefError
+from hexterra.progress import Progress, silent
 from hexterra.stages.fit import Tiles
 from hexterra.stages.kinds import TileKind
 from hexterra.stages.ownership import pieces_of
@@ -19,6 +20,8 @@ from hexterra.stages.prices import PRESETS, Prices
 from hexterra.stages.refine import Effort, Refined, refine
 from hexterra.values import Value
 
+#: Fits one board, alone or with a stock.
+Fit = Callable[[Mapping[TileKind, int] | None], Refined]
 #: Times that every board is fitted to the others anew, at most.
 MOST_TURNS: Final = 4
 
@@ -82,22 +85,56 @@ def share_pieces(
     BriefError
         If no board is given.
     """
-    if not boards:
+
+    def fit_of(tiles: Tiles) -> Fit:
+        return lambda stock: refine(tiles, prices=prices, effort=effort, stock=stock)
+
+    return share_fits([fit_of(tiles) for tiles in boards])
+
+
+def share_fits(fits: Sequence[Fit], *, progress: Progress = silent) -> Campaign:
+    """Share pieces as `share_pieces` does between boards that each have their own rules.
+
+    Parameters
+    ----------
+    fits
+        Fit one board each, alone (None) or with a stock, as `refine` does.
+    progress
+        Called with a few words before each fit.
+
+    Raises
+    ------
+    BriefError
+        If no board is given.
+    HexterraError
+        What a fit raises.
+    """
+    if not fits:
         raise BriefError("a campaign has no boards", remedy="give at least one board")
-    fitted = [refine(tiles, prices=prices, effort=effort) for tiles in boards]
+    n_boards, fitted = len(fits), list[Refined]()
+    for number, fit in enumerate(fits):
+        progress(f"fitting board {number + 1} of {n_boards} alone")
+        fitted.append(fit(None))
     needs = [pieces_of(board.tiles) for board in fitted]
     n_apart = sum(need.total() for need in needs)
     n_before = n_least = _common(needs).total()
     best = tuple(fitted)
-    for _ in range(MOST_TURNS if len(boards) > 1 else 0):
-        for number in range(len(boards)):
+    is_cut_short = any(board.stopped == "interrupted" for board in fitted)
+    for turn in range(MOST_TURNS if n_boards > 1 and not is_cut_short else 0):
+        for number, fit in enumerate(fits):
+            progress(f"fitting board {number + 1} of {n_boards} to the others, turn {turn + 1}")
             others = _common(needs[:number] + needs[number + 1 :])
-            fitted[number] = refine(boards[number], prices=prices, effort=effort, stock=others)
+            fitted[number] = fit(others)
             needs[number] = pieces_of(fitted[number].tiles)
+            is_cut_short |= fitted[number].stopped == "interrupted"
+            if is_cut_short:
+                break
         n_pieces = _common(needs).total()
-        if n_pieces >= n_least:
+        is_smaller = n_pieces < n_least
+        if is_smaller:
+            n_least, best = n_pieces, tuple(fitted)
+        if is_cut_short or not is_smaller:
             break
-        n_least, best = n_pieces, tuple(fitted)
     pieces = _common([pieces_of(board.tiles) for board in best])
     return Campaign(best, tuple(sorted(pieces.items())), n_apart, n_before)
 
