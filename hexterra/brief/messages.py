@@ -62,6 +62,8 @@ def _allowed(item: ErrorDetails, names: list[str], root: type[BaseModel]) -> str
         return str(context["error"])
     if kind.startswith(("greater_than", "less_than")) and names[-1] in known and section:
         return f"it must be {_range(section.model_fields[names[-1]])}"
+    if kind == "too_long" and names[-1] in known and context:  # a list, not a pair in one
+        return f"it must be a list of at most {context['max_length']} values"
     if kind in _WANTED:
         return f"it must be {_WANTED[kind]}"
     return re.sub(r"^(Input|String) should", "it must", item["msg"])
