@@ -135,7 +135,8 @@ def open_file(path: str | Path, *, band: int | None, nodata: float | None) -> Op
         asked = "" if band is None else f", and no band {band}"
         raise NotElevationError(
             f"{where} has {len(heights)} bands of numbers{asked}; heights are one band",
-            remedy="say which: band=1 in Python, --band 1 on the command line",
+            remedy="say which: band=1 in Python; on the command line --band 1 for heights, in the"
+            " brief the key band for land cover",
             bands=tuple(heights),
             band=band,
         )

@@ -102,7 +102,8 @@ def parse_crs(where: str, given: Any, stated: Any = None) -> CRS:
         if crs is None:
             raise CrsError(
                 f"{where} does not say in which coordinate reference system it lies",
-                remedy='give it: crs="EPSG:32616" in Python, --crs EPSG:32616 on the command line',
+                remedy='give it: crs="EPSG:32616" in Python; on the command line --crs EPSG:32616'
+                " for heights, in the brief the key crs for a map",
             )
         return crs
     chosen = _read_crs(where, given)

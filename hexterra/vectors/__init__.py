@@ -211,19 +211,14 @@ def _read(path: Path, asked: _Asked) -> Features:
                 fields=tuple(info["fields"]),
             )
     crs = parse_crs(where, asked.crs, info["crs"])
-    raw, notes = _select(_load(path, layer, asked, crs), asked, where)
+    loaded = _load(path, layer, asked, crs)
+    raw, notes = _select(loaded, asked, where)
     shapes = checks.shapes_of(where, raw.number, raw.wkb)
     is_there = checks.is_there(shapes)
     if n_absent := int((~is_there).sum()):
         notes.append(f"{n_absent} of the features of {where} have no geometry and are left out.")
     if not is_there.any():
-        if asked.around is not None:
-            raise nothing_here(where, info.get("total_bounds"), crs.to_wkt(), asked.around)
-        raise VectorError(
-            f"{where} holds no {asked.form}{_of_kinds(asked)}",
-            remedy="name a file, layer or kinds with features",
-            kinds=None if asked.kinds is None else tuple(asked.kinds),
-        )
+        raise _nothing(where, asked, info, crs, sorted(set(loaded.kind)))
     kept = np.flatnonzero(is_there)
     flat, n_flattened = checks.flatten(shapes[kept])
     if n_flattened:
@@ -249,11 +244,30 @@ def _read(path: Path, asked: _Asked) -> Features:
     )
 
 
-def _of_kinds(asked: _Asked) -> str:
-    """Say which kinds were asked for, if not all."""
-    if asked.kinds is None:
-        return ""
-    return f" whose {asked.kind_field!r} is one of {', '.join(map(repr, asked.kinds))}"
+def _nothing(
+    where: str, asked: _Asked, info: dict[str, Any], crs: CRS, kinds: list[str]
+) -> VectorError:
+    """Explain why there is nothing to use: it lies elsewhere, is of other `kinds`, or is not.
+
+    Raises
+    ------
+    CrsError
+        If it lies elsewhere because its coordinates cannot be those of `crs`.
+    """
+    if asked.around is not None and not kinds and info["features"]:
+        bounds = info.get("total_bounds")
+        if bounds is not None and np.isfinite(bounds).all():
+            checks.check_place(where, np.reshape(bounds, (2, 2)), crs)
+        return nothing_here(where, bounds, crs.to_wkt(), asked.around)
+    wanted, there = "", ""
+    if asked.kinds is not None:
+        wanted = f" whose {asked.kind_field!r} is one of {', '.join(map(repr, asked.kinds))}"
+        there = f"; there it is {', '.join(map(repr, kinds[:8]))}" if kinds else ""
+    return VectorError(
+        f"{where} holds no {asked.form}{wanted}{there}",
+        remedy="name a file, layer or kinds with features",
+        kinds=None if asked.kinds is None else tuple(asked.kinds),
+    )
 
 
 def _layer(path: Path, wanted: str | None) -> str:
@@ -284,7 +298,7 @@ def _layer(path: Path, wanted: str | None) -> str:
         asked = "" if wanted is None else f", and no layer {wanted!r}"
         raise VectorError(
             f"{where} has the layers {', '.join(map(repr, names))}{asked}",
-            remedy="say which to read: layer= with one of these names",
+            remedy="say which to read: give layer, with one of these names",
             layers=tuple(names),
             layer=wanted,
         )

@@ -121,12 +121,6 @@ def check_coordinates(where: str, number: NDArray[Any], shapes: NDArray[Any], cr
     CrsError
         If `crs` has no place on a map, or the coordinates cannot be its.
     """
-    if not (crs.is_geographic or crs.is_projected):
-        raise CrsError(
-            f"{where} lies in {crs.name!r}, which has no place on a map (type: {crs.type_name})",
-            remedy="use a file in a geographic or projected CRS",
-            crs=crs.to_wkt(),
-        )
     xy, feature = shapely.get_coordinates(shapes, return_index=True)
     is_wrong = ~np.isfinite(xy).all(axis=1)
     if is_wrong.any():
@@ -136,9 +130,29 @@ def check_coordinates(where: str, number: NDArray[Any], shapes: NDArray[Any], cr
             remedy="delete the feature, or draw it again",
             feature=first,
         )
+    check_place(where, xy, crs)
+    if crs.is_geographic:
+        deg = _degrees(crs)
+        _check_jumps(where, number, shapes, 180.0 / deg, deg)
+
+
+def check_place(where: str, xy: NDArray[np.float64], crs: CRS) -> None:
+    """Refuse coordinates, (k, 2), that cannot be those of a CRS.
+
+    Raises
+    ------
+    CrsError
+        If `crs` has no place on a map, degrees reach too far, or metres look like degrees.
+    """
+    if not (crs.is_geographic or crs.is_projected):
+        raise CrsError(
+            f"{where} lies in {crs.name!r}, which has no place on a map (type: {crs.type_name})",
+            remedy="use a file in a geographic or projected CRS",
+            crs=crs.to_wkt(),
+        )
     reach = np.abs(xy).max(axis=0)
     if crs.is_geographic:
-        deg = float(np.rad2deg(crs.axis_info[0].unit_conversion_factor))
+        deg = _degrees(crs)
         if reach[0] * deg > 360.0 or reach[1] * deg > 90.0:
             raise CrsError(
                 f"{where} is in {crs.name!r}, in degrees, but its coordinates reach"
@@ -148,7 +162,6 @@ def check_coordinates(where: str, number: NDArray[Any], shapes: NDArray[Any], cr
                 " holds WGS 84 degrees (RFC 7946)",
                 reach_deg=tuple(reach * deg),
             )
-        _check_jumps(where, number, shapes, 180.0 / deg, deg)
     elif reach[0] <= 360.0 and reach[1] <= 90.0 and not _is_in_use(crs, xy):
         raise CrsError(
             f"{where} is in {crs.name!r}, in {crs.axis_info[0].unit_name}, but all its coordinates"
@@ -156,6 +169,11 @@ def check_coordinates(where: str, number: NDArray[Any], shapes: NDArray[Any], cr
             remedy='label the file with a geographic CRS, for example crs="EPSG:4326"',
             reach=tuple(reach),
         )
+
+
+def _degrees(crs: CRS) -> float:
+    """Give the unit of a geographic CRS in degrees."""
+    return float(np.rad2deg(crs.axis_info[0].unit_conversion_factor))
 
 
 def _check_jumps(
