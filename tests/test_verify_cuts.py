@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from copy import deepcopy
 from pathlib import Path
-from typing import Any
 
 import pytest
 import shapely
@@ -62,7 +62,7 @@ def found(tables: Tables, folder: Path, what: str) -> list[tuple[str, int, str, 
     return [(f.cell, f.side, f.expected, f.found) for f in findings if f.what == what]
 
 
-def tile(tables: Tables, wanted: Any) -> Row:
+def tile(tables: Tables, wanted: Callable[[Row], object]) -> Row:
     """Give the first tile that is wanted."""
     return tables[0][first(tables[0], wanted)]
 
