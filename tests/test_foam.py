@@ -21,7 +21,7 @@ from hexterra.workshop.foam import foam
 from hexterra.workshop.nesting import FACINGS, Nest, nest
 from hexterra.workshop.offcuts import lay_out, reuse_offcuts
 from hexterra.workshop.slots import SLOT_PARTS
-from hexterra.workshop.stock import FoamStock, StockSheet
+from hexterra.workshop.stock import FoamStock, StockSheet, common_sheets
 
 
 def sheets(*thickness_mm: float, price: float | None = None) -> tuple[StockSheet, ...]:
@@ -36,6 +36,19 @@ def pieces(facing: str = "points") -> Schedule:
 
 
 # Layers ----------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("sheet", common_sheets(), ids=lambda sheet: f"{sheet.thickness_mm:g} mm")
+def test_common_sheets_are_of_their_standard(sheet):
+    """Each could be declared under EN 13164:2012, the product standard of extruded polystyrene.
+
+    Its clause 1 leaves out boards that resist heat by less than 0.25 m2 K/W or conduct more than
+    0.060 W/(m K); so the thinnest that it covers at any conductivity is 15 mm. Table 2 has boards
+    below 50 mm, from 50 to 120 mm and above lie at most 2, 3 and 8 mm over nominal in its widest
+    class, T1: up to 120 mm none is more than 3 mm off. All from memory.
+    """
+    assert sheet.thickness_mm / 1000.0 / 0.060 >= 0.25
+    assert sheet.thickness_mm <= 120.0  # so that what the module says, at most 3 mm off, holds
 
 
 def test_a_stock_thickness_is_used_as_it_is():
