@@ -171,16 +171,16 @@ def refine(
         tiles, prices, catalogue=catalogue, reach=reach, closed=closed, frozen=frozen,
         edge_profile=edge_profile, joint=joint,
     )  # fmt: skip
-    blind = None
+    blind, stopped = None, ""
     if stock is not None:
         blind = Search(choices)
-        _run(blind, "bounded" if effort == "proven" else effort, None)
+        stopped = _run(blind, "bounded" if effort == "proven" else effort, None)
     owned = None if stock is None else count_owned(choices.settings.kinds, stock)
     search = Search(choices, owned, prices.new_piece if stock is not None else 0.0)
     start_cost = search.cost
     if blind is not None:
         search.offer(blind.corners)
-    stopped = _run(search, effort, time_limit_s)
+    stopped = stopped or _run(search, effort, time_limit_s)
     return finish(search, prices, effort, start_cost, stopped, stock)
 
 
