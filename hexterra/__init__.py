@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from hexterra.lattice.board import Board as Board
     from hexterra.lattice.globe import Globe as Globe
     from hexterra.outputs import write_plan as write_plan
+    from hexterra.outputs.campaign_folder import write_campaign as write_campaign
     from hexterra.outputs.hydrography import write_hydrography as write_hydrography
     from hexterra.outputs.reopening import read_plan as read_plan
     from hexterra.plan import Plan as Plan
@@ -35,6 +36,9 @@ if TYPE_CHECKING:
     from hexterra.plan import plan_heights as plan_heights
     from hexterra.proposal import propose as propose
     from hexterra.proposal import survey as survey
+    from hexterra.revising import edit_plan as edit_plan
+    from hexterra.revising import recut_plan as recut_plan
+    from hexterra.sharing import share_plans as share_plans
     from hexterra.siting import site_board as site_board
     from hexterra.stages.campaign import share_pieces as share_pieces
     from hexterra.stages.cliffs import mark_cliffs as mark_cliffs
@@ -65,6 +69,7 @@ _HOME = {
     "cover": "stages.cover",
     "drain": "stages.drain",
     "edit_cell": "stages.whatif",
+    "edit_plan": "revising",
     "Elevation": "elevation",
     "fit": "stages.fit",
     "flow": "stages.flow",
@@ -85,16 +90,19 @@ _HOME = {
     "read_elevation": "elevation",
     "read_lines": "vectors",
     "read_plan": "outputs.reopening",
+    "recut_plan": "revising",
     "refine": "stages.refine",
     "route": "stages.route",
     "schedule": "stages.schedule",
     "share_pieces": "stages.campaign",
+    "share_plans": "sharing",
     "site_board": "siting",
     "starter_brief": "brief",
     "streams": "stages.streams",
     "survey": "proposal",
     "verify": "verification",
     "ways": "stages.ways",
+    "write_campaign": "outputs.campaign_folder",
     "write_elevation": "elevation",
     "write_hydrography": "outputs.hydrography",
     "write_plan": "outputs",

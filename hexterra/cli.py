@@ -17,6 +17,7 @@ from hexterra.commands.planning import (
     schema_command,
     verify_command,
 )
+from hexterra.commands.revising import compare_command, edit_command, share_command
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"]})
@@ -29,6 +30,9 @@ for _command in (
     plan_command,
     book_command,
     verify_command,
+    edit_command,
+    compare_command,
+    share_command,
     inspect_command,
     drain_command,
     invent_command,

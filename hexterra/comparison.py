@@ -47,13 +47,36 @@ class Comparison(Value):
         order = counts["difference"].abs().sort_values(ascending=False, kind="stable").index
         return counts.loc[order]
 
+    @property
+    def changed_cells(self) -> tuple[str, ...]:
+        """Names of the cells that `is_changed` marks."""
+        return tuple(self.before.board.labels[cell] for cell in np.flatnonzero(self.is_changed))
+
+    @cached_property
+    def costs(self) -> pd.DataFrame | None:
+        """What each fault costs in both plans and the difference, then all together.
+
+        None where prices or wanted levels differ, so that the costs say different things.
+        """
+        one, other = self.before.refined, self.after.refined
+        is_level = (self.before.levels.position == self.after.levels.position).all()
+        if not one.prices.same_as(other.prices) or not is_level:
+            return None
+        costs = pd.DataFrame({"before": dict(one.breakdown), "after": dict(other.breakdown)})
+        costs = costs.fillna(0.0)
+        costs.loc["in all"] = one.cost, other.cost
+        costs["difference"] = costs["after"] - costs["before"]
+        return costs
+
     def describe(self) -> str:
         """Say in two sentences what differs."""
         n_changed = int(self.is_changed.sum())
         more = int(self.pieces["difference"].clip(lower=0).sum())
+        have = "has" if n_changed == 1 else "have"
+        pieces = "piece" if more == 1 else "pieces"
         return (
-            f"{n_changed} of {len(self.is_changed)} cells have another tile."
-            f" The second plan needs {more} pieces that the first does not,"
+            f"{n_changed} of {len(self.is_changed)} cells {have} another tile."
+            f" The second plan needs {more} {pieces} that the first does not,"
             f" and {len(self.after.schedule)} distinct pieces instead of"
             f" {len(self.before.schedule)}."
         )

@@ -51,6 +51,15 @@ def write_plan(
     HexterraError
         See `bench_writers`.
     """
+    writers = plan_writers(plan, extras=extras, progress=progress)
+    write_folder(directory, writers)
+    return tuple(writers)
+
+
+def plan_writers(
+    plan: Plan, *, extras: Collection[Extra] = (), progress: Progress = silent
+) -> dict[str, Writer]:
+    """Return the writers of a plan's files by name; what `write_plan` puts into one folder."""
     from hexterra.outputs.document import plan_json
     from hexterra.outputs.geo import cells_geojson
     from hexterra.outputs.maps import map_png, map_svg
@@ -88,8 +97,7 @@ def write_plan(
 
         return tell_and_write
 
-    write_folder(directory, {name: told(name, write) for name, write in writers.items()})
-    return tuple(writers)
+    return {name: told(name, write) for name, write in writers.items()}
 
 
 def _write_bytes(path: Path, content: bytes) -> None:

@@ -187,9 +187,10 @@ def _reasons(choices: Choices, cell: int, corners: list[int]) -> Iterator[str]:
     legal, level = tiles.legal, min(corners)
     rises = [height - level for height in corners]
     if level < legal.lower or max(corners) > legal.upper:
+        top = "" if max(corners) == level else f" to {max(corners)}"
         yield (
-            f"the tile stands at {level} to {max(corners)} steps, where levels run from"
-            f" {legal.lower} to {legal.upper}"
+            f"the tile stands at {level}{top} steps, where levels run from {legal.lower} to"
+            f" {legal.upper}"
         )
     pin = dict(legal.pins).get(cell)
     if pin is not None and level not in (pin, int(tiles.level[cell])):

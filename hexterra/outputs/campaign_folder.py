@@ -1,0 +1,91 @@
+"""A campaign's folder: the common set of pieces, and a plan folder for each board."""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+from hexterra.errors import BriefError
+from hexterra.outputs import plan_writers
+from hexterra.outputs.folder import Kind, Writer, write_folder
+from hexterra.progress import Progress, silent
+from hexterra.tables import csv_text
+
+if TYPE_CHECKING:
+    from hexterra.sharing import Shared
+
+CAMPAIGN: Final = Kind("campaign.json", "hexterra campaign", "campaign")
+#: The common set; a brief reads it back with stock.owned.
+PIECES_FILE: Final = "pieces.csv"
+
+
+def write_campaign(
+    shared: Shared,
+    directory: str | os.PathLike[str],
+    *,
+    names: Sequence[str] = (),
+    progress: Progress = silent,
+) -> tuple[str, ...]:
+    """Write plans that share pieces into one folder, whole or not at all; see `write_folder`.
+
+    Parameters
+    ----------
+    shared
+        The plans, from `share_plans`.
+    directory
+        A new or empty folder, or one with an earlier campaign, which is replaced.
+    names
+        Names of the boards' folders, each after the board's number; "board" by default.
+    progress
+        Called with a few words before each file.
+
+    Returns
+    -------
+    tuple[str, ...]
+        The names of the files: ``pieces.csv``, the common set with the columns of
+        ``schedule.csv``, ``campaign.json``, and those of each plan in a folder below, as
+        ``1-board/plan.json``.
+
+    Raises
+    ------
+    BriefError
+        If there are not as many names as plans.
+    OutputError
+        See `write_folder`.
+    """
+    names = names or ["board"] * len(shared.plans)
+    if len(names) != len(shared.plans):
+        raise BriefError(
+            f"{len(names)} names are given for {len(shared.plans)} boards",
+            remedy="give one name for each board, or none",
+        )
+    folders = [f"{number}-{Path(name).name}" for number, name in enumerate(names, start=1)]
+    writers: dict[str, Writer] = {PIECES_FILE: _text(csv_text(shared.pieces))}
+    for folder, plan in zip(folders, shared.plans, strict=True):
+        for name, write in plan_writers(plan, progress=progress).items():
+            writers[f"{folder}/{name}"] = write
+    document = {
+        "format": CAMPAIGN.format,
+        "version": 1,
+        "files": list(writers),
+        "n_tiles": shared.n_pieces,
+        "n_tiles_apart": shared.n_apart,
+        "n_tiles_fitted_alone": shared.n_before,
+        "boards": [
+            {"folder": folder, "title": plan.brief.title, "n_cells": plan.board.n_cells}
+            for folder, plan in zip(folders, shared.plans, strict=True)
+        ],
+    }
+    writers[CAMPAIGN.document] = _text(json.dumps(document, indent=2, ensure_ascii=False) + "\n")
+    write_folder(directory, writers, kind=CAMPAIGN)
+    return tuple(writers)
+
+
+def _text(text: str) -> Writer:
+    def write(path: Path) -> None:
+        path.write_bytes(text.encode())
+
+    return write
