@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import warnings
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -15,6 +14,8 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 from numpy.typing import NDArray
 from pyproj import Geod
+from scipy import ndimage
+from skimage.graph import MCP
 from skimage.morphology import reconstruction
 
 from hexterra.elevation import Elevation, read_elevation
@@ -29,7 +30,6 @@ from hexterra.stages.drain import (
     label_catchments,
     stream_order,
 )
-from hexterra.stages.drain_bands import drain_by_bands
 from tests.hushed import hushed
 from tests.plain import drain as plain
 
@@ -455,10 +455,67 @@ def test_breaching_raises_less_ground_than_filling() -> None:
     assert (breached < filled).any()
 
 
+def walls_and_pits(seed: int) -> NDArray[np.float64]:
+    """Lay whole heights at random, so that many ways cost the same."""
+    return np.random.default_rng(seed).integers(0, 9, (14, 17)).astype(np.float64)
+
+
+@given(
+    st.integers(0, 2**32),
+    st.integers(0, 7),
+    st.integers(0, 6),
+    st.none() | st.tuples(st.integers(1, 5), st.integers(1, 9)),
+)
+@settings(derandomize=True, deadline=None, max_examples=150)
+def test_breaches_and_lakes_equal_their_plain_twins(
+    seed: int, reach: int, depth: int, least: tuple[int, int] | None
+) -> None:
+    """Where everything ties, each cut, lake and direction is that of the plain twins."""
+    heights = walls_and_pits(seed)
+    keywords: Any = {}
+    is_lake = np.zeros(heights.shape, np.bool_)
+    if least is not None:
+        is_lake = plain.lakes(heights, *least)
+        keywords = {"lake_depth_m": least[0], "lake_area_m2": least[1] * PIXEL_M2}
+    drained = drain(on_grid(heights), breach_length_pixels=reach, breach_depth_m=depth, **keywords)
+    ground = np.where(is_lake, plain.fill(heights), heights)
+    surface = plain.fill(plain.breach(ground, is_lake, reach, depth))
+    assert np.array_equal(drained.is_lake, is_lake)
+    assert np.array_equal(drained.surface_m, surface)
+    assert np.array_equal(drained.direction, plain.direct(surface, heights))
+
+
+def test_a_breach_is_the_cheapest_way() -> None:
+    """The depths cut add up to the least cost that scikit-image finds from the pit to the rim.
+
+    Around a single pit no other breach interferes, and nothing but the rim is lower.
+    """
+    heights = np.random.default_rng(5).uniform(10.0, 20.0, (31, 31))
+    heights[15, 15] = 1.0
+    drained = drain(on_grid(heights), breach_length_pixels=500, breach_depth_m=100.0)
+    costs, _ = MCP(np.maximum(heights - 1.0, 0.0), fully_connected=True).find_costs([(15, 15)])
+    rim = np.concatenate([costs[0], costs[-1], costs[:, 0], costs[:, -1]])
+    cut = (heights - drained.surface_m)[drained.surface_m == 1.0]
+    assert cut.sum() == pytest.approx(rim.min(), abs=1e-6)
+
+
+@pytest.mark.parametrize("slope", [1.3, 2.0])
+def test_no_breach_is_cut_deeper_than_allowed(slope: float) -> None:
+    """However many ways cross, the ground is nowhere lowered by more than the limit."""
+    heights = rough(150, seed=14, slope=slope)
+    cut = heights - drain(on_grid(heights), breach_depth_m=5.0).surface_m
+    assert 4.0 < cut.max() <= 5.0
+
+
+def test_a_breached_pit_drains_without_filling() -> None:
+    """With limits that reach every way out, breaches alone leave nothing to fill."""
+    heights = rough(60, seed=15, slope=1.5).astype(np.float64)
+    drained = drain(on_grid(heights), breach_length_pixels=60, breach_depth_m=1e6)
+    assert (drained.surface_m <= heights).all()
+
+
 def test_lakes_are_deep_and_large_depressions() -> None:
     """The lakes of a fill are the connected flooded areas that scipy finds, both limits met."""
-    from scipy import ndimage
-
     heights = rough(200, seed=30, slope=1.6)
     drained = drain(
         on_grid(heights), depressions="fill", lake_depth_m=3.0, lake_area_m2=30 * PIXEL_M2
@@ -478,6 +535,33 @@ def test_a_lake_is_not_breached() -> None:
     drained = drain(on_grid(DAM), lake_depth_m=3.0, lake_area_m2=3 * PIXEL_M2)
     assert drained.is_lake[1].tolist() == [False, True, True, True, False, False, False, False]
     assert drained.surface_m[1, 1:4].tolist() == [6, 6, 6]
+
+
+@pytest.mark.parametrize(("pit_m", "dam_and_pit_m"), [(6.0, [6.0, 6.0]), (4.0, [7.0, 7.0])])
+def test_a_breach_ends_in_a_lake_below_but_spares_one_above(
+    pit_m: float, dam_and_pit_m: list[float]
+) -> None:
+    """A pit above a lake of 5 m is let into it; one below its water is filled to the dam of 7 m."""
+    heights = np.full((5, 11), 90.0, dtype=np.float32)
+    heights[2] = [0.0, 5.0, 1.0, 1.0, 1.0, 1.0, 7.0, pit_m, 8.0, 9.0, 9.0]
+    drained = drain(
+        on_grid(heights), breach_depth_m=3.0, lake_depth_m=2.0, lake_area_m2=3 * PIXEL_M2
+    )
+    assert drained.is_lake[2].tolist() == [False, False, *[True] * 4, *[False] * 5]
+    assert drained.surface_m[2, 2:6].tolist() == [5.0] * 4
+    assert drained.surface_m[2, 6:8].tolist() == dam_and_pit_m
+
+
+@pytest.mark.parametrize("slope", [1.4, 2.0])
+def test_breaches_leave_lakes_as_they_are(slope: float) -> None:
+    """Lakes have the same extent and the same level whether pits are breached or only filled."""
+    elevation = on_grid(rough(150, seed=16, slope=slope))
+    limits: Any = {"lake_depth_m": 3.0, "lake_area_m2": 20 * PIXEL_M2}
+    filled = drain(elevation, depressions="fill", **limits)
+    drained = drain(elevation, **limits)
+    assert drained.is_lake.any()
+    assert np.array_equal(drained.is_lake, filled.is_lake)
+    assert np.array_equal(drained.surface_m[drained.is_lake], filled.surface_m[filled.is_lake])
 
 
 # ---------------------------------------------------------------- windows
@@ -522,63 +606,6 @@ def test_a_cap_on_the_surroundings_is_kept_and_told() -> None:
     drained = drain(on_grid(valley(100)), around=small_board(), surroundings_m=100.0)
     assert not drained.is_complete
     assert drained.window[0] > 30
-
-
-# ---------------------------------------------------------------- bands
-
-
-def with_voids() -> NDArray[np.float64]:
-    """Lay rough ground with voids in it and on its rim."""
-    heights = rough(90, seed=4, slope=1.4).astype(np.float64)
-    heights[40:60, 30:50] = np.nan
-    heights[7, 8] = np.nan
-    heights[0, 3:9] = np.nan
-    return heights
-
-
-@pytest.mark.parametrize("band_rows", [4, 7, 50, 1000])
-@pytest.mark.parametrize(
-    "heights",
-    [
-        rough(123, seed=5, slope=1.5),
-        np.round(rough(100, seed=8, slope=1.2) / 30.0),
-        rough(60, seed=1, slope=0.0),
-        with_voids(),
-    ],
-    ids=["rough", "whole metres", "noise", "voids"],
-)
-def test_bands_change_no_bit(heights: Any, band_rows: int, tmp_path: Path) -> None:
-    """By bands of any number of rows the answer is that in one piece, bit for bit."""
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        elevation = on_grid(heights)
-    whole = drain(elevation, depressions="fill")
-    by_bands = drain_by_bands(elevation, tmp_path, band_rows=band_rows, depressions="fill")
-    assert np.array_equal(by_bands.surface_m, whole.surface_m)
-    assert np.array_equal(by_bands.direction, whole.direction)
-    assert np.array_equal(by_bands.catchment_m2, whole.catchment_m2)
-    assert by_bands.same_as(whole)
-
-
-def test_bands_agree_on_a_geographic_raster(jacksboro: Elevation, tmp_path: Path) -> None:
-    """On real ground in degrees, in whole metres, the bands change nothing either."""
-    whole = drain(jacksboro, depressions="fill", sea_level_m=320.0)
-    by_bands = drain_by_bands(
-        jacksboro, tmp_path, band_rows=64, depressions="fill", sea_level_m=320.0
-    )
-    assert by_bands.same_as(whole)
-
-
-def test_bands_of_no_ground_are_refused(tmp_path: Path) -> None:
-    """A raster all under the sea cannot be drained by bands."""
-    with pytest.raises(NoHeightsError, match="usable ground"):
-        drain_by_bands(on_grid(DAM), tmp_path, depressions="fill", sea_level_m=90.0)
-
-
-def test_bands_that_are_too_thin_are_refused(tmp_path: Path) -> None:
-    """Bands of fewer than four rows are refused."""
-    with pytest.raises(BriefError, match="band_rows"):
-        drain_by_bands(on_grid(DAM), tmp_path, band_rows=3, depressions="fill")
 
 
 # ---------------------------------------------------------------- errors

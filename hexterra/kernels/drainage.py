@@ -191,12 +191,47 @@ def find_passes(
 
 
 @njit(cache=True, nogil=True)
-def spill_levels(
-    pair: NDArray[np.int64], height: NDArray[Any], n_labels: int
-) -> tuple[NDArray[Any], NDArray[np.int32]]:
-    """Find the level at which each basin spills on its way to label 0; `pair` is used up.
+def join_basins(
+    pair: NDArray[np.int64],
+    height: NDArray[Any],
+    by_height: NDArray[np.int64],
+    is_kept: NDArray[np.bool_],
+) -> tuple[NDArray[np.int64], NDArray[Any]]:
+    """Leave only passes between the labels that are kept, fewer than there are of those.
 
-    Return the levels, and one label for all basins that hold one water between them.
+    The lowest way between any two of them has the same highest pass as before: passes are gone
+    through `by_height`, as Kruskal (1956) does, and those that join two groups with a kept label
+    each are returned, as passes between two of these.
+    """
+    n_labels = len(is_kept)
+    root = np.arange(n_labels)
+    kept_of = np.where(is_kept, root, -1)
+    pairs = np.empty(n_labels, np.int64)
+    heights = np.empty(n_labels, height.dtype)
+    n = 0
+    for i in by_height:
+        a = pair[i] >> 32
+        b = pair[i] & 0x7FFFFFFF
+        while root[a] != a:
+            root[a] = root[root[a]]
+            a = root[a]
+        while root[b] != b:
+            root[b] = root[root[b]]
+            b = root[b]
+        if a == b:
+            continue
+        root[b] = a
+        if kept_of[a] >= 0 and kept_of[b] >= 0:
+            pairs[n] = (kept_of[a] << 32) | kept_of[b]
+            heights[n] = height[i]
+            n += 1
+        kept_of[a] = max(kept_of[a], kept_of[b])
+    return pairs[:n], heights[:n]
+
+
+@njit(cache=True, nogil=True)
+def spill_levels(pair: NDArray[np.int64], height: NDArray[Any], n_labels: int) -> NDArray[Any]:
+    """Find the level at which each basin spills on its way to label 0; `pair` is used up.
 
     Rounds of Boruvka (1926): every group of basins joins the one across its lowest pass. It joins
     with the height of that pass as a weight; of two that chose the same pass, the later joins the
@@ -204,7 +239,7 @@ def spill_levels(
     the level of a basin is the greatest weight on the way to label 0.
     """
     joined = np.zeros(n_labels, np.int32)
-    weight = np.empty(n_labels, height.dtype)
+    level = np.full(n_labels, -np.inf, height.dtype)
     group = np.empty(n_labels, np.int32)
     best = np.empty(n_labels, np.int32)
     active = np.empty(n_labels, np.int32)
@@ -213,7 +248,6 @@ def spill_levels(
         best[c] = -1
         active[c] = c
     n_active = n_labels
-    weight[0] = -np.inf
     n = len(pair)
     while n > 0:
         for i in range(n):
@@ -232,7 +266,7 @@ def spill_levels(
                 continue
             group[c] = there
             joined[c] = there
-            weight[c] = height[best[c]]
+            level[c] = height[best[c]]
         kept = 0
         for i in range(n_active):
             c = active[i]
@@ -254,11 +288,6 @@ def spill_levels(
                 left += 1
         n = left
         n_active = kept
-    level = np.empty(n_labels, height.dtype)
-    water = np.empty(n_labels, np.int32)
-    for c in range(n_labels):
-        level[c] = weight[c]
-        water[c] = joined[c]
     is_done = False
     while not is_done:
         is_done = True
@@ -268,16 +297,7 @@ def spill_levels(
                 level[c] = max(level[c], level[to])
                 joined[c] = joined[to]
                 is_done = is_done and joined[to] == 0
-    for c in range(n_labels):
-        if weight[c] >= level[c]:
-            water[c] = c
-    for c in range(n_labels):
-        root = c
-        while water[root] != root:
-            water[root] = water[water[root]]
-            root = water[root]
-        water[c] = root
-    return level, water
+    return level
 
 
 @njit(cache=True, nogil=True)
@@ -288,31 +308,33 @@ def raise_to(surface: NDArray[Any], label: NDArray[np.int32], level: NDArray[Any
 
 
 @njit(cache=True, nogil=True)
-def measure_depressions(
+def measure_waters(
+    ground: NDArray[Any],
     surface: NDArray[Any],
-    label: NDArray[np.int32],
-    level: NDArray[Any],
-    size: NDArray[np.int64],
+    water: NDArray[np.int32],
+    area: NDArray[np.float64],
+    size: NDArray[np.float64],
     depth: NDArray[np.float64],
 ) -> None:
-    """Count the pixels below the level of each basin and find the greatest depth; flat arrays."""
-    for pixel in range(surface.size):
-        basin = label[pixel]
-        below = np.float64(level[basin]) - surface[pixel]
-        if below > 0.0:
-            size[basin] += 1
-            depth[basin] = max(depth[basin], below)
+    """Add up the area of each water from label 1 on, and find the greatest depth.
+
+    `area` has a column for each of the raster, or one for all.
+    """
+    n_rows, n_columns = ground.shape
+    last = area.shape[1] - 1
+    for row in range(n_rows):
+        for column in range(n_columns):
+            label = water[row, column]
+            if label > 0:
+                below = np.float64(surface[row, column]) - ground[row, column]
+                size[label] += area[row, min(column, last)]
+                depth[label] = max(depth[label], below)
 
 
 @njit(cache=True, nogil=True)
 def mark_lakes(
-    surface: NDArray[Any],
-    label: NDArray[np.int32],
-    level: NDArray[Any],
-    is_kept: NDArray[np.bool_],
-    is_lake: NDArray[np.bool_],
+    water: NDArray[np.int32], is_kept: NDArray[np.bool_], is_lake: NDArray[np.bool_]
 ) -> None:
-    """Mark the pixels below the level of the basins that are kept; flat arrays."""
-    for pixel in range(surface.size):
-        basin = label[pixel]
-        is_lake[pixel] = is_kept[basin] and surface[pixel] < level[basin]
+    """Mark the pixels of the waters that are kept; flat arrays."""
+    for pixel in range(water.size):
+        is_lake[pixel] = is_kept[water[pixel]]

@@ -169,33 +169,53 @@ def direct_flats(
 @njit(cache=True, nogil=True)
 def relax_flats(
     surface: NDArray[Any], code: NDArray[np.uint8], distance: NDArray[np.int32]
-) -> bool:
-    """Shorten the distances of FLAT pixels to their ways out, sweep by sweep, until none can be.
+) -> None:
+    """Shorten the distances of FLAT pixels to their ways out until none can be shortened.
 
-    Ways out have distance 0. The first and last row are only looked at, and so are the outermost
-    columns. Return whether any distance was shortened.
+    Ways out have distance 0. The first and last row are only looked at. From a way out, and from
+    what lies in these rows, pixels are visited ring by ring; one that is reached by a shorter way
+    later on is visited again.
     """
     n_rows, n_columns = surface.shape
-    is_changed = False
-    go_on = True
-    while go_on:
-        go_on = False
-        for i in range(2 * (n_rows - 2)):  # down, then up
-            row = i + 1 if i < n_rows - 2 else 2 * (n_rows - 2) - i
-            for j in range(1, n_columns - 1):
-                column = j if i < n_rows - 2 else n_columns - 1 - j
-                if code[row, column] != FLAT:
-                    continue
-                nearest = distance[row, column]
-                for d_row in range(-1, 2):
-                    for d_column in range(-1, 2):
-                        if surface[row + d_row, column + d_column] == surface[row, column]:
-                            nearest = min(nearest, distance[row + d_row, column + d_column] + 1)
-                if nearest < distance[row, column]:
-                    distance[row, column] = nearest
-                    go_on = True
-        is_changed = is_changed or go_on
-    return is_changed
+    n_flat = 0
+    for row in range(1, n_rows - 1):
+        for column in range(1, n_columns - 1):
+            n_flat += code[row, column] == FLAT
+    queue = np.empty(n_flat + 1, np.int64)  # goes round
+    is_queued = np.zeros((n_rows, n_columns), np.bool_)
+    first = 0
+    end = 0
+    for row in range(1, n_rows - 1):
+        for column in range(1, n_columns - 1):
+            if code[row, column] != FLAT:
+                continue
+            nearest = distance[row, column]
+            for r in range(row - 1, row + 2):
+                is_seen_only = r in (0, n_rows - 1)
+                for c in range(column - 1, column + 2):
+                    is_start = is_seen_only or code[r, c] != FLAT
+                    if is_start and surface[r, c] == surface[row, column]:
+                        nearest = min(nearest, distance[r, c] + 1)
+            if nearest < distance[row, column]:
+                distance[row, column] = nearest
+                is_queued[row, column] = True
+                queue[end] = row * n_columns + column
+                end += 1
+    while first != end:
+        row = queue[first] // n_columns
+        column = queue[first] % n_columns
+        first = first + 1 if first < n_flat else 0
+        is_queued[row, column] = False
+        further = distance[row, column] + 1
+        for r in range(max(row - 1, 1), min(row + 2, n_rows - 1)):
+            for c in range(column - 1, column + 2):
+                # A FLAT pixel beside another is as high: neither has a lower neighbour.
+                if code[r, c] == FLAT and further < distance[r, c]:
+                    distance[r, c] = further
+                    if not is_queued[r, c]:
+                        is_queued[r, c] = True
+                        queue[end] = r * n_columns + c
+                        end = end + 1 if end < n_flat else 0
 
 
 @njit(cache=True, nogil=True)
@@ -313,7 +333,8 @@ def order_streams(
 ) -> None:
     """Give stream pixels their order after Strahler (1957); others keep 0. Arrays are flat.
 
-    What is downstream of a stream pixel must be one too. `inflows` and `order` come as zeros.
+    What is downstream of a stream pixel must be one too. `inflows` comes as zeros, and `order`
+    with the orders of first pixels that are more than 1.
     """
     two = np.uint8(128)  # marks that two streams of the highest order met
     for pixel in range(code.size):
@@ -323,7 +344,7 @@ def order_streams(
         if not is_stream[start] or inflows[start] != 0:
             continue
         pixel = start
-        order[pixel] = 1
+        order[pixel] = max(order[pixel], np.uint8(1))
         while True:
             inflows[pixel] = np.uint8(255)
             by = step[code[pixel]]

@@ -42,16 +42,17 @@ def pixel_steps(n_columns: int) -> NDArray[np.int64]:
     return steps
 
 
-def whole_units(area_m2: NDArray[np.float64]) -> tuple[NDArray[np.float64], float]:
-    """Express pixel areas in whole units; return them and the unit in square metres.
+def area_unit(least_m2: float, largest_m2: float) -> float:
+    """Choose what to count areas in, in m2: a pixel if all are alike, or 2^-20 of the largest.
 
-    None is above 2^20, so sums of fewer than 2^33 of them are exact.
+    No pixel is more than 2^20 units, so sums of fewer than 2^33 of them are exact.
     """
-    largest = float(area_m2.max())
-    if (area_m2 == largest).all():
-        return np.ones(area_m2.shape), largest
-    unit_m2 = largest / _UNITS_PER_PIXEL
-    return np.maximum(np.rint(area_m2 / unit_m2), 1.0), unit_m2
+    return largest_m2 if least_m2 == largest_m2 else largest_m2 / _UNITS_PER_PIXEL
+
+
+def in_units(area_m2: NDArray[np.float64], unit_m2: float) -> NDArray[np.float64]:
+    """Express pixel areas in whole units, at least one each."""
+    return np.maximum(np.rint(area_m2 / unit_m2), 1.0)
 
 
 def pixel_areas(elevation: Elevation, window: Window) -> NDArray[np.float64]:

@@ -6,7 +6,6 @@ of every pixel and its catchment: what `route` carries onto a lattice.
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final, Literal
 
@@ -14,17 +13,27 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hexterra.elevation.pixels import Window
-from hexterra.errors import BriefError, NoHeightsError
+from hexterra.errors import BriefError
 from hexterra.kernels import breach, drainage, runoff
+from hexterra.stages._draining import (
+    Rules,
+    Sides,
+    are_lakes,
+    check_rules,
+    drain_board,
+    label_waters,
+    list_pits,
+    point_down,
+    read_ground,
+    refuse_no_ground,
+)
 from hexterra.stages._pixel_ground import (
+    area_unit,
     frozen,
-    grown,
+    in_units,
     pixel_areas,
     pixel_distances,
     pixel_steps,
-    pixels_in,
-    whole_units,
-    window_of,
 )
 from hexterra.values import Value, readonly
 
@@ -39,9 +48,8 @@ Depressions = Literal["breach then fill", "fill"]
 OUTLET: Final = int(runoff.OUTLET)
 VOID: Final = int(runoff.VOID)
 
+#: Most pixels that are drained in one piece.
 MAX_PIXELS: Final = 2**31 - 1
-_MAX_BREACH_PIXELS: Final = 500
-_MARGIN: Final = 8  # pixels around a board to begin with
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -105,10 +113,11 @@ def drain(
     """Send the water of every pixel to a neighbour, and add up the ground it drains.
 
     Water leaves at the rim of the raster, beside voids and beside the sea: those pixels are
-    outlets. A depression is filled to its lowest pass. Before that, if asked for, a pit is
+    outlets. A depression is filled to its lowest pass. Before that, if asked for, each pit is
     breached: the cheapest way to lower ground or an outlet, within a length and a depth, is cut
     down to the level of the pit (after Lindsay, Efficient hybrid breaching-filling sink removal
-    methods, Hydrological Processes 30, 2016); the highest pit first, of equals the first pixel.
+    methods, Hydrological Processes 30, 2016). All ways are found on the ground as it was, so no
+    pit's way depends on another's, and none is cut deeper than allowed where they cross.
 
     Each pixel runs to its steepest lower neighbour (O'Callaghan and Mark, 1984; codes after Jenson
     and Domingue, 1988, as commonly written), of equals the first clockwise from the next column.
@@ -130,8 +139,8 @@ def drain(
     breach_length_pixels, breach_depth_m
         Longest breach, and deepest cut.
     lake_depth_m, lake_area_m2
-        Depressions at least as deep and as large are lakes: not breached, and marked. None (both)
-        keeps no lakes.
+        Depressions at least as deep and as large are lakes: filled and marked, and no breach cuts
+        the ground beside one to below its water. None (both) keeps no lakes.
     sea_level_m
         Ground at or below it is sea and counts as void; None for no sea.
 
@@ -149,32 +158,22 @@ def drain(
     add up to the ground area. Filling is exact. Less than 16 bytes per pixel are needed beside
     what was read, for float32 heights.
     """
-    _check(depressions, breach_length_pixels, breach_depth_m, lake_depth_m, lake_area_m2)
-    rows, columns = elevation.shape
-    whole = Window(0, rows, 0, columns)
-    board = whole if around is None else window_of(elevation, around)
-    limit = whole
-    if surroundings_m is not None:
-        rows, columns = pixels_in(elevation, board, surroundings_m)
-        limit = grown(board, whole, (rows, rows, columns, columns))
-    window = grown(board, limit, (_MARGIN,) * 4)
-    while True:
-        arrays = _drain_window(
-            elevation,
-            window,
-            depressions=depressions,
-            breach_length_pixels=breach_length_pixels,
-            breach_depth_m=breach_depth_m,
-            lakes=None if lake_depth_m is None else (lake_depth_m, lake_area_m2 or 0.0),
-            sea_level_m=sea_level_m,
-        )
-        enters = (False,) * 4 if around is None else _entries(arrays[1], window, board, whole)
-        height, width = window.shape
-        by = (height // 2 + 1, height // 2 + 1, width // 2 + 1, width // 2 + 1)
-        larger = grown(window, limit, tuple(n * side for n, side in zip(by, enters, strict=True)))
-        if larger == window:
-            return Drainage(elevation, window, *arrays, is_complete=not any(enters))
-        window = larger
+    rules = check_rules(
+        depressions,
+        breach_length_pixels,
+        breach_depth_m,
+        lake_depth_m,
+        lake_area_m2,
+        sea_level_m,
+    )
+    window, arrays, is_complete = drain_board(
+        elevation,
+        around,
+        surroundings_m,
+        lambda window: _drain_window(elevation, window, rules),
+        lambda arrays, board, is_cut: _find_entries(arrays[1], board, is_cut),
+    )
+    return Drainage(elevation, window, *arrays, is_complete=is_complete)
 
 
 def fill(heights: NDArray[Any]) -> NDArray[Any]:
@@ -185,7 +184,7 @@ def fill(heights: NDArray[Any]) -> NDArray[Any]:
     1993), to the last bit.
     """
     surface = heights.copy()
-    _fill(surface, None, np.empty(heights.shape))
+    _fill(surface, np.empty(heights.shape))
     return surface
 
 
@@ -219,50 +218,8 @@ def label_catchments(drained: Drainage) -> NDArray[np.int32]:
     return label
 
 
-def _check(
-    depressions: str,
-    length_pixels: int,
-    breach_depth_m: float,
-    lake_depth_m: float | None,
-    lake_area_m2: float | None,
-) -> None:
-    if depressions not in {"breach then fill", "fill"}:
-        raise BriefError(
-            f"depressions is {depressions!r}; it is 'breach then fill' or 'fill'",
-            remedy="choose one of the two",
-            depressions=depressions,
-        )
-    for name, value, most in (
-        ("breach_length_pixels", length_pixels, _MAX_BREACH_PIXELS),
-        ("breach_depth_m", breach_depth_m, math.inf),
-        ("lake_depth_m", lake_depth_m or 0.0, math.inf),
-        ("lake_area_m2", lake_area_m2 or 0.0, math.inf),
-    ):
-        if not 0 <= value <= most:  # also catches NaN
-            raise BriefError(
-                f"{name} is {value!r}; it must be from 0 to {most:g}",
-                remedy=f"choose another {name}",
-                name=name,
-                value=value,
-            )
-    if (lake_depth_m is None) != (lake_area_m2 is None):
-        raise BriefError(
-            "one of lake_depth_m and lake_area_m2 is given without the other",
-            remedy="give both, or neither to keep no lakes",
-            lake_depth_m=lake_depth_m,
-            lake_area_m2=lake_area_m2,
-        )
-
-
 def _drain_window(
-    elevation: Elevation,
-    window: Window,
-    *,
-    depressions: Depressions,
-    breach_length_pixels: int,
-    breach_depth_m: float,
-    lakes: tuple[float, float] | None,
-    sea_level_m: float | None,
+    elevation: Elevation, window: Window, rules: Rules
 ) -> tuple[NDArray[Any], NDArray[np.uint8], NDArray[np.float64], NDArray[np.bool_]]:
     """Return surface, directions, catchments and lakes of a window."""
     n_rows, n_columns = window.shape
@@ -270,91 +227,76 @@ def _drain_window(
         raise BriefError(
             f"{n_rows} x {n_columns} pixels are {n_rows * n_columns:,}; at most {MAX_PIXELS:,} can"
             " be drained in one piece",
-            remedy="give surroundings_m, or a coarser raster",
+            remedy="drain by bands, give surroundings_m, or a coarser raster",
             n_pixels=n_rows * n_columns,
         )
-    ground, usable = elevation.read(*window)
-    if usable is not None or sea_level_m is not None:
-        is_void = np.zeros(window.shape, np.bool_) if usable is None else ~usable
-        if sea_level_m is not None:
-            is_void |= ground <= sea_level_m
-        ground = ground.copy()
-        ground[is_void] = -np.inf
-        if is_void.all():
-            raise NoHeightsError(
-                f"no pixel of rows {window.row0}:{window.row1}, columns {window.column0}:"
-                f"{window.column1} of {elevation.name!r} is usable ground",
-                remedy="drain another part, or check the voids and the sea level",
-                window=tuple(window),
-            )
+    ground = read_ground(elevation, window, rules.sea_level_m)
+    if not np.isfinite(ground.max()):
+        refuse_no_ground(elevation, window)
     area_m2 = pixel_areas(elevation, window)
+    unit_m2 = area_unit(float(area_m2.min()), float(area_m2.max()))
+    units = in_units(area_m2, unit_m2)
     surface = ground.copy()
     is_lake = np.zeros(window.shape, dtype=np.bool_)
     # Fresh memory costs as much as half of the work, so what ends as catchments serves all steps.
     catchment, inflows = np.empty(window.shape), np.empty(window.shape, dtype=np.uint8)
-    if depressions == "breach then fill":
-        if lakes is not None:
-            _fill(surface, (*lakes, float(area_m2.mean()), is_lake), catchment)
-            np.copyto(surface, ground)
-        _breach(surface, is_lake, breach_length_pixels, breach_depth_m, catchment)
-    kept = None if lakes is None else (*lakes, float(area_m2.mean()), is_lake)
-    _fill(surface, kept, catchment)
+    if rules.lakes is not None:
+        _fill(surface, catchment)
+        _mark_lakes(ground, surface, units, unit_m2, rules.lakes, is_lake, catchment)
+    if rules.breach is not None:
+        if rules.lakes is not None:
+            np.copyto(surface, ground, where=~is_lake)
+        _breach(surface, is_lake, rules.breach, catchment)
+    if rules.lakes is None or rules.breach is not None:
+        _fill(surface, catchment)
     code = _direct(surface, ground, pixel_distances(elevation, window), catchment, inflows)
     np.copyto(surface, 0.0, where=code == VOID)
-    _accumulate(code, area_m2, inflows, catchment)
+    _accumulate(code, units, inflows, catchment)
+    catchment *= unit_m2
     for array in (surface, code, catchment, is_lake):
         array.flags.writeable = False
     return surface, code, catchment, is_lake
 
 
-def _fill(
-    surface: NDArray[Any],
-    lakes: tuple[float, float, float, NDArray[np.bool_]] | None,
-    scratch: NDArray[np.float64],
-) -> None:
-    """Fill `surface` in place; mark depressions of a depth and area (and pixel area) as lakes."""
+def _fill(surface: NDArray[Any], scratch: NDArray[np.float64]) -> None:
+    """Fill `surface` in place."""
     n_columns = surface.shape[1]
-    code, label = _point_down(surface, scratch)
+    code, label = point_down(surface, scratch)
     flat_surface, flat_label = surface.ravel(), label.ravel()
     n = drainage.label_basins(frozen(code.ravel()), pixel_steps(n_columns), flat_label, 1)
     pair, height = drainage.find_passes(flat_surface, flat_label, n_columns)
-    level, water = drainage.spill_levels(pair, height, n)
-    if lakes is not None:
-        depth_m, least_area_m2, pixel_m2, is_lake = lakes
-        size, depth = np.zeros(n, np.int64), np.zeros(n)
-        drainage.measure_depressions(flat_surface, flat_label, level, size, depth)
-        n_pixels, deepest = np.bincount(water, size, n), np.zeros(n)
-        np.maximum.at(deepest, water, depth)
-        is_kept = (n_pixels * pixel_m2 >= least_area_m2) & (deepest >= depth_m) & (n_pixels > 0)
-        drainage.mark_lakes(flat_surface, flat_label, level, is_kept[water], is_lake.ravel())
-    drainage.raise_to(flat_surface, flat_label, level)
+    drainage.raise_to(flat_surface, flat_label, drainage.spill_levels(pair, height, n))
 
 
-def _point_down(
-    surface: NDArray[Any], scratch: NDArray[np.float64]
-) -> tuple[NDArray[np.uint8], NDArray[np.int32]]:
-    """Point every pixel down; return codes and labels, which lie in the memory of `scratch`."""
-    bytes_ = scratch.ravel().view(np.uint8)
-    label = bytes_[: 4 * surface.size].view(np.int32).reshape(surface.shape)
-    code = bytes_[4 * surface.size : 5 * surface.size].reshape(surface.shape)
-    label[[0, -1]] = 0
-    code[[0, -1]] = 0
-    drainage.point_down(surface, code, label)
-    return code, label
+def _mark_lakes(
+    ground: NDArray[Any],
+    surface: NDArray[Any],
+    units: NDArray[np.float64],
+    unit_m2: float,
+    least: tuple[float, float],
+    is_lake: NDArray[np.bool_],
+    scratch: NDArray[np.float64],
+) -> None:
+    """Mark the depressions, filled in `surface`, that are deep and large enough for lakes."""
+    water = scratch.ravel().view(np.int32)[: ground.size].reshape(ground.shape)
+    n = label_waters(ground, surface, water) + 1
+    size, depth_m = np.zeros(n), np.zeros(n)
+    drainage.measure_waters(frozen(ground), surface, water, units, size, depth_m)
+    is_kept = are_lakes(size, depth_m, unit_m2, least)
+    drainage.mark_lakes(water.ravel(), is_kept, is_lake.ravel())
 
 
 def _breach(
     surface: NDArray[Any],
     is_lake: NDArray[np.bool_],
-    length: int,
-    depth_m: float,
+    limits: tuple[int, float],
     scratch: NDArray[np.float64],
 ) -> None:
     """Breach the pits of `surface` in place, save for those under lakes."""
-    code, label = _point_down(surface, scratch)
-    pits = np.flatnonzero((code == 0) & (label < 0) & ~is_lake)
-    highest_first = np.argsort(-surface.ravel()[pits], kind="stable")
-    breach.breach_pits(surface, pits[highest_first], length, depth_m)
+    pits = list_pits(surface, is_lake, scratch)
+    uncut = scratch.ravel().view(surface.dtype)[: surface.size].reshape(surface.shape)
+    np.copyto(uncut, surface)
+    breach.breach_pits(uncut, is_lake, pits, *limits, surface)
 
 
 def _direct(
@@ -380,43 +322,32 @@ def _direct(
 
 def _accumulate(
     code: NDArray[np.uint8],
-    area_m2: NDArray[np.float64],
+    units: NDArray[np.float64],
     inflows: NDArray[np.uint8],
-    catchment_m2: NDArray[np.float64],
+    catchment: NDArray[np.float64],
 ) -> None:
-    """Write catchments, (rows, columns); `inflows` is overwritten."""
-    units, unit_m2 = whole_units(area_m2)
-    catchment_m2[:] = units
-    np.copyto(catchment_m2, 0.0, where=code == VOID)
+    """Write catchments in units, (rows, columns); `inflows` is overwritten."""
+    catchment[:] = units
+    np.copyto(catchment, 0.0, where=code == VOID)
     inflows[:] = 0
     runoff.count_inflows(code, inflows)
     runoff.accumulate(
-        frozen(code.ravel()), pixel_steps(code.shape[1]), inflows.ravel(), catchment_m2.ravel()
+        frozen(code.ravel()), pixel_steps(code.shape[1]), inflows.ravel(), catchment.ravel()
     )
-    catchment_m2 *= unit_m2
 
 
-def _entries(
-    code: NDArray[np.uint8], window: Window, board: Window, whole: Window
-) -> tuple[bool, ...]:
-    """Tell on which sides of the window, save the raster's own, water runs on to the board.
+def _find_entries(code: NDArray[np.uint8], board: Window, is_cut: Sides) -> Sides:
+    """Tell on which sides of the window that are cut water runs on to the board.
 
-    The sides are those of the first and last row, and of the first and last column. Their own
-    pixels are outlets, so those beside them are looked at.
+    The pixels of a side are outlets, so those beside them are looked at.
     """
-    rows, columns = window.shape
     label = np.full(code.shape, -1, dtype=np.int32)
     label[(code == VOID) | (code == OUTLET)] = 0
-    board_part = label[
-        board.row0 - window.row0 : board.row1 - window.row0,
-        board.column0 - window.column0 : board.column1 - window.column0,
-    ]
+    board_part = label[board.row0 : board.row1, board.column0 : board.column1]
     board_part[board_part < 0] = 1
-    drainage.label_basins(code.ravel(), pixel_steps(columns), label.ravel(), 2)
-    sides = (
-        (window.row0 > whole.row0, label[1]),
-        (window.row1 < whole.row1, label[rows - 2]),
-        (window.column0 > whole.column0, label[:, 1]),
-        (window.column1 < whole.column1, label[:, columns - 2]),
+    drainage.label_basins(code.ravel(), pixel_steps(code.shape[1]), label.ravel(), 2)
+    sides = (label[1], label[-2], label[:, 1], label[:, -2])
+    top, bottom, left, right = (
+        cut and bool((side == 1).any()) for cut, side in zip(is_cut, sides, strict=True)
     )
-    return tuple(is_cut and bool((along == 1).any()) for is_cut, along in sides)
+    return top, bottom, left, right

@@ -1,41 +1,46 @@
 """Elevation -> Drainage by bands of rows, for rasters larger than memory.
 
-The same answer as `drain` in one piece, bit for bit: levels are least passes, distances through
-flats are what they are, and catchments are sums of whole numbers, so none depends on the bands.
-Basins and runoff are joined across bands as Barnes does with tiles (Parallel priority-flood
-depression filling for trillion cell digital elevation models, Computers & Geosciences 96, 2016;
-Parallel non-divergent flow accumulation, Environmental Modelling & Software 92, 2017).
+The same answer as `drain` in one piece, bit for bit: levels are least passes, breaches know nothing
+of each other, distances through flats are what they are, and areas are sums of whole numbers, so
+none depends on the bands. Basins and runoff are joined across bands as Barnes does with tiles
+(Parallel priority-flood depression filling for trillion cell digital elevation models, Computers &
+Geosciences 96, 2016; Parallel non-divergent flow accumulation, Environmental Modelling & Software
+92, 2017): what a band leaves in memory is about its first and last row only.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from hexterra.elevation.pixels import Window
-from hexterra.errors import BriefError, NoHeightsError
-from hexterra.kernels import drainage, runoff
-from hexterra.stages._pixel_ground import (
-    frozen,
-    pixel_areas,
-    pixel_distances,
-    pixel_steps,
-    whole_units,
+from hexterra.kernels import runoff
+from hexterra.stages._depression_bands import breach_bands, fill_bands, label_band, mark_lakes
+from hexterra.stages._draining import (
+    Rules,
+    Sides,
+    check_rules,
+    drain_board,
+    read_ground,
+    refuse_no_ground,
 )
+from hexterra.stages._pixel_bands import Areas, Band, Bands, Rasters, RowFile
+from hexterra.stages._pixel_ground import frozen, pixel_distances, pixel_steps
 from hexterra.stages.drain import Depressions, Drainage
 
 if TYPE_CHECKING:
     from hexterra.elevation import Elevation
     from hexterra.lattice import Lattice
 
-_MIN_BAND_ROWS: Final = 4
 _FAR: Final = 2**30
 _VOID: Final = np.uint8(runoff.VOID)
+_FLAT: Final = np.uint8(runoff.FLAT)
+_UP: Final = (32, 64, 128)
+_DOWN: Final = (2, 4, 8)
 
 
 def drain_by_bands(
@@ -52,7 +57,7 @@ def drain_by_bands(
     lake_area_m2: float | None = None,
     sea_level_m: float | None = None,
 ) -> Drainage:
-    """Drain a raster as `drain` does, holding a few bands of rows at a time.
+    """Drain a raster as `drain` does, holding one band of rows at a time.
 
     Equal to ``drain(elevation, ...)`` with the same keywords in every bit, whatever `band_rows`.
 
@@ -62,7 +67,7 @@ def drain_by_bands(
         The raster.
     folder
         An empty folder for the rasters of the answer: raw files, row by row, which the arrays of
-        what is returned are mapped from read-only. They must stay as long as it is used.
+        what is returned are mapped from, to be read only. They must stay as long as it is used.
     band_rows
         Rows in a band, at least 4.
     around, surroundings_m, depressions, breach_length_pixels, breach_depth_m, lake_depth_m, \
@@ -78,289 +83,270 @@ lake_area_m2, sea_level_m
 
     Notes
     -----
-    Memory holds about 30 bytes per pixel of a band, and about 20 per pit and per pass between
-    basins of the whole raster: well under 1 byte per pixel on most ground.
+    Memory holds up to 60 bytes per pixel of one band (for breaching, of a band that is longer by
+    `breach_length_pixels` + 1 rows at both ends), and up to 250 per door: per pixel of the first
+    and the last row of every band, whatever lies between. Of disk, 26 bytes per pixel are needed
+    for float32 heights, of which 14 stay.
     """
-    if (depressions, around, lake_depth_m) != ("fill", None, None):
-        raise NotImplementedError("only filling a whole raster is done by bands so far")
-    if band_rows < _MIN_BAND_ROWS:
-        raise BriefError(
-            f"band_rows is {band_rows!r}; it must be at least {_MIN_BAND_ROWS}",
-            remedy="use larger bands",
-            band_rows=band_rows,
-        )
-    store = _Store(folder, elevation, _bounds(elevation.shape[0], band_rows))
-    _read(store, elevation, sea_level_m)
-    _raise(store)
-    window = Window(0, elevation.shape[0], 0, elevation.shape[1])
-    _direct(store, 1.0 / pixel_distances(elevation, window))
-    units, unit_m2 = whole_units(pixel_areas(elevation, window))
-    _accumulate(store, units, unit_m2)
+    rules = check_rules(
+        depressions,
+        breach_length_pixels,
+        breach_depth_m,
+        lake_depth_m,
+        lake_area_m2,
+        sea_level_m,
+    )
+    Bands(elevation.shape, band_rows)  # refuses thin bands before any work
+    window, rasters, is_complete = drain_board(
+        elevation,
+        around,
+        surroundings_m,
+        lambda window: _drain_window(elevation, window, band_rows, folder, rules),
+        _find_entries,
+    )
     return Drainage(
         elevation,
         window,
-        store.finished("surface"),
-        store.finished("code"),
-        store.finished("catchment"),
-        store.finished("lake"),
+        rasters.surface.mapped(),
+        rasters.direction.mapped(),
+        rasters.catchment.mapped(),
+        rasters.lake.mapped(),
+        is_complete,
     )
 
 
-def _bounds(n_rows: int, band_rows: int) -> NDArray[np.int64]:
-    """First row of each band, and the row after the last; no band is shorter than the least."""
-    first = np.arange(0, n_rows, band_rows)
-    if len(first) > 1 and n_rows - first[-1] < _MIN_BAND_ROWS:
-        first = first[:-1]
-    return np.append(first, n_rows)
+def stream_order_by_bands(
+    drained: Drainage, path: Path, *, threshold_m2: float, band_rows: int = 1024
+) -> NDArray[np.uint8]:
+    """Order the streams as `stream_order` does, holding one band of rows at a time.
 
+    Parameters
+    ----------
+    drained
+        From `drain_by_bands`, or from `drain`.
+    path
+        A new raw file for the orders, uint8, row by row.
+    threshold_m2
+        Catchment that makes a stream.
+    band_rows
+        Rows in a band, at least 4.
 
-@dataclass(frozen=True)
-class _Band:
-    """Rows `row0` to `row1`; with its halo it begins `above` rows earlier, ends `below` later."""
+    Returns
+    -------
+    ndarray
+        The orders, (rows, columns) uint8, mapped from the file, to be read only; 0 off the
+        streams.
 
-    number: int
-    row0: int
-    row1: int
-    above: int
-    below: int
+    Raises
+    ------
+    BriefError
+        If `band_rows` is too small.
+    """
+    bands = Bands((drained.direction.shape[0], drained.direction.shape[1]), band_rows)
+    file = RowFile(path, np.uint8, bands.shape)
+    steps = pixel_steps(bands.shape[1])
+    least_m2 = max(threshold_m2, np.finfo(np.float64).tiny)
 
-    @property
-    def with_halo(self) -> slice:
-        return slice(self.row0 - self.above, self.row1 + self.below)
-
-    @property
-    def rows(self) -> slice:
-        return slice(self.row0, self.row1)
-
-    @property
-    def inner(self) -> slice:
-        """The band's own rows in an array with halo."""
-        return slice(self.above, self.above + self.row1 - self.row0)
-
-
-class _Store:
-    """Rasters on disk, and the bands they are worked on by."""
-
-    def __init__(self, folder: Path, elevation: Elevation, bounds: NDArray[np.int64]) -> None:
-        self.folder = folder
-        self.shape = elevation.shape
-        self.dtype = elevation.read(0, 1, 0, 1)[0].dtype
-        self.bounds = bounds
-        self.ground = self._new("ground", self.dtype)
-        self.surface = self._new("surface", self.dtype)
-        self.code = self._new("code", np.dtype(np.uint8))
-        self.number = self._new("number", np.dtype(np.int32))  # labels, later distances
-        self.catchment = self._new("catchment", np.dtype(np.float64))
-        self.lake = self._new("lake", np.dtype(np.bool_))
-
-    def _new(self, name: str, dtype: np.dtype[Any]) -> NDArray[Any]:
-        return np.memmap(self.folder / f"{name}.raw", dtype, "w+", shape=self.shape)
-
-    def finished(self, name: str) -> NDArray[Any]:
-        """Map a finished raster read-only."""
-        raster: Any = getattr(self, name)
-        raster.flush()
-        return np.memmap(self.folder / f"{name}.raw", raster.dtype, "r", shape=self.shape)
-
-    @property
-    def n_bands(self) -> int:
-        return len(self.bounds) - 1
-
-    def bands(self) -> Iterator[_Band]:
-        """List the bands from the first row to the last."""
-        for i in range(self.n_bands):
-            yield _Band(
-                i,
-                int(self.bounds[i]),
-                int(self.bounds[i + 1]),
-                int(i > 0),
-                int(i + 1 < self.n_bands),
-            )
-
-    def doors(self, band: _Band) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-        """Numbers of the pixels in the first and in the last row of a band, among all such."""
-        columns = np.arange(self.shape[1])
-        first = 2 * band.number * self.shape[1] + columns
-        return first, first + self.shape[1]
-
-    def halo_doors(self, band: _Band) -> NDArray[np.int64]:
-        """Numbers of the pixels above a band and then of those below it."""
-        above, _ = self.doors(band)
-        around = np.concatenate([above - self.shape[1], above + 2 * self.shape[1]])
-        # Above the first band and below the last nothing leads; any number will do.
-        return np.clip(around, 0, 2 * self.n_bands * self.shape[1] - 1)
-
-
-def _read(store: _Store, elevation: Elevation, sea_level_m: float | None) -> None:
-    """Copy the ground, with -inf for voids and sea."""
-    any_usable = False
-    for band in store.bands():
-        ground, usable = elevation.read(band.row0, band.row1, 0, store.shape[1])
-        is_void = np.zeros(ground.shape, np.bool_) if usable is None else ~usable
-        if sea_level_m is not None:
-            is_void |= ground <= sea_level_m
-        store.ground[band.rows] = np.where(is_void, ground.dtype.type(-np.inf), ground)
-        any_usable = any_usable or not is_void.all()
-    if not any_usable:
-        raise NoHeightsError(
-            f"no pixel of {elevation.name!r} is usable ground",
-            remedy="drain another raster, or check the voids and the sea level",
+    def update(band: Band) -> tuple[bool, bool]:
+        """Order a band by what its neighbours bring, and tell whether its ends changed."""
+        code = np.array(drained.direction[band.with_halo()])
+        is_stream = np.asarray(drained.catchment_m2[band.with_halo()] >= least_m2)
+        order = file.read(band.with_halo())
+        own = order[band.inner()]
+        first, last = own[0].copy(), own[-1].copy()
+        own[:] = 0
+        if band.has_above:
+            code[0, ~np.isin(code[0], _DOWN)] = runoff.OUTLET
+            code[1, np.isin(code[1], _UP)] = runoff.OUTLET
+        if band.has_below:
+            code[-1, ~np.isin(code[-1], _UP)] = runoff.OUTLET
+            code[-2, np.isin(code[-2], _DOWN)] = runoff.OUTLET
+        inflows = np.zeros(code.shape, np.uint8)
+        runoff.order_streams(
+            frozen(code.ravel()), steps, is_stream.ravel(), inflows.ravel(), order.ravel()
         )
+        file.write(band.row0, own)
+        return bool((own[0] != first).any()), bool((own[-1] != last).any())
+
+    bands.settle(update)
+    return file.mapped()
 
 
-def _label(
-    store: _Store, band: _Band, code: NDArray[np.uint8], label: NDArray[np.int32]
-) -> tuple[int, int]:
-    """Label a band whose halo holds doors; return how many labels are doors, and there are."""
-    n_columns = store.shape[1]
-    columns = np.arange(n_columns)
-    if band.above:
-        label[0] = np.where(label[0] < 0, columns + 1, 0)
-    if band.below:
-        label[-1] = np.where(label[-1] < 0, columns + 1 + n_columns, 0)
-    n_doors = 1 + 2 * n_columns
-    n = drainage.label_basins(frozen(code.ravel()), pixel_steps(n_columns), label.ravel(), n_doors)
-    return n_doors, n
+def _drain_window(
+    elevation: Elevation, window: Window, band_rows: int, folder: Path, rules: Rules
+) -> Rasters:
+    """Drain a window by bands into files."""
+    bands = Bands(window.shape, band_rows)
+    rasters = Rasters(folder, elevation.read(0, 1, 0, 1)[0].dtype, bands)
+    areas = Areas(elevation, window, bands)
+    _read(elevation, window, rasters, rules.sea_level_m)
+    if rules.lakes is not None:
+        fill_bands(bands, rasters.ground, rasters.surface)
+        mark_lakes(rasters, areas, rules.lakes)
+    if rules.breach is not None:
+        breach_bands(rasters, rules.breach)
+        fill_bands(bands, rasters.carved, rasters.surface)
+    elif rules.lakes is None:
+        fill_bands(bands, rasters.ground, rasters.surface)
+    _direct(rasters, 1.0 / pixel_distances(elevation, window))
+    entering = _carry(rasters, areas.of)
+    for band in bands:
+        _, total = _sum_band(rasters, band, areas.of(band), entering)
+        rasters.catchment.write(band.row0, total[band.inner()] * areas.unit_m2)
+    rasters.tidy()
+    return rasters
 
 
-def _raise(store: _Store) -> None:
-    """Fill: label the basins of each band, join them at the doors, raise to their levels."""
-    n_columns = store.shape[1]
-    door_label = np.zeros(2 * store.n_bands * n_columns, dtype=np.int64)
-    names: list[NDArray[np.int64]] = []  # of each band's labels: a basin, or -1 - door
-    pairs: list[tuple[int, NDArray[np.int64], NDArray[Any]]] = []
-    n_basins = 1
-    for band in store.bands():
-        surface = np.array(store.ground[band.with_halo])
-        code = np.zeros(surface.shape, dtype=np.uint8)
-        label = np.zeros(surface.shape, dtype=np.int32)
-        label[np.isfinite(surface)] = -1
-        label[:, [0, -1]] = 0
-        if not band.above:
-            label[0] = 0
-        if not band.below:
-            label[-1] = 0
-        drainage.point_down(surface, code, label)
-        n_doors, n = _label(store, band, code, label)
-        name = np.zeros(n, dtype=np.int64)
-        name[1:n_doors] = -1 - store.halo_doors(band)
-        name[n_doors:] = n_basins + np.arange(n - n_doors)
-        n_basins += n - n_doors
-        own = label[band.inner]
-        first, last = store.doors(band)
-        door_label[first], door_label[last] = name[own[0]], name[own[-1]]
-        store.number[band.rows] = own
-        names.append(name)
-        pair, height = drainage.find_passes(surface.ravel(), label.ravel(), n_columns)
-        pairs.append((band.number, pair, height))
-    while (door_label < 0).any():  # a way leads down from door to door, so there is an end
-        behind = door_label < 0
-        door_label[behind] = door_label[-1 - door_label[behind]]
-    names = [
-        np.where(name < 0, door_label[np.where(name < 0, -1 - name, 0)], name) for name in names
-    ]
-    first = np.concatenate([names[i][pair >> 32] for i, pair, _ in pairs])
-    second = np.concatenate([names[i][pair & 0x7FFFFFFF] for i, pair, _ in pairs])
-    height = np.concatenate([height for *_, height in pairs])
-    differs = first != second
-    pair = np.minimum(first, second)[differs] << 32 | np.maximum(first, second)[differs]
-    level, _ = drainage.spill_levels(pair, height[differs], n_basins)
-    for band in store.bands():
-        surface = np.array(store.ground[band.rows])
-        label = np.array(store.number[band.rows])
-        drainage.raise_to(surface.ravel(), label.ravel(), level[names[band.number]])
-        store.surface[band.rows] = surface
+def _read(
+    elevation: Elevation, window: Window, rasters: Rasters, sea_level_m: float | None
+) -> None:
+    """Copy the ground, with -inf for voids and sea."""
+    any_ground = False
+    for band in rasters.bands:
+        row0, row1 = window.row0 + band.row0, window.row0 + band.row1
+        ground = read_ground(elevation, window._replace(row0=row0, row1=row1), sea_level_m)
+        rasters.ground.write(band.row0, ground)
+        any_ground = any_ground or bool(np.isfinite(ground.max()))
+    if not any_ground:
+        refuse_no_ground(elevation, window)
 
 
-def _direct(store: _Store, per_m: NDArray[np.float64]) -> None:
-    """Direct all pixels, then the flats by their distance to a way out."""
-    n_flat = 0
-    for band in store.bands():
-        surface = np.array(store.surface[band.with_halo])
+def _direct(rasters: Rasters, per_m: NDArray[np.float64]) -> None:
+    """Direct all pixels, then the flats by their distance to a way out; put 0 in voids."""
+    for band in rasters.bands:
+        surface = rasters.surface.read(band.with_halo())
         code = np.where(surface == -np.inf, runoff.VOID, runoff.OUTLET)
-        n_flat += runoff.direct(surface, np.ascontiguousarray(per_m[band.with_halo]), code)
-        store.code[band.rows] = code[band.inner]
-        store.number[band.rows] = np.where(code[band.inner] == runoff.FLAT, _FAR, 0)
-    is_changed = n_flat > 0
-    while is_changed:
-        is_changed = False
-        for band in store.bands():
-            distance = np.array(store.number[band.with_halo])
-            shorter = runoff.relax_flats(
-                np.array(store.surface[band.with_halo]),
-                np.array(store.code[band.with_halo]),
-                distance,
-            )
-            if shorter:
-                store.number[band.rows] = distance[band.inner]
-                is_changed = True
-    for band in store.bands() if n_flat else ():
-        code = np.array(store.code[band.with_halo])
+        runoff.direct(surface, np.ascontiguousarray(per_m[band.with_halo()]), code)
+        own = code[band.inner()]
+        rasters.direction.write(band.row0, own)
+        rasters.distance.write(band.row0, np.where(own == _FLAT, _FAR, 0))
+
+    def update(band: Band) -> tuple[bool, bool]:
+        """Shorten distances within a band, and tell whether those at its ends changed."""
+        rows = band.with_halo()
+        distance = rasters.distance.read(rows)
+        own = distance[band.inner()]
+        first, last = own[0].copy(), own[-1].copy()
+        runoff.relax_flats(rasters.surface.read(rows), rasters.direction.read(rows), distance)
+        rasters.distance.write(band.row0, own)
+        return bool((own[0] != first).any()), bool((own[-1] != last).any())
+
+    rasters.bands.settle(update)
+    for band in rasters.bands:
+        rows = band.with_halo()
+        code = rasters.direction.read(rows)
         runoff.pick_by_distance(
-            np.array(store.surface[band.with_halo]).ravel(),
-            frozen(np.array(store.ground[band.with_halo]).ravel()),
-            np.array(store.number[band.with_halo]).ravel(),
-            pixel_steps(store.shape[1]),
-            store.shape[1],
+            rasters.surface.read(rows).ravel(),
+            frozen(rasters.ground.read(rows).ravel()),
+            rasters.distance.read(rows).ravel(),
+            pixel_steps(code.shape[1]),
+            code.shape[1],
             code.ravel(),
         )
-        store.code[band.rows] = code[band.inner]
-    for band in store.bands():
-        surface = store.surface[band.rows]
+        rasters.direction.write(band.row0, code[band.inner()])
+    for band in rasters.bands:
+        surface = rasters.surface.read(band.rows)
         surface[surface == -np.inf] = 0.0
+        rasters.surface.write(band.row0, surface)
 
 
 def _sum_band(
-    store: _Store, band: _Band, units: NDArray[np.float64], entering: NDArray[np.float64]
+    rasters: Rasters, band: Band, units: NDArray[np.float64], entering: NDArray[np.float64]
 ) -> tuple[NDArray[np.uint8], NDArray[np.float64]]:
     """Accumulate a band with what enters at its doors; the halo gathers what leaves it."""
-    code = np.array(store.code[band.with_halo])
+    code = rasters.direction.read(band.with_halo())
     total = np.zeros(code.shape)
-    own = total[band.inner]
-    own[:] = units[band.rows]
-    own[code[band.inner] == _VOID] = 0
-    first, last = store.doors(band)
+    own = total[band.inner()]
+    own[:] = units
+    own[code[band.inner()] == _VOID] = 0
+    first, last = rasters.bands.doors(band)
     own[0] += entering[first]
     own[-1] += entering[last]
-    if band.above:
+    if band.has_above:
         code[0] = np.where(code[0] == _VOID, _VOID, runoff.OUTLET)
-    if band.below:
+    if band.has_below:
         code[-1] = np.where(code[-1] == _VOID, _VOID, runoff.OUTLET)
     inflows = np.zeros(code.shape, dtype=np.uint8)
     runoff.count_inflows(code, inflows)
     runoff.accumulate(
-        frozen(code.ravel()), pixel_steps(store.shape[1]), inflows.ravel(), total.ravel()
+        frozen(code.ravel()), pixel_steps(code.shape[1]), inflows.ravel(), total.ravel()
     )
     return code, total
 
 
-def _accumulate(store: _Store, units: NDArray[np.float64], unit_m2: float) -> None:
-    """Sum each band, carry what crosses the doors on to where it ends, and sum again."""
-    n_columns = store.shape[1]
-    n_all = 2 * store.n_bands * n_columns
-    entering = np.zeros(n_all)
-    leads_to = np.full(n_all, -1, dtype=np.int64)
-    nothing = np.zeros(n_all)
-    for band in store.bands():
-        code, total = _sum_band(store, band, units, nothing)
+def _carry(
+    rasters: Rasters, units_of: Callable[[Band], NDArray[np.float64]]
+) -> NDArray[np.float64]:
+    """Find what enters at each door if every pixel gives its units: sum bands, then on to the end.
+
+    A band is summed by itself, so that what leaves it is known; what crosses a door then runs on to
+    the door it leads to, until it ends within a band.
+    """
+    bands = rasters.bands
+    nothing, entering = np.zeros(bands.n_doors), np.zeros(bands.n_doors)
+    leads_to = np.zeros(bands.n_doors, np.int64)
+    for band in bands:
+        code, total = _sum_band(rasters, band, units_of(band), nothing)
         label = np.where(code == _VOID, np.int32(0), np.int32(-1))
-        n_doors, _ = _label(store, band, code, label)
-        own = label[band.inner]
-        halo_doors = store.halo_doors(band)
-        for door, ends in zip(store.doors(band), (own[0], own[-1]), strict=True):
-            passes = (ends > 0) & (ends < n_doors)
-            leads_to[door[passes]] = halo_doors[ends[passes] - 1]
-        if band.above:
-            entering[halo_doors[:n_columns]] += total[0]
-        if band.below:
-            entering[halo_doors[n_columns:]] += total[-1]
-    moving = entering.copy()
-    while moving.any():  # what crosses one door reaches the next, until it ends within a band
-        at = np.flatnonzero((moving > 0) & (leads_to >= 0))
-        moved = np.zeros(n_all)
-        np.add.at(moved, leads_to[at], moving[at])
-        entering += moved
-        moving = moved
-    for band in store.bands():
-        _, total = _sum_band(store, band, units, entering)
-        store.catchment[band.rows] = total[band.inner] * unit_m2
+        n_doors, n = label_band(bands, band, code, label)
+        above, below = bands.doors_around(band)
+        ends_at = np.zeros(n, np.int64)
+        ends_at[1:n_doors] = np.concatenate([above, below])
+        own = label[band.inner()]
+        for row, doors in zip((own[0], own[-1]), bands.doors(band), strict=True):
+            leads_to[doors] = ends_at[row]
+        if band.has_above:
+            entering[above] += total[0]
+        if band.has_below:
+            entering[below] += total[-1]
+    at = np.flatnonzero((entering > 0) & (leads_to > 0))
+    moving = entering[at]
+    while len(at):
+        at, which = np.unique(leads_to[at], return_inverse=True)
+        moving = np.bincount(which, moving)
+        entering[at] += moving
+        goes_on = leads_to[at] > 0
+        at, moving = at[goes_on], moving[goes_on]
+    return entering
+
+
+def _find_entries(rasters: Rasters, board: Window, is_cut: Sides) -> Sides:
+    """Tell on which sides of the window that are cut water runs on to the board.
+
+    The pixels of a side are outlets, so those beside them are looked at.
+    """
+    n_rows, n_columns = rasters.bands.shape
+    top, bottom, left, right = (
+        cut and _reaches(rasters, side, board)
+        for cut, side in zip(
+            is_cut,
+            (
+                Window(1, 2, 0, n_columns),
+                Window(n_rows - 2, n_rows - 1, 0, n_columns),
+                Window(0, n_rows, 1, 2),
+                Window(0, n_rows, n_columns - 2, n_columns - 1),
+            ),
+            strict=True,
+        )
+    )
+    return top, bottom, left, right
+
+
+def _reaches(rasters: Rasters, start: Window, end: Window) -> bool:
+    """Tell whether water of one part of the window runs on in another, not just out of it."""
+
+    def units_of(band: Band) -> NDArray[np.float64]:
+        units = np.zeros((band.row1 - band.row0, rasters.bands.shape[1]))
+        rows = slice(max(start.row0 - band.row0, 0), max(start.row1 - band.row0, 0))
+        units[rows, start.column0 : start.column1] = 1.0
+        return units
+
+    entering = _carry(rasters, units_of)
+    for band in rasters.bands:
+        code, total = _sum_band(rasters, band, units_of(band), entering)
+        rows = slice(max(end.row0 - band.row0, 0), max(end.row1 - band.row0, 0))
+        part = rows, slice(end.column0, end.column1)
+        runs_on = code[band.inner()][part] != runoff.OUTLET
+        if (runs_on & (total[band.inner()][part] > 0)).any():
+            return True
+    return False

@@ -42,6 +42,76 @@ def fill(heights: NDArray[np.float64]) -> NDArray[np.float64]:
     return filled
 
 
+def lakes(ground: NDArray[np.float64], depth: float, n_pixels: int) -> NDArray[np.bool_]:
+    """Mark the flooded pixels of a fill that hang together, if deep enough and enough of them."""
+    filled = fill(ground)
+    is_flooded = filled > ground
+    is_lake = np.zeros(ground.shape, bool)
+    is_done = ~is_flooded
+    for start in np.ndindex(*ground.shape):
+        if is_done[start]:
+            continue
+        is_done[start] = True
+        water = [start]
+        for row, column in water:  # grows as it is gone through
+            for d_row, d_column in STEPS.values():
+                there = row + d_row, column + d_column
+                if not is_done[there]:  # what is flooded never lies on the rim
+                    is_done[there] = True
+                    water.append(there)
+        deepest = max(filled[pixel] - ground[pixel] for pixel in water)
+        if deepest >= depth and len(water) >= n_pixels:
+            for pixel in water:
+                is_lake[pixel] = True
+    return is_lake
+
+
+def breach(
+    ground: NDArray[np.float64], is_lake: NDArray[np.bool_], reach: int, depth: float
+) -> NDArray[np.float64]:
+    """Carve the cheapest way out of each pit of `ground`, in which lakes stand at their level.
+
+    The cheapest ways from a pit are found after Dijkstra, "A note on two problems in connexion with
+    graphs", Numerische Mathematik 1, 1959.
+    """
+    rows, columns = ground.shape
+    carved = ground.copy()
+
+    def around(row: int, column: int) -> list[tuple[int, int]]:
+        pixels = [(row + d_row, column + d_column) for d_row, d_column in STEPS.values()]
+        return [(r, c) for r, c in pixels if 0 <= r < rows and 0 <= c < columns]
+
+    for pit in np.ndindex(rows, columns):
+        floor = ground[pit]
+        is_on_rim = pit[0] in (0, rows - 1) or pit[1] in (0, columns - 1)
+        is_lowest = all((ground[there], there) > (floor, pit) for there in around(*pit))
+        if is_on_rim or not is_lowest or is_lake[pit] or floor == -np.inf:
+            continue
+        way: dict[tuple[int, int], list[tuple[int, int]]] = {}
+        queue: list[tuple[float, tuple[int, int], int, list[tuple[int, int]]]] = [
+            (0.0, pit, 0, [pit])
+        ]
+        while queue:
+            cost, here, _, to_here = heapq.heappop(queue)
+            if here in way:
+                continue
+            way[here] = to_here
+            is_lower = ground[here] < floor
+            beside = [here, *around(*here)]
+            if not is_lower and any(is_lake[p] and ground[p] > floor for p in beside):
+                continue
+            if is_lower or here[0] in (0, rows - 1) or here[1] in (0, columns - 1):
+                for pixel in to_here:
+                    carved[pixel] = min(carved[pixel], floor)
+                break
+            for there in around(*here) if len(to_here) <= reach else ():
+                cut = max(0.0, ground[there] - floor)
+                if cut <= depth:
+                    # The trace of cost makes the shorter of equal ways the cheaper.
+                    heapq.heappush(queue, (cost + cut + 1e-9, there, len(way), [*to_here, there]))
+    return carved
+
+
 def direct(surface: NDArray[np.float64], ground: NDArray[np.float64]) -> NDArray[np.uint8]:
     """Direct pixels of a filled surface on square pixels: steepest, flats by distance."""
     rows, columns = surface.shape
