@@ -16,13 +16,14 @@ from shapely import Point, Polygon
 
 from hexterra.elevation import Elevation, read_elevation
 from hexterra.errors import BriefError, CoverageError
-from hexterra.kernels import upscale
+from hexterra.kernels import outlets, upscale
 from hexterra.lattice import Board
 from hexterra.lattice.hexagon import Facing
+from hexterra.stages._pixel_ground import pixel_steps
 from hexterra.stages.drain import Drainage, drain
 from hexterra.stages.flow import Kind, Watercourses
 from hexterra.stages.gather import gather
-from hexterra.stages.route import RoutingReport, carry, route
+from hexterra.stages.route import RoutingReport, _outlines_in_pixels, carry, route
 from tests.plain import drain as plain
 from tests.test_drain import PIXEL_M, on_grid, rough, valley
 
@@ -218,12 +219,54 @@ def test_pixels_belong_to_the_cell_that_holds_their_centre(facing: Facing) -> No
     lattice = Board(5, 5, 30.0, facing, "whole", 1000.0, 0.0, 0.0)
     ring_xy = lattice.rings_xy / 3.7 + 20.0
     cell_at = np.full((40, 40), -1, dtype=np.int32)
-    upscale.cells_of_pixels(ring_xy, cell_at)
+    corner_of = np.arange(ring_xy[..., 0].size, dtype=np.int32).reshape(ring_xy.shape[:2])
+    upscale.cells_of_pixels(ring_xy.reshape(-1, 2), corner_of, 40, cell_at.ravel())
     polygons = [Polygon(ring) for ring in ring_xy]
     for row, column in np.ndindex(40, 40):
         centre = Point(column + 0.5, row + 0.5)
         holding = [cell for cell, polygon in enumerate(polygons) if polygon.contains(centre)]
         assert cell_at[row, column] == (holding[0] if holding else -1)
+
+
+def test_exits_are_those_of_the_definition() -> None:
+    """In two batches, large and small, the kernels find and follow the exits that a twin finds."""
+    drained = drain(on_grid(rough(110, seed=3)))
+    lattice = board_on(drained.elevation, 10.0 * PIXEL_M, 8, "flats", 20.0)
+    n, shape = lattice.n_cells, drained.direction.shape
+    outlines = _outlines_in_pixels(drained, lattice)
+    cell_at = np.full(shape, -1, dtype=np.int32)
+    upscale.cells_of_pixels(*outlines, shape[1], cell_at.ravel())
+    known = cell_at.copy()
+    step = pixel_steps(shape[1]).view(np.uint64)
+    ground = (cell_at.ravel(), drained.direction.ravel(), step)
+    area = drained.catchment_m2.ravel()
+    cells = np.zeros(n, dtype=outlets.CELL)
+    cells["outlet"] = cells["first"] = -1
+    table, places = np.empty(0, dtype=outlets.EXIT), np.empty(0, dtype=np.int64)
+    room = np.empty(1, dtype=outlets.FOUND)
+    least_m2 = 9.0 * PIXEL_M**2
+    every = np.arange(n, dtype=np.int32)
+    for batch in range(2):
+        if batch == 0:
+            found = upscale.find_exits(*ground, area, least_m2, n, room)
+        else:
+            found = upscale.find_smaller_exits(
+                every, *outlines, shape[1], *ground, area, 0.0, least_m2, table, cells, room
+            )
+        table = np.concatenate([table, np.zeros(len(found), dtype=outlets.EXIT)])
+        upscale.add_exits(found, *ground, table, cells)
+        places = np.concatenate([places, found["pixel"]])
+        ways = {
+            divmod(int(at), shape[1]): divmod(int(places[then]), shape[1]) if then >= 0 else None
+            for at, then in zip(places, table["then"], strict=True)
+        }
+        least = 0.0 if batch else least_m2
+        assert ways == plain.exits(drained.direction, known, drained.catchment_m2, least)
+        assert np.array_equal(table["cell"], known.ravel()[places])
+        above = np.bincount(table["then"][table["then"] >= 0], minlength=len(table))
+        assert np.array_equal(table["above"] >= 0, above > 0)
+    for cell in range(n):
+        assert table["is_outlet"][table["cell"] == cell].sum() == (cells["outlet"][cell] >= 0)
 
 
 # ---------------------------------------------------------------- watercourses

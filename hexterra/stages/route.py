@@ -14,13 +14,13 @@ from functools import lru_cache
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
-from numpy.polynomial import chebyshev
 from numpy.typing import NDArray
 from pyproj import Transformer
 
 from hexterra.errors import CoverageError
 from hexterra.kernels import flood, outlets, upscale
-from hexterra.stages._pixel_ground import pixel_steps
+from hexterra.stages._pixel_ground import frozen, pixel_steps
+from hexterra.stages._upscaling import LARGE_CELLS, by_size, choose
 from hexterra.stages.flow import (
     ROUNDING,
     Watercourses,
@@ -36,19 +36,10 @@ if TYPE_CHECKING:
     from hexterra.stages.drain import Drainage
     from hexterra.stages.gather import Heights
 
-# Passes over the wrong cells: least share of a cell's area (or of its largest exit) that an outlet
-# drains; whether errors move toward small rivers (1) or large ones (-1), where they may meet; how
-# many sweeps try two moves at once.
-_PASSES: Final = ((0.25, 1.0, 0), (0.0, 1.0, 0), (0.0, -1.0, 0), (0.0, 1.0, 1))
-_SWEEPS: Final = 4
-_IMPORTANCE: Final = 8  # how many small rivers may be wrong for a large one to be right
-_LEAST_SHARE: Final = 0.005  # of a cell: less is no outlet unless the cell has no other
 _MANY_POINTS: Final = 5000
-_N_NODES: Final = 5  # of the polynomial, along each axis
+_N_NODES: Final = (4, 6)  # of the polynomial, along each axis; the second for large boards
 _N_TRIED: Final = 400
 _NEAR_PIXELS: Final = 0.01
-#: Catchment, in cells, above which `displacement` looks at a watercourse.
-LARGE_CELLS: Final = 20.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -138,7 +129,7 @@ def carry(drained: Drainage, lattice: Lattice) -> RoutingReport:
     half: there it ends at a mouth, and its water comes back to the next cell from beyond the edge.
     Beginning with the largest outlets, those of wrong cells, or of cells on their way, are moved
     as long as fewer cells are wrong, or as many but with smaller rivers; then as many but with
-    larger ones, for where errors meet they vanish; then two at once, where one alone mends none.
+    larger ones, for where errors meet they vanish, and two at once where one alone mends none.
     What stays wrong runs to the last neighbour on its way that closes no circle.
 
     Receivers are always neighbours, so no two links cross: the centres of a hexagonal lattice and
@@ -151,63 +142,39 @@ def carry(drained: Drainage, lattice: Lattice) -> RoutingReport:
     """
     n = lattice.n_cells
     n_columns = drained.direction.shape[1]
-    cell_at = np.full(drained.direction.shape, -1, dtype=np.int32)
-    ring_xy = _rings_in_pixels(drained, lattice)
-    upscale.cells_of_pixels(ring_xy, cell_at)
-    code, catchment_m2 = drained.direction.ravel(), drained.catchment_m2.ravel()
-    step = pixel_steps(n_columns)
-    least_m2 = _LEAST_SHARE * float(lattice.area_m2.min())
-    begin = np.zeros(n + 1, dtype=np.int32)
-    found = upscale.find_exits(
-        cell_at.ravel(), code, step, catchment_m2, least_m2, n_columns, begin[1:]
-    )
-    if not len(found):
+    step = pixel_steps(n_columns).view(np.uint64)
+    outlines = _outlines_in_pixels(drained, lattice)
+    ways = _ways(lattice)
+    chosen = choose(drained, outlines, lattice.area_m2, ways)
+    exits, cells = chosen.exits, chosen.cells
+    if not len(exits):
         raise CoverageError(
             f"no cell of the lattice lies on the ground that was drained of"
             f" {drained.elevation.name!r}",
             remedy="drain the part of the raster that the board covers",
             window=drained.window,
         )
-    np.cumsum(begin, out=begin)
-    exits, cell_of = upscale.sort_exits(found, cell_at.ravel(), begin)
-    then = upscale.follow_exits(exits, code, step, cell_at.ravel())
-    del cell_at
-    area = catchment_m2[exits]
-    neighbours = _ways(lattice)
-    outlet, is_wrong, visit = _choose(lattice, neighbours, begin, then, cell_of, area)
     receiver, order, meets = np.empty((3, n), dtype=np.int32)
     side = np.empty(n, dtype=np.int8)
-    outlets.connect(
-        then,
-        cell_of,
-        outlet,
-        neighbours,
-        visit,
-        is_wrong,
-        meets,
-        receiver,
-        side,
-        order,
-    )
-
+    outlet, is_wrong = cells["outlet"], cells["is_wrong"]
     has_ground = outlet >= 0
-    pixel = np.where(has_ground, exits[outlet], -1)
-    outlet_m2 = np.where(has_ground, area[outlet], 0.0)
+    outlet_m2 = np.where(has_ground, exits["area"][outlet], 0.0)
+    wrong = by_size(is_wrong, outlet_m2)
+    outlets.connect(wrong, exits, cells, ways, meets, receiver, side, order)
+
+    pixel = np.where(has_ground, chosen.pixel_of[outlet], -1)
     own = outlet_m2.copy()  # what runs to the outlet of a cell and not first to that of another
     np.subtract.at(own, meets[meets >= 0], outlet_m2[meets >= 0])
     catchment = np.maximum(own, 0.0)
     flood.accumulate(order, receiver, catchment)
 
-    centre_xy = np.einsum("nkc->nc", ring_xy) / ring_xy.shape[1]
-    total, length = np.zeros(n), np.zeros(n, dtype=np.int64)
     is_large = outlet_m2 >= LARGE_CELLS * lattice.area_m2
     large = np.flatnonzero(is_large & ~is_wrong & (receiver != np.arange(n)))
-    upscale.measure_displacement(
-        code, step, n_columns, exits, centre_xy, outlet, receiver, large, total, length
-    )
     displacement = np.full(n, np.nan)
-    pitch = np.hypot(*(centre_xy[receiver[large]] - centre_xy[large]).T)
-    displacement[large] = total[large] / length[large] / pitch
+    code = drained.direction.ravel()
+    upscale.measure_displacement(
+        code, step, n_columns, chosen.pixel_of, *outlines, cells, receiver, large, displacement
+    )
     return RoutingReport(
         lattice=lattice,
         receiver=receiver,
@@ -297,8 +264,10 @@ def draw(carried: RoutingReport, heights: Heights, *, threshold_m2: float) -> Wa
     )
 
 
-def _rings_in_pixels(drained: Drainage, lattice: Lattice) -> NDArray[np.float64]:
-    """Outlines of the cells in the pixel space of the window; points where there is no place."""
+def _outlines_in_pixels(
+    drained: Drainage, lattice: Lattice
+) -> tuple[NDArray[np.float64], NDArray[np.int32]]:
+    """Corners of outlines in the pixel space of the window, (m, 2), and those of each cell."""
     to_raster = _transformer(lattice.crs, drained.elevation.crs)
 
     def carried(points: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -306,11 +275,10 @@ def _rings_in_pixels(drained: Drainage, lattice: Lattice) -> NDArray[np.float64]
         return drained.elevation.to_pixel(xy) - (drained.window[2], drained.window[0])
 
     if lattice.has_straight_sides:
-        ring_xy = _smoothly(carried, lattice.corner_xy)[lattice.corner_of]
-    else:
-        ring_xy = carried(lattice.rings_xy.reshape(-1, 2)).reshape(lattice.n_cells, -1, 2)
-    ring_xy[~np.isfinite(ring_xy).all(axis=(1, 2))] = -1.0
-    return ring_xy
+        return _smoothly(carried, lattice.corner_xy), lattice.corner_of
+    rings = lattice.rings_xy
+    corner_of = np.arange(rings.shape[0] * rings.shape[1], dtype=np.int32).reshape(rings.shape[:2])
+    return carried(rings.reshape(-1, 2)), frozen(corner_of)
 
 
 @lru_cache(maxsize=8)  # finding the best of all transformations takes long
@@ -323,27 +291,54 @@ def _smoothly(
 ) -> NDArray[np.float64]:
     """Carry points, (n, 2), by `carried`, or many by a polynomial that is found to agree.
 
-    It interpolates at Chebyshev nodes over the extent of the points (Trefethen, Approximation
-    Theory and Approximation Practice, 2013, chapter 2), and must be true within a hundredth of a
-    pixel at points all over: a projection costs far more than the rest of the work.
+    It must be true within a hundredth of a pixel at points all over: a projection costs far more
+    than the rest of the work.
     """
     if len(points) < _MANY_POINTS:
         return carried(points)
-    x, y = points.T  # one at a time: along the short axis numpy is slow
-    least, most = np.array([x.min(), y.min()]), np.array([x.max(), y.max()])
-    middle, half = (least + most) / 2.0, (most - least) / 2.0
-    node = np.cos((np.arange(_N_NODES) + 0.5) * np.pi / _N_NODES)
-    grid = np.stack(np.meshgrid(node, node, indexing="ij"), axis=-1).reshape(-1, 2)
-    inverse = np.linalg.inv(chebyshev.chebvander(node, _N_NODES - 1))
-    value = carried(middle + half * grid).reshape(_N_NODES, _N_NODES, 2)
-    coefficient = np.einsum("ik,jl,klc->icj", inverse, inverse, value)
-    x, y = ((points - middle) / half).T
-    by_y = chebyshev.chebvander(x, _N_NODES - 1) @ coefficient.reshape(_N_NODES, -1)
-    by_y = by_y.reshape(len(points), 2, _N_NODES)
-    xy = np.einsum("ncj,nj->nc", by_y, chebyshev.chebvander(y, _N_NODES - 1))
     tried = slice(None, None, len(points) // _N_TRIED)
-    agrees = (abs(xy[tried] - carried(points[tried])) <= _NEAR_PIXELS).all()  # never with NaN
-    return xy if agrees else carried(points)
+    known = carried(points[tried])
+    for n_nodes in _N_NODES:
+        xy = _interpolated(carried, points, n_nodes)
+        if (abs(xy[tried] - known) <= _NEAR_PIXELS).all():  # never with NaN
+            return xy
+    return carried(points)
+
+
+def _interpolated(
+    carried: Callable[[NDArray[np.float64]], NDArray[np.float64]],
+    points: NDArray[np.float64],
+    n_nodes: int,
+) -> NDArray[np.float64]:
+    """Interpolate between `n_nodes` by `n_nodes` Chebyshev nodes over the extent of the points.
+
+    See Trefethen, Approximation Theory and Approximation Practice, 2013, chapter 2.
+    """
+    axes = np.ascontiguousarray(points.T)
+    least, most = axes.min(axis=1), axes.max(axis=1)
+    middle, half = (least + most) / 2.0, (most - least) / 2.0
+    node = np.cos((np.arange(n_nodes) + 0.5) * np.pi / n_nodes)
+    grid = np.stack(np.meshgrid(node, node, indexing="ij"), axis=-1).reshape(-1, 2)
+    inverse = np.linalg.inv(_chebyshev(node, n_nodes).T)
+    value = carried(middle + half * grid).reshape(n_nodes, n_nodes, 2)
+    coefficient = np.einsum("ik,jl,klc->cji", inverse, inverse, value)
+    x, y = (axes - middle[:, None]) / half[:, None]
+    by_y = coefficient.reshape(2 * n_nodes, n_nodes) @ _chebyshev(x, n_nodes)
+    by_y = by_y.reshape(2, n_nodes, len(points))
+    xy = np.empty(points.shape)
+    np.einsum("cjn,jn->nc", by_y, _chebyshev(y, n_nodes), out=xy)
+    return xy
+
+
+def _chebyshev(x: NDArray[np.float64], n: int) -> NDArray[np.float64]:
+    """Values of the first n Chebyshev polynomials at (m,) places, (n, m)."""
+    value = np.empty((n, len(x)))  # in rows, which numpy fills in a fraction of the time
+    value[0], value[1] = 1.0, x
+    for i in range(2, n):
+        np.multiply(x, value[i - 1], out=value[i])
+        value[i] *= 2.0
+        value[i] -= value[i - 2]
+    return value
 
 
 def _ways(lattice: Lattice) -> NDArray[np.int32]:
@@ -351,26 +346,3 @@ def _ways(lattice: Lattice) -> NDArray[np.int32]:
     neighbours, open_ = lattice.neighbours, lattice.water_neighbours
     ways: NDArray[np.int32] = np.where((open_ < 0) & (neighbours >= 0), -2 - neighbours, open_)
     return ways
-
-
-def _choose(
-    lattice: Lattice,
-    neighbours: NDArray[np.int32],
-    begin: NDArray[np.int32],
-    then: NDArray[np.int32],
-    cell_of: NDArray[np.int32],
-    area: NDArray[np.float64],
-) -> tuple[NDArray[np.int32], NDArray[np.bool_], NDArray[np.int64]]:
-    """Choose the outlet of every cell; return them, which are wrong, and the cells by size."""
-    outlet = outlets.largest_exits(begin, area)
-    size = np.where(outlet >= 0, area[outlet], 0.0)
-    visit = np.argsort(-size, kind="stable")
-    is_wrong = np.zeros(lattice.n_cells, dtype=np.bool_)
-    importance = np.where(size >= LARGE_CELLS * lattice.area_m2, _IMPORTANCE, 1)
-    forest = (then, *outlets.list_sources(then, cell_of), cell_of, neighbours)
-    outlets.mark_wrong(then, cell_of, outlet, neighbours, is_wrong)
-    for share, sign, pairs in _PASSES:
-        least = share * np.minimum(size, lattice.area_m2)
-        choice = (outlet, is_wrong, importance, sign * size)
-        outlets.choose_outlets(begin, area, least, visit, _SWEEPS, pairs, forest, choice)
-    return outlet, is_wrong, visit

@@ -170,3 +170,29 @@ def next_outlet(
         if (row, column) in outlet_at:
             return outlet_at[row, column]
     return None
+
+
+def exits(
+    code: NDArray[np.uint8], cell_at: NDArray[np.int32], area: NDArray[np.float64], least: float
+) -> dict[tuple[int, int], tuple[int, int] | None]:
+    """Find pixels that drain `least` and whose water leaves their cell; tell which it meets next.
+
+    None if it stays somewhere or leaves the cells, which are numbered from 0, before it meets one.
+    """
+
+    def below(pixel: tuple[int, int]) -> tuple[int, int]:
+        d_row, d_column = STEPS.get(int(code[pixel]), (0, 0))
+        return pixel[0] + d_row, pixel[1] + d_column
+
+    def leaves(pixel: tuple[int, int]) -> bool:
+        return below(pixel) == pixel or cell_at[below(pixel)] != cell_at[pixel]
+
+    places = (pixel for pixel in np.ndindex(code.shape) if cell_at[pixel] >= 0)
+    found = {pixel for pixel in places if area[pixel] >= least and leaves(pixel)}
+    then: dict[tuple[int, int], tuple[int, int] | None] = {}
+    for pixel in found:
+        here = pixel
+        while (on := below(here)) != here and on not in found and cell_at[on] >= 0:
+            here = on
+        then[pixel] = on if on != here and on in found else None
+    return then
