@@ -20,9 +20,12 @@ from hexterra.settling import find_cell, tops_within
 from hexterra.stages.whatif import edit_cell
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from hexterra.brief import Brief
     from hexterra.catalogue import Catalogue
     from hexterra.holding import Held
+    from hexterra.lattice.board import Board
 
 
 def edit_plan(
@@ -107,8 +110,9 @@ def edit_plan(
 def recut_plan(plan: Plan, catalogue: str | Path, *, progress: Progress = silent) -> Plan:
     """Plan the same board from another catalogue, keeping every tile that it can still cut.
 
-    The other cells get new tiles. Where these cannot fit the kept ones, the cells around are freed
-    too, ring after ring. ``compare(plan, recut_plan(plan, "new.toml"))`` tells what changes.
+    The other cells get new tiles. Where these cannot fit the kept ones, the cells around that place
+    are freed too, ring after ring. ``compare(plan, recut_plan(plan, "new.toml"))`` tells what
+    changes.
 
     Parameters
     ----------
@@ -145,9 +149,10 @@ def recut_plan(plan: Plan, catalogue: str | Path, *, progress: Progress = silent
             if is_free.all():
                 raise
             named = np.isin(lattice.labels, cast("tuple[str, ...]", error.facts.get("cells", ())))
-            around = is_free[lattice.neighbours] & (lattice.neighbours >= 0)
-            more = is_free | named | around.any(axis=1)
-            is_free = more if more.sum() > is_free.sum() else np.ones_like(is_free)
+            more = is_free | named | _beside(lattice, named)
+            if (more == is_free).all():
+                more = is_free | _beside(lattice, is_free)
+            is_free = np.ones_like(is_free) if (more == is_free).all() else more
             continue
         break
     if not is_free.all():  # what was proven holds among boards that keep those tiles only
@@ -174,6 +179,12 @@ def recut_plan(plan: Plan, catalogue: str | Path, *, progress: Progress = silent
         held=plan.held.joints,
         assumed=(*plan.assumed, said),
     )
+
+
+def _beside(board: Board, cells: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Mark the cells that adjoin others, (n,) bool."""
+    beside = cells[board.neighbours] & (board.neighbours >= 0)
+    return np.asarray(beside.any(axis=1), dtype=np.bool_)
 
 
 def prepared_again(
