@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -14,7 +15,7 @@ from numpy.typing import NDArray
 from hexterra.errors import BoardError, BriefError, VectorError
 from hexterra.lattice import Board, Globe, Lattice
 from hexterra.stages._placing import place_cells
-from hexterra.stages.flow import flow
+from hexterra.stages.flow import Kind, flow
 from hexterra.stages.gather import Heights
 from hexterra.stages.ways import Shape, WaterCrossing, Way, Ways, shapes, ways
 from tests.map_lines import board, features, names, through
@@ -251,6 +252,43 @@ def test_a_road_along_the_edge_crosses_the_mouth() -> None:
     road = features([through(lattice, "G2", "G3", "G4")], lattice)
     crossings = ways(road, lattice, water=water).crossings
     assert [names(lattice, [crossing.cell]) for crossing in crossings] == ["G3"]
+
+
+def test_a_road_along_the_edge_crosses_what_comes_in() -> None:
+    """Water that comes onto the board in A3, opposite to where it leaves, is forded there."""
+    heights = valley()
+    lattice = heights.lattice
+    water = flow(heights, threshold_m2=3.0 * lattice.area_m2[0])
+    first = lattice.labels.index("A3")
+    assert water.ports[first].nonzero()[0].tolist() == [0]
+    road = features([through(lattice, "A2", "A3", "A4")], lattice)
+    assert ways(road, lattice, water=water).crossings == ()  # it rises in A3
+    kind = water.kind.copy()
+    kind[first] = Kind.ENTRY
+    comes_in = replace(water, kind=kind)
+    crossings = ways(road, lattice, water=comes_in).crossings
+    assert [names(lattice, [crossing.cell]) for crossing in crossings] == ["A3"]
+
+
+@pytest.mark.parametrize(("beyond", "n_crossings"), [(False, 0), (True, 1)])
+def test_a_road_that_leaves_at_a_mouth(beyond: bool, n_crossings: int) -> None:
+    """It comes from G5 down to the mouth in G3; if it goes on over the edge, it crosses the water.
+
+    Water runs through G3 from side 3 to the open side 0. The road comes by side 2, on one bank,
+    and leaves by side 5, the open one farthest from it, on the other.
+    """
+    heights = valley()
+    lattice = heights.lattice
+    water = flow(heights, threshold_m2=4.0 * lattice.area_m2[0])
+    line = through(lattice, "G5", "G4", "G3")
+    if beyond:
+        x, y = lattice.centre_xy[lattice.labels.index("G3")]
+        line = shapely.LineString([*line.coords, (x + 600.0, y - 200.0)])
+    result = ways(features([line], lattice), lattice, water=water)
+    mouth = lattice.labels.index("G3")
+    assert result.any_ports[mouth].nonzero()[0].tolist() == [2]
+    assert bool(result.leaves[mouth]) == beyond
+    assert [crossing.cell for crossing in result.crossings] == [mouth] * n_crossings
 
 
 # Laws -------------------------------------------------------------------------------------------

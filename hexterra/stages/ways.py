@@ -16,6 +16,7 @@ from hexterra.errors import BriefError, VectorError
 from hexterra.lattice.hexagon import N_SIDES
 from hexterra.stages._placing import Line, carry_lines, place_cells
 from hexterra.stages._tracing import Run, Spells, Tracer
+from hexterra.stages.flow import Kind
 from hexterra.values import Value, readonly
 from hexterra.vectors import nothing_here
 
@@ -85,7 +86,7 @@ class Way(Value):
 
 
 class WaterCrossing(NamedTuple):
-    """A cell where a way crosses water.
+    """A cell where a way crosses water, each with the side by which it runs off the lattice.
 
     Parameters
     ----------
@@ -348,23 +349,28 @@ def _cross(
             )
     crossings: list[WaterCrossing] = []
     for cell in np.flatnonzero(used.any(axis=1) & water.is_watercourse).tolist():
-        times = _banks_joined(used[cell], _all_water_sides(lattice, water, cell)) - 1
+        road, wet = used[cell], water.ports[cell]
+        if builder.leaves[cell]:
+            road = _with_way_off(lattice, cell, road)
+        if water.kind[cell] in (Kind.MOUTH, Kind.ENTRY):
+            wet = _with_way_off(lattice, cell, wet)
+        times = _banks_joined(road, wet) - 1
         if times > 0:
             how = "bridge" if width[cell] >= bridge_from else "ford"
             crossings.append(WaterCrossing(cell, how, int(width[cell]), times))
     return tuple(crossings)
 
 
-def _all_water_sides(lattice: Lattice, water: Watercourses, cell: int) -> NDArray[np.bool_]:
-    """Sides that water crosses, that by which it runs off the lattice included.
+def _with_way_off(lattice: Lattice, cell: int, ports: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Add to the ports of a cell the side by which what crosses them runs off the lattice.
 
-    For the latter the open side farthest round from all ports, of equals the first.
+    The open side farthest round from all ports, of equals the first.
     """
-    sides = water.ports[cell].copy()
     is_open = (lattice.neighbours[cell] < 0) & (
         lattice.corner_of[cell] != np.roll(lattice.corner_of[cell], -1)
     )
-    if water.receiver[cell] == cell and sides.any() and is_open.any():
+    sides = ports.copy()
+    if sides.any() and is_open.any():
         apart = np.abs(np.arange(N_SIDES)[:, None] - np.flatnonzero(sides))
         apart = np.minimum(apart, N_SIDES - apart).min(axis=1)
         sides[np.where(is_open, apart, -1).argmax()] = True
