@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections import Counter
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -12,7 +13,8 @@ import pytest
 from test_cli import run
 
 from hexterra.brief import Brief
-from hexterra.errors import BriefError
+from hexterra.elevation import Elevation
+from hexterra.errors import BriefError, OutputError
 from hexterra.invention import invent
 from hexterra.outputs import write_plan
 from hexterra.outputs.campaign_folder import write_campaign
@@ -21,6 +23,12 @@ from hexterra.owned import read_owned, tile_kind
 from hexterra.plan import Plan, make_plan
 from hexterra.sharing import Shared, share_plans
 from hexterra.verification import verify
+
+
+@cache
+def valley() -> Elevation:
+    """Invent 13 x 10 km of hills."""
+    return invent(3, rows=200, columns=260, pixel_m=50.0)
 
 
 def board(number: int, **changes: dict[str, Any]) -> Plan:
@@ -34,7 +42,7 @@ def board(number: int, **changes: dict[str, Any]) -> Plan:
         heights={"metres_per_step": 20.0, **changes.get("heights", {})},
         catalogue=changes.get("catalogue"),
     )  # fmt: skip
-    return make_plan(invent(3, rows=200, columns=260, pixel_m=50.0), brief)
+    return make_plan(valley(), brief)
 
 
 @pytest.fixture(scope="module")
@@ -105,6 +113,24 @@ def test_the_folder_is_read_back(shared: Shared, folders: list[Path], tmp_path: 
         assert (tmp_path / "set" / name).read_bytes() == (tmp_path / "again" / name).read_bytes()
 
 
+def test_a_campaign_is_replaced_unless_something_was_added(
+    shared: Shared, folders: list[Path], tmp_path: Path
+) -> None:
+    """A campaign takes the place of an earlier one, but leaves no book of it behind unsaid."""
+    write_campaign(shared, tmp_path / "set")
+    fewer = share_plans([read_plan(folders[0])])
+    write_campaign(fewer, tmp_path / "set")
+    assert sorted(path.name for path in (tmp_path / "set").iterdir()) == [
+        "1-board", "campaign.json", "pieces.csv",
+    ]  # fmt: skip
+    assert run("book", tmp_path / "set" / "1-board", "--sheets").exit_code == 0
+    refused = run("share", *folders, "--out", tmp_path / "set")
+    assert refused.exit_code == 40
+    assert "was added to" in refused.output
+    with pytest.raises(OutputError, match="was added to"):
+        write_campaign(fewer, tmp_path / "set")
+
+
 def test_one_board_is_its_own_set(folders: list[Path]) -> None:
     """A campaign of one board is that board, as it was planned."""
     plan = read_plan(folders[0])
@@ -117,7 +143,9 @@ def test_one_board_is_its_own_set(folders: list[Path]) -> None:
     )
 
 
-def test_boards_of_other_tiles_are_refused(folders: list[Path], tmp_path: Path) -> None:
+def test_boards_of_other_tiles_are_refused(
+    shared: Shared, folders: list[Path], tmp_path: Path
+) -> None:
     """Another tile size, step or meaning of a pattern's name cannot be shared."""
     first = read_plan(folders[0])
     with pytest.raises(BriefError, match=r"across_flats_mm = 100\.0, but 'Reach 2' 50\.0"):
@@ -127,7 +155,7 @@ def test_boards_of_other_tiles_are_refused(folders: list[Path], tmp_path: Path) 
     with pytest.raises(BriefError, match="no boards"):
         share_plans([])
     with pytest.raises(BriefError, match="1 names are given for 3 boards"):
-        write_campaign(share_plans([first] * 3), tmp_path / "set", names=["one"])
+        write_campaign(shared, tmp_path / "set", names=["one"])
 
 
 def test_nothing_is_written_over_a_plan(folders: list[Path]) -> None:

@@ -110,12 +110,11 @@ def share_command(directories: tuple[str, ...], out: str) -> None:
     for each board. The plans have to cut what the boards before them have not cut.
     """
     with telling() as progress:
-        from hexterra.outputs.campaign_folder import CAMPAIGN, write_campaign
-        from hexterra.outputs.folder import check_folder
+        from hexterra.outputs.campaign_folder import check_campaign_folder, write_campaign
         from hexterra.outputs.reopening import read_plan
         from hexterra.sharing import share_plans
 
-        check_folder(out, kind=CAMPAIGN)
+        check_campaign_folder(out)
         progress("opening the plans")
         plans = [read_plan(directory) for directory in directories]
         shared = share_plans(plans, progress=progress)

@@ -8,9 +8,9 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from hexterra.errors import BriefError
+from hexterra.errors import BriefError, OutputError
 from hexterra.outputs import plan_writers
-from hexterra.outputs.folder import Kind, Writer, write_folder
+from hexterra.outputs.folder import PLAN, Kind, Writer, check_folder, write_folder
 from hexterra.progress import Progress, silent
 from hexterra.tables import csv_text
 
@@ -54,7 +54,7 @@ def write_campaign(
     BriefError
         If there are not as many names as plans.
     OutputError
-        See `write_folder`.
+        See `write_folder`; or if something, as a book, was added to a plan of the earlier campaign.
     """
     names = names or ["board"] * len(shared.plans)
     if len(names) != len(shared.plans):
@@ -62,6 +62,7 @@ def write_campaign(
             f"{len(names)} names are given for {len(shared.plans)} boards",
             remedy="give one name for each board, or none",
         )
+    check_campaign_folder(directory)
     folders = [f"{number}-{Path(name).name}" for number, name in enumerate(names, start=1)]
     writers: dict[str, Writer] = {PIECES_FILE: _text(csv_text(shared.pieces))}
     for folder, plan in zip(folders, shared.plans, strict=True):
@@ -82,6 +83,32 @@ def write_campaign(
     writers[CAMPAIGN.document] = _text(json.dumps(document, indent=2, ensure_ascii=False) + "\n")
     write_folder(directory, writers, kind=CAMPAIGN)
     return tuple(writers)
+
+
+def check_campaign_folder(directory: str | os.PathLike[str]) -> None:
+    """Refuse early a folder that `write_campaign` would refuse late.
+
+    Raises
+    ------
+    OutputError
+        As `write_campaign`.
+    """
+    check_folder(directory, kind=CAMPAIGN)
+    target = Path(directory)
+    if not (target / CAMPAIGN.document).is_file():
+        return
+    document = json.loads((target / CAMPAIGN.document).read_text(encoding="utf-8"))
+    for board in document["boards"]:
+        plan = target / board["folder"] / PLAN.document
+        held = json.loads(plan.read_text(encoding="utf-8"))["files"] if plan.is_file() else []
+        added = [name for name in held if f"{board['folder']}/{name}" not in document["files"]]
+        if added:
+            raise OutputError(
+                f"{added[0]} was added to {plan.parent} after the campaign was written; it would be"
+                " out of date",
+                remedy="choose another output folder, or delete this one first",
+                path=str(plan.parent / added[0]),
+            )
 
 
 def _text(text: str) -> Writer:
