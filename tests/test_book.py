@@ -362,7 +362,7 @@ def test_every_cell_is_in_the_row_lists(facing: Facing) -> None:
             f" {label} {pieces.piece_names[cell]} {first_corner(pieces, cell) or '-'} {level}"
             f" {stack_words(pieces, level)}"
             f" {level * pieces.step_mm:g} {pieces.footing_names[cell].split()[0]} "
-            f"{water_words(pieces, cell)}"
+            f"{f'water {words}' if (words := water_words(pieces, cell)) else ''}"
         )
         assert listed.count(words) == 1, words
 

@@ -16,6 +16,7 @@ from hexterra.workshop.book_bench import board_pages, caution_pages, set_up_page
 from hexterra.workshop.book_buying import buying_pages, reckoning_pages
 from hexterra.workshop.book_cut_list import cut_list_pages
 from hexterra.workshop.book_drawings import drawing_pages
+from hexterra.workshop.book_ground import cover_pages, road_pages
 from hexterra.workshop.book_labels import label_pages
 from hexterra.workshop.book_map import keep_map, map_pages, read_map
 from hexterra.workshop.book_paper import (
@@ -59,8 +60,8 @@ def book_pdf(plan: Plan, effort: Effort, *, paper: Paper = "A4") -> bytes:
     -------
     bytes
         A PDF: cover, contents, the board, what to buy, hours, cautions, set-ups, cut list,
-        drawings, sheet layouts, labels, the base, the map by quarters, rows, stacks, watercourses
-        and packing list. What is bought and made leaves out owned pieces. Drawings are
+        drawings, sheet layouts, labels, the base, the map by quarters, rows, stacks, watercourses,
+        roads, cover and packing list. What is bought and made leaves out owned pieces. Drawings are
         vectors, text can be selected, fonts are embedded, all of it reads in grey, and viewers are
         asked not to scale it. Equal values give equal bytes.
     """
@@ -71,7 +72,7 @@ def book_pdf(plan: Plan, effort: Effort, *, paper: Paper = "A4") -> bytes:
     board_map = read_map(plan)
     body = [
         *board_pages(plan, effort, upright),
-        *buying_pages(effort, upright),
+        *buying_pages(plan, effort, upright),
         *reckoning_pages(effort, upright),
         *caution_pages(upright),
         *set_up_pages(effort, upright),
@@ -81,9 +82,11 @@ def book_pdf(plan: Plan, effort: Effort, *, paper: Paper = "A4") -> bytes:
         *label_pages(plan.pieces, upright),
         *base_pages(effort, upright, lying),
         *map_pages(board_map, upright, lying),
-        *row_pages(plan.pieces, upright),
+        *row_pages(plan.pieces, plan.overlay, upright),
         *stack_pages(plan.pieces, upright, lying),
         *water_pages(plan.pieces, upright, lying),
+        *road_pages(plan.pieces, plan.roads, upright, lying),
+        *cover_pages(plan.pieces, plan.cover, upright, lying),
         *packing_pages(effort, upright),
     ]
     entries = [page for page in body if page.entry]

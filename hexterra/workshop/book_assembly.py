@@ -11,6 +11,7 @@ import numpy as np
 from hexterra.stages.flow import Kind
 from hexterra.stages.schedule import PARTS
 from hexterra.workshop.book_columns import Column, Row, Table, tick
+from hexterra.workshop.book_ground import cover_word, road_words
 from hexterra.workshop.book_paper import INK, PALE, WHITE, Format, Page, Pen, text_mm
 from hexterra.workshop.book_plans import plan_page
 from hexterra.workshop.book_words import (
@@ -23,6 +24,7 @@ from hexterra.workshop.book_words import (
 )
 
 if TYPE_CHECKING:
+    from hexterra.overlay import Overlay
     from hexterra.stages.flow import Watercourses
     from hexterra.stages.schedule import Schedule
     from hexterra.workshop.effort import Effort
@@ -31,7 +33,7 @@ _LIST_MM: Final = 2.7
 _STACK_MM: Final = 70.0
 
 
-def row_pages(schedule: Schedule, paper: Format) -> list[Page]:
+def row_pages(schedule: Schedule, overlay: Overlay, paper: Format) -> list[Page]:
     """List every cell in rows from the front, each from left to right."""
     board, tiles = schedule.board, schedule.tiles
     rows: list[Row] = []
@@ -53,18 +55,19 @@ def row_pages(schedule: Schedule, paper: Format) -> list[Page]:
                 stack_words(schedule, level),
                 f"{level * schedule.step_mm:g}",
                 schedule.footing_names[cell].partition(" ")[0] or "-",
-                _beside(schedule, cell),
+                _beside(schedule, overlay, cell),
             ), _tick))  # fmt: skip
     columns = (
-        Column("", 5.0), Column("Cell", 10.0), Column("Tile", 51.0), Column("First corner", 20.0),
+        Column("", 5.0), Column("Cell", 10.0), Column("Tile", 44.0), Column("First corner", 20.0),
         Column("Level", 13.0, "right"), Column("Spacers, mm", 23.0),
         Column("High, mm", 18.0, "right"), Column("Footing", 14.0),
-        Column("Water and step faces", 37.0),
+        Column("On and beside it", 44.0),
     )  # fmt: skip
     lead = (
         "Footing first, then the spacers in the order in which they are listed, then the tile."
         " Directions are as you see them from the front edge. Tiles without a first corner fit in"
-        " any turn, or, along an edge, in one. The height is that of the spacers together."
+        " any turn, or, along an edge, in one. The height is that of the spacers together. At the"
+        " right: how water and roads run, what covers the ground, and where step faces stand."
     )
     table = Table(columns, tuple(rows), lead, _LIST_MM)
     return table.pages("Row by row", paper, entry="Row by row")
@@ -74,9 +77,14 @@ def _tick(pen: Pen, lefts: Sequence[float], top: float) -> None:
     pen.box(lefts[0] + 0.4, top + 3.25, size=2.9)
 
 
-def _beside(schedule: Schedule, cell: int) -> str:
-    """Say where water runs in a cell and on which sides faces stand between tops."""
-    words = [water_words(schedule, cell)]
+def _beside(schedule: Schedule, overlay: Overlay, cell: int) -> str:
+    """Say what lies on the ground of a cell and on which sides faces stand between tops."""
+    water = water_words(schedule, cell)
+    words = [
+        f"water {water}" if water else "",
+        road_words(schedule, overlay.roads, cell),
+        cover_word(overlay.cover, cell),
+    ]
     sides = np.flatnonzero(schedule.tiles.cliff[cell]).tolist()
     if sides:
         listed = ", ".join(side_word(schedule.board.facing, side) for side in sides)

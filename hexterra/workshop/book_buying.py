@@ -8,10 +8,12 @@ from itertools import groupby
 from typing import TYPE_CHECKING, Final
 
 from hexterra.workshop.book_columns import Column, Row, Table, stacked, tick
+from hexterra.workshop.book_ground import job_words
 from hexterra.workshop.book_words import counted, duration
 from hexterra.workshop.rates import WORK, WorkKind
 
 if TYPE_CHECKING:
+    from hexterra.plan import Plan
     from hexterra.workshop.book_paper import Format, Page
     from hexterra.workshop.effort import Effort
     from hexterra.workshop.rates import Amounts
@@ -39,7 +41,7 @@ _UNITS: Final = {
 }
 
 
-def buying_pages(effort: Effort, paper: Format) -> list[Page]:
+def buying_pages(plan: Plan, effort: Effort, paper: Format) -> list[Page]:
     """List what to buy, each with a box to tick."""
     foam = effort.foam
     rows = [Row(("Foam", "", "", ""), is_heading=True)]
@@ -55,6 +57,10 @@ def buying_pages(effort: Effort, paper: Format) -> list[Page]:
         if finish[name] > 0.0:
             unit = name.rpartition("_")[2]
             rows.append(_ticked(words, f"{_rounded_up(finish[name]):g} {unit}", use))
+    on_top = [_ticked(*words) for words in job_words(plan.pieces, plan.overlay)]
+    if on_top:
+        rows.append(Row(("What lies on the ground", "", "", ""), is_heading=True))
+    rows += on_top
     rows.append(Row(("Tools and the rest", "", "", ""), is_heading=True))
     if effort.amounts.n_joints:
         rows.append(_ticked("glue that does not attack foam", "",

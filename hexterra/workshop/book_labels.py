@@ -21,8 +21,8 @@ _HEIGHT_MM: Final = 18.6
 _ICON_MM: Final = 15.0
 _LEAD: Final = (
     "Each drawing shows its tile from below, the back of the board up. Stick the label under the"
-    " tile so that outline, wedge (first corner) and watercourse of drawing and tile agree: then"
-    " the small arrow always points to the back of the board."
+    " tile so that outline, wedge (first corner), watercourse and sunken road (dashes) of drawing"
+    " and tile agree: then the small arrow always points to the back of the board."
 )
 
 
@@ -81,12 +81,12 @@ def _from_below(pen: Pen, schedule: Schedule, cell: int, x: float, y: float) -> 
     pen.polygon(place(outline), ink=INK, width=0.2)
     corner = hexagon.corner_offsets(1.0, board.facing)
     water = tiles.legal.water
-    if water is not None and water.is_watercourse[cell]:
-        for side in np.flatnonzero(water.ports[cell]).tolist():
+    wet = water.ports[cell] if water is not None else np.zeros(N_SIDES, dtype=np.bool_)
+    centre = board.kept[cell] * corner.max(axis=0) / 2.0
+    for ports, dashes in ((wet, ()), (schedule.cuts.road[cell], (0.9, 0.6))):
+        for side in np.flatnonzero(ports).tolist():
             port = (corner[side] + corner[(side + 1) % N_SIDES]) / 2.0
-            pen.line(
-                place(np.array([port, board.kept[cell] * corner.max(axis=0) / 2.0])), width=0.6
-            )
+            pen.line(place(np.array([port, centre])), width=0.6, dashes=dashes)
     if first_corner(schedule, cell):
         turn = int(schedule.turn[cell])
         pen.polygon(place(wedge_points(corner[turn], np.zeros(2), 1.0)), fill=INK)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import accumulate, pairwise
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -16,8 +16,10 @@ from numpy.typing import NDArray
 from shapely.geometry import LineString, Polygon
 
 from hexterra.lattice import hexagon
+from hexterra.outputs import map_overlay
 from hexterra.outputs.maps import map_frame, map_svg
 from hexterra.outputs.surface import nearest_cell
+from hexterra.outputs.svg import Drawing, text_width
 from hexterra.stages.flow import Kind
 from hexterra.workshop.book_paper import INK, SIDE_MM, WHITE, Format, Page, Pen, text_mm, wrapped
 from hexterra.workshop.book_plans import NAMES_MM, name_edges
@@ -38,8 +40,8 @@ _BEYOND: Final = 0.45
 _FORM: Final = "map"
 _KEY_MM: Final = 2.7
 _KEY: Final = (
-    "In each hexagon: its cell beside the large number, which is the level; pattern above and"
-    " watercourse below, unless plain. A wedge marks the first corner."
+    "In each hexagon: its cell beside the large number, the level; pattern above and watercourse"
+    " below, unless plain. A wedge marks the first corner, a thick line with ticks a step face."
 )
 
 
@@ -50,6 +52,7 @@ class BoardMap:
     tiles: Tiles
     vectors: Vectors
     frame: Frame
+    ground_key: Vectors | None
 
     @property
     def board(self) -> Board:
@@ -81,7 +84,21 @@ class Part:
 
 def read_map(plan: Plan) -> BoardMap:
     """Draw the map of a plan and take it apart."""
-    return BoardMap(plan.fitted, read_svg(map_svg(plan)), map_frame(plan))
+    return BoardMap(plan.fitted, read_svg(map_svg(plan)), map_frame(plan), _ground_key(plan))
+
+
+def _ground_key(plan: Plan) -> Vectors | None:
+    """Draw one line with the symbols of the roads and the cover that occur."""
+    items = list(map_overlay.key(plan.overlay, plan.pieces.cuts))
+    if not items:
+        return None
+    unit_mm = _KEY_MM / 3.2
+    ends = [0.0, *accumulate(13.0 * unit_mm + text_width(words, _KEY_MM) for _, words in items)]
+    page = Drawing(ends[-1] - 3.0 * unit_mm, 4.5 * unit_mm, "roads and cover")
+    for (symbol, words), x in zip(items, ends, strict=False):
+        map_overlay.draw_symbol(page, symbol, x, 0.0, unit_mm)
+        page.text(x + 10.0 * unit_mm, 3.4 * unit_mm, _KEY_MM, words, fill=INK)
+    return read_svg(page.to_text())
 
 
 def keep_map(canvas: Any, board_map: BoardMap) -> None:
@@ -148,7 +165,8 @@ def _flats_mm(board: Board, paper: Format, n_across: int, n_away: int) -> float:
 
 def _window_room(paper: Format) -> tuple[float, float, float, float]:
     left, top, width, height = paper.room_mm
-    return left + NAMES_MM, top + NAMES_MM, width - 2 * NAMES_MM, height - 2 * NAMES_MM - 5.0
+    key_mm = 5.0 if width > height else 10.0  # words take two lines across upright paper
+    return left + NAMES_MM, top + NAMES_MM, width - 2 * NAMES_MM, height - 2 * NAMES_MM - key_mm
 
 
 # Whole -------------------------------------------------------------------------------------------
@@ -236,10 +254,25 @@ def _part(pen: Pen, board_map: BoardMap, part: Part) -> None:
         _name_cell(pen, board_map, cell, x, y, scale)
     at = place(board.centre_mm)
     name_edges(pen, board, held, at, (x0, top, *size.tolist()))
-    y = top + float(size[1]) + NAMES_MM + 3.5
+    y = top + float(size[1]) + NAMES_MM + 2.8
     for line in wrapped(_KEY, pen.paper.room_mm[2], _KEY_MM):
         pen.text(pen.paper.width_mm / 2.0, y, line, size=_KEY_MM, align="middle")
         y += 1.4 * _KEY_MM
+    if board_map.ground_key is not None:
+        _draw_key(pen, board_map.ground_key, y - 2.2)
+
+
+def _draw_key(pen: Pen, key: Vectors, top: float) -> None:
+    """Draw a line of symbols and their words in the middle of the page."""
+    scale = min(1.0, pen.paper.room_mm[2] / key.width_mm)
+    left = (pen.paper.width_mm - scale * key.width_mm) / 2.0
+    pen.canvas.saveState()
+    pen.canvas.translate(*pen.at(left, top + scale * key.height_mm))
+    pen.canvas.scale(scale, scale)
+    draw_shapes(pen.canvas, key.shapes, key.height_mm)
+    pen.canvas.restoreState()
+    for caption in key.captions:
+        draw_caption(pen, caption, left + scale * caption.x, top + scale * caption.y, scale)
 
 
 def _window_mm(

@@ -25,15 +25,19 @@ if TYPE_CHECKING:
     from hexterra.lattice.board import Board
     from hexterra.stages.flow import Watercourses
     from hexterra.stages.schedule import Schedule
+    from hexterra.stages.ways import Ways
 
 #: Room for the names of columns and rows around a plan.
 NAMES_MM: Final = 9.0
 _WORD_MM: Final = 3.0
+#: Room for what is said below a plan.
+_KEY_MM: Final = 9.0
 
 
 def plan_page(
     schedule: Schedule, heading: str, upright: Format, lying: Format, word: Callable[[int], str],
-    water: Watercourses | None = None, pale: NDArray[np.bool_] | None = None,
+    water: Watercourses | None = None, roads: Ways | None = None,
+    pale: NDArray[np.bool_] | None = None, key: str = "",
 ) -> Page:  # fmt: skip
     """Return a page with the plan of the board.
 
@@ -49,15 +53,19 @@ def plan_page(
         Told a cell, says what to write in it.
     water
         Watercourses to draw; none by default.
+    roads
+        Roads to draw; none by default.
     pale
         Cells to shade, (n_cells,) bool; those with water by default.
+    key
+        What to say below the plan.
     """
     board = schedule.board
     shaded = pale if pale is not None else water.is_watercourse if water is not None else None
     board_mm = np.array(board.size_mm)
     is_lying = bool(board_mm[0] > board_mm[1])
     left, top, width, height = (lying if is_lying else upright).room_mm
-    room = np.array([width, height]) - 2.0 * NAMES_MM
+    room = np.array([width, height - (_KEY_MM if key else 0.0)]) - 2.0 * NAMES_MM
     scale = float((room / board_mm).min())
     flats = scale * board.across_flats_mm
     x0, y0 = left + (width - scale * float(board_mm[0])) / 2.0, top + NAMES_MM
@@ -74,6 +82,8 @@ def plan_page(
             pen.polygon(place(board.outline_mm(cell)).tolist(), ink=GREY, width=0.1, fill=fill)
         if water is not None:
             _draw_water(pen, board, water, place, middle)
+        if roads is not None:
+            _draw_roads(pen, schedule, roads, place, middle, flats)
         for cell in range(board.n_cells):
             share = 0.42 if board.kept[cell, 0] else 0.8
             x, y = middle[cell].tolist()
@@ -81,6 +91,8 @@ def plan_page(
         everything = np.ones(board.n_cells, dtype=bool)
         window = (x0, y0, *(scale * board_mm).tolist())
         name_edges(pen, board, everything, place(board.centre_mm), window)
+        if key:
+            pen.lines(left, y0 + window[3] + NAMES_MM + 4.5, key, width, size=2.7)
 
     return Page(heading, paint, is_lying, heading, 1)
 
@@ -104,6 +116,28 @@ def _draw_water(
             foot = at[out] - 1.2 * ahead
             head = (at[out] + 1.2 * ahead, foot + 1.0 * across, foot - 1.0 * across)
             pen.polygon([point.tolist() for point in head], fill=INK)
+
+
+def _draw_roads(
+    pen: Pen, schedule: Schedule, roads: Ways,
+    place: Callable[[NDArray[np.float64]], NDArray[np.float64]], middle: NDArray[np.float64],
+    flats: float,
+) -> None:  # fmt: skip
+    """Draw roads through the middles of cells as double lines, broken where they are sunken."""
+    board = schedule.board
+    corner = corner_offsets(board.across_flats_mm, board.facing)
+    port = (corner + np.roll(corner, -1, axis=0)) / 2.0
+    width, dash = 0.14 * flats, 0.13 * flats
+    halves = [
+        (place(board.centre_mm[cell] + port)[side].tolist(), middle[cell].tolist(),
+         bool(schedule.cuts.road[cell, side]))
+        for cell, side in np.argwhere(roads.any_ports).tolist()
+    ]  # fmt: skip
+    for start, end, _ in halves:
+        pen.line((start, end), width=width)
+    for start, end, is_sunken in halves:
+        pen.line((start, end), width=0.6 * width, ink=WHITE,
+                 dashes=(dash, dash) if is_sunken else ())  # fmt: skip
 
 
 def _write(pen: Pen, words: str, x: float, y: float, width: float, flats: float) -> None:

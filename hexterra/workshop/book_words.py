@@ -49,12 +49,13 @@ def side_word(facing: Facing, side: int) -> str:
 def first_corner(schedule: Schedule, cell: int) -> str:
     """Say where the first corner of a cell's tile goes; "" if the tile fits in any turn, or one.
 
-    A flat whole tile without water may be turned at will. A cut tile fits the board's edge in one
-    way only.
+    A flat whole tile into which nothing is cut may be turned at will. A tile that the board's edge
+    cuts fits in one way only.
     """
     board, tiles = schedule.board, schedule.tiles
     is_whole = not board.kept[cell].any()
-    if not is_whole or (np.ptp(tiles.corners[cell]) == 0 and not _ports(schedule, cell)):
+    is_cut = bool(_ports(schedule, cell)) or schedule.cuts.road[cell].any()
+    if not is_whole or (np.ptp(tiles.corners[cell]) == 0 and not is_cut):
         return ""
     return corner_word(board.facing, int(schedule.turn[cell]))
 
