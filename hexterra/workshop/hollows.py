@@ -82,6 +82,9 @@ class Reach:
             _deep(np.concatenate([right, left[::-1]]), depth_mm)
             for right, left in zip(_windows(lower[0]), _windows(lower[1]), strict=True)
         ]
+        if not self.start.bank_mm and not self.end.bank_mm:
+            # Upright all along: rounded, what has no room on the plan would get some.
+            return found
         is_even = (self.start.width_mm, self.start.bank_mm) == (
             self.end.width_mm, self.end.bank_mm
         )  # fmt: skip

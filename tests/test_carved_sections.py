@@ -1,0 +1,204 @@
+"""Grooves whose sections differ by side: widths, banks, sunken roads, ways through the edge."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+import trimesh
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+import hexterra as hx
+from hexterra.catalogue import load_catalogue
+from hexterra.errors import BriefError
+from hexterra.outputs.carved_mesh import carved_piece_mesh
+from hexterra.stages.schedule import Piece
+from hexterra.workshop.carved import piece_measures, piece_stretches
+from hexterra.workshop.channels import banks_mm
+from hexterra.workshop.grooves import Groove, Grooves
+from hexterra.workshop.guides import Guides
+from hexterra.workshop.settings import workshop_of
+from hexterra.workshop.solids import Solid
+
+PATTERNS = {pattern.name: pattern.rises for pattern in load_catalogue(None).patterns}
+SIDE_MM = 100.0 / math.sqrt(3.0)
+#: Classes 1 to 4, 4 mm deep with banks of 4 mm; a road 24 mm wide and 3 mm deep between walls.
+GROOVES = Grooves(tuple(Groove(width_mm, 4.0, 4.0) for width_mm in (20.0, 30.0, 40.0, 50.0)))
+
+
+def tile(name: str = "flat") -> Solid:
+    """Make a whole tile, 100 mm across flats, with a base of 15 mm."""
+    return Solid("whole", "", PATTERNS[name], across_flats_mm=100.0, base_mm=15.0, step_mm=7.5)
+
+
+def wet(
+    water: str, widths: dict[int, int], upright: tuple[int, ...] = (), leaves: int = -1
+) -> Piece:
+    """Describe a whole tile by the width class of the water at each of its sides."""
+    ports = tuple(sorted(set(widths) - {leaves}))
+    by_side = tuple(widths.get(side, 0) for side in range(6))
+    return Piece("tile", "", "whole", "", "", 0, water, ports, 15.0, 1, water, by_side, upright,
+                 leaves)  # fmt: skip
+
+
+def sunken(road: tuple[int, ...], road_leaves: int = -1) -> Piece:
+    """Describe a whole tile with a sunken road."""
+    dry = Piece("tile", "", "whole", "", "", 0, "", (), 15.0, 1)
+    return replace(dry, road=road, road_leaves=road_leaves)
+
+
+def taken_mm3(piece: Piece, solid: Solid) -> float:
+    """Return what is cut out of a piece: by the measures, which trimesh must confirm."""
+    mesh = carved_piece_mesh(piece, solid, GROOVES)
+    body = trimesh.Trimesh(mesh.vertices_mm, mesh.faces, process=False)
+    assert body.is_watertight
+    assert body.is_winding_consistent
+    measures = piece_measures(piece, solid, GROOVES)
+    taken = solid.volume_mm3 - measures.volume_mm3
+    assert solid.volume_mm3 - body.volume == pytest.approx(taken, rel=1e-4)
+    assert body.area == pytest.approx(measures.surface_mm2, rel=1e-5)
+    return taken
+
+
+@pytest.mark.parametrize("name", ["flat", "bank", "saddle"])
+@pytest.mark.parametrize(
+    ("widths", "upright", "mean_mm2"),
+    [
+        # Trapezoids of 4 mm: (20 + 12) / 2 * 4 = 64, (30 + 22) / 2 * 4 = 104, 144 and 184.
+        ({0: 1, 3: 1}, (), 64.0),
+        ({0: 1, 3: 2}, (), (64.0 + 104.0) / 2),
+        ({0: 2, 3: 4}, (), (104.0 + 184.0) / 2),
+        # Rectangles: 20 * 4 = 80 and 30 * 4 = 120.
+        ({0: 1, 3: 2}, (0, 3), (80.0 + 120.0) / 2),
+        # Sloping at one side and upright at the other.
+        ({0: 1, 3: 1}, (0,), (64.0 + 80.0) / 2),
+        ({0: 3, 3: 2}, (3,), (144.0 + 120.0) / 2),
+    ],
+)
+def test_a_straight_reach_takes_the_mean_of_its_sections(
+    name: str, widths: dict[int, int], upright: tuple[int, ...], mean_mm2: float
+) -> None:
+    """Over 100 mm, on any top."""
+    assert taken_mm3(wet("reach", widths, upright), tile(name)) == pytest.approx(mean_mm2 * 100.0)
+
+
+@pytest.mark.parametrize(("ports", "radius_mm", "turn_deg"), [
+    ((0, 1), SIDE_MM / 2.0, 120.0), ((0, 2), SIDE_MM * 1.5, 60.0),
+])  # fmt: skip
+def test_a_bend_takes_the_mean_of_its_sections(
+    ports: tuple[int, int], radius_mm: float, turn_deg: float
+) -> None:
+    """Along tangents of 5 degrees to its circle, for a groove of one width: 104 mm2."""
+    length_mm = turn_deg / 5.0 * 2.0 * radius_mm * math.tan(math.radians(2.5))
+    even = taken_mm3(wet("reach", dict.fromkeys(ports, 2)), tile())
+    assert even == pytest.approx(104.0 * length_mm)
+
+
+def test_a_reach_through_the_board_edge_is_like_one_from_side_to_side() -> None:
+    """Of a mouth, the side it leaves by is one more that it crosses."""
+    mouth = taken_mm3(wet("mouth", {0: 1, 3: 2}, leaves=3), tile())
+    assert mouth == pytest.approx(84.0 * 100.0)
+
+
+@pytest.mark.parametrize(
+    ("piece", "length_mm"),
+    [
+        (sunken((0, 3)), 100.0),
+        (sunken((0,), road_leaves=3), 100.0),
+        (sunken((0, 1)), 48.0 * SIDE_MM / 2.0 * math.tan(math.radians(2.5))),
+        (sunken((0, 2)), 24.0 * SIDE_MM * 1.5 * math.tan(math.radians(2.5))),
+    ],
+)
+@pytest.mark.parametrize("name", ["flat", "bank"])
+def test_a_sunken_road_takes_24_by_3_mm(piece: Piece, length_mm: float, name: str) -> None:
+    """Between walls, on flats and on ramps."""
+    assert taken_mm3(piece, tile(name)) == pytest.approx(72.0 * length_mm, rel=1e-6)
+
+
+def test_roads_that_meet_take_their_overlap_once() -> None:
+    """Three arms 120 degrees apart, each 24 mm wide, are one road in the middle.
+
+    Two neighbouring arms meet in a point 12 / sin 60 mm from the centre. Between these three
+    points lies a triangle; beyond it each arm is a rectangle.
+    """
+    half_mm, reach_mm = 12.0, 12.0 / math.tan(math.radians(60.0))
+    corner_mm = half_mm / math.sin(math.radians(60.0))
+    triangle = 3.0 * math.sqrt(3.0) / 4.0 * corner_mm**2
+    expected = 3.0 * (3.0 * 24.0 * (50.0 - reach_mm) + triangle)
+    assert taken_mm3(sunken((0, 2, 4)), tile()) == pytest.approx(expected, rel=1e-6)
+
+
+@settings(derandomize=True, deadline=None, max_examples=30)
+@given(
+    st.sampled_from(sorted(PATTERNS)),
+    st.dictionaries(st.integers(0, 5), st.integers(1, 4), min_size=1, max_size=4),
+    st.sets(st.integers(0, 5)),
+    st.sampled_from(["reach", "confluence", "spring", "pool", "mouth"]),
+)
+def test_any_mix_of_sections_closes(
+    name: str, widths: dict[int, int], stands: set[int], water: str
+) -> None:
+    """On every top, what is left is closed, and volume and surface are those of the measures."""
+    taken_mm3(wet(water, widths, tuple(sorted(stands & set(widths)))), tile(name))
+
+
+@settings(derandomize=True, deadline=None, max_examples=30)
+@given(
+    st.dictionaries(st.integers(0, 5), st.integers(1, 4), min_size=1, max_size=4),
+    st.sets(st.integers(0, 5)),
+)
+def test_every_port_shows_the_section_of_its_class(
+    widths: dict[int, int], stands: set[int]
+) -> None:
+    """In the wall of a flat tile the bed is as wide as its class says: so neighbours meet."""
+    upright = tuple(sorted(stands & set(widths)))
+    solid = tile()
+    mesh = carved_piece_mesh(wet("confluence", widths, upright), solid, GROOVES)
+    corner = solid.corner_mm()
+    for side, width in widths.items():
+        start, end = corner[side], corner[(side + 1) % 6]
+        along = (end - start) / SIDE_MM
+        across = np.array([along[1], -along[0]])
+        away = (mesh.vertices_mm[:, :2] - start) @ across
+        at = (mesh.vertices_mm[:, :2] - (start + end) / 2.0) @ along
+        in_wall = np.abs(away) < 1e-3
+        bed = at[in_wall & (np.abs(mesh.vertices_mm[:, 2] - 11.0) < 1e-3)]
+        half_mm = 5.0 * (width + 1) - (0.0 if side in upright else 4.0)
+        assert (bed.min(), bed.max()) == pytest.approx((-half_mm, half_mm), abs=1e-3)
+
+
+def test_templates_mark_the_edges_that_are_cut() -> None:
+    """From 20 mm apart at side 0 to 40 mm at side 3: two straight lines, 100 and 10 mm off."""
+    solid, piece = tile(), wet("reach", {0: 1, 3: 3})
+    lines = banks_mm(solid, piece_stretches(piece, solid, GROOVES))
+    length_mm = [float(np.linalg.norm(np.diff(line, axis=0), axis=1).sum()) for line in lines]
+    assert length_mm == pytest.approx([math.hypot(100.0, 10.0)] * 2, abs=1e-3)
+
+
+def test_widths_of_the_brief_reach_the_grooves() -> None:
+    """Further classes are 1.5, 2 and 2.5 times as wide as the first, or as the brief says."""
+    assert workshop_of(hx.Brief()).guides.water_mm == (20.0, 30.0, 40.0, 50.0)
+    bench = {"channel_mm": 10.0, "wider_mm": (12.0, 18.0), "road_mm": 16.0}
+    guides = workshop_of(hx.Brief(bench=bench)).guides
+    assert guides.water_mm == (10.0, 12.0, 18.0)
+    assert guides.road_mm == 16.0
+
+
+@pytest.mark.parametrize(
+    ("bench", "words"),
+    [
+        ({"wider_mm": (15.0,)}, "a width in wider_mm is 15"),
+        ({"wider_mm": (30.0, 25.0)}, "a width in wider_mm is 25"),
+        ({"wider_mm": (30.0, 40.0, 50.0, 60.0)}, "number of widths in wider_mm is 4"),
+        ({"road_mm": 0.0}, "road_mm is 0"),
+    ],
+)
+def test_widths_out_of_range_are_refused(bench: dict[str, object], words: str) -> None:
+    """They ascend, there are at most three, and all are within reason."""
+    with pytest.raises(BriefError, match=words):
+        workshop_of(hx.Brief.model_validate({"bench": bench}))
+    with pytest.raises(BriefError, match=words):
+        Guides(**bench)  # pyright: ignore[reportArgumentType]
