@@ -24,7 +24,8 @@ from hexterra import cli
 from hexterra.elevation import Elevation, read_elevation
 from hexterra.errors import OutputError
 from hexterra.outputs.hydrography import summarise, write_hydrography
-from hexterra.stages.drain import OUTLET, VOID, drain, stream_order
+from hexterra.stages.drain import OUTLET, VOID, Drainage, drain, stream_order
+from hexterra.stages.drain_bands import drain_by_bands
 from hexterra.stages.streams import Streams, label_stretches, streams
 
 SAMPLE = Path(__file__).parent.parent / "sample_data" / "imbleth.tif"
@@ -406,14 +407,32 @@ def test_defaults_are_those_of_the_stage() -> None:
     assert inspect.signature(drain).parameters["lake_area_m2"].default is None
 
 
+@pytest.mark.parametrize(
+    "options",
+    [
+        ("--depressions", "fill"),
+        (),
+        ("--lake-depth-m", "2", "--lake-area-km2", "0.004", "--sea-level-m", "100"),
+    ],
+    ids=["fill", "breach", "breach, lakes and sea"],
+)
 def test_what_does_not_fit_into_memory_is_drained_by_bands(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    options: tuple[str, ...], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The answer is the same to the byte, and what was kept on disk meanwhile is gone."""
+    calls: list[Path] = []
+
+    def watched(elevation: Elevation, folder: Path, **keywords: Any) -> Drainage:
+        calls.append(folder)
+        return drain_by_bands(elevation, folder, band_rows=7, **keywords)
+
+    monkeypatch.setattr("hexterra.stages.drain_bands.drain_by_bands", watched)
     path = write_raster(tmp_path / "ground.tif")
-    assert run(path, "--depressions", "fill", "--out", tmp_path / "whole").exit_code == 0
-    monkeypatch.setattr(cli, "_memory_bytes", lambda: 0)
-    assert run(path, "--depressions", "fill", "--out", tmp_path / "bands").exit_code == 0
+    assert run(path, *options, "--out", tmp_path / "whole").exit_code == 0
+    assert not calls
+    monkeypatch.setattr("hexterra.commands.ground._memory_bytes", lambda: 0)
+    assert run(path, *options, "--out", tmp_path / "bands").exit_code == 0
+    assert len(calls) == 1
     assert contents(tmp_path / "whole") == contents(tmp_path / "bands")
     names = sorted(path.name for path in tmp_path.iterdir())
     assert names == ["bands", "ground.tif", "whole"]
@@ -426,7 +445,7 @@ def test_no_room_for_bands(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> N
         raise OSError(28, "No space left on device")
 
     path = write_raster(tmp_path / "ground.tif")
-    monkeypatch.setattr(cli, "_memory_bytes", lambda: 0)
+    monkeypatch.setattr("hexterra.commands.ground._memory_bytes", lambda: 0)
     monkeypatch.setattr("tempfile.TemporaryDirectory", refuse)
     result = run(path, "--depressions", "fill", "--out", tmp_path / "out")
     assert result.exit_code == 40
