@@ -38,8 +38,8 @@ class Comparison(Value):
         """Count of each piece in both plans and the difference, most changed first."""
         counts = pd.DataFrame(
             {
-                "before": self.before.schedule.set_index("piece")["count"],
-                "after": self.after.schedule.set_index("piece")["count"],
+                "before": {piece.name: piece.count for piece in self.before.pieces.pieces},
+                "after": {piece.name: piece.count for piece in self.after.pieces.pieces},
             }
         )
         counts = counts.fillna(0).astype(int)
@@ -77,8 +77,8 @@ class Comparison(Value):
         return (
             f"{n_changed} of {len(self.is_changed)} cells {have} another tile."
             f" The second plan needs {more} {pieces} that the first does not,"
-            f" and {len(self.after.schedule)} distinct pieces instead of"
-            f" {len(self.before.schedule)}."
+            f" and {len(self.after.pieces.pieces)} distinct pieces instead of"
+            f" {len(self.before.pieces.pieces)}."
         )
 
 

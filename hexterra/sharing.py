@@ -9,7 +9,7 @@ from functools import cached_property
 from typing import TYPE_CHECKING
 
 from hexterra.errors import BriefError
-from hexterra.owned import Owned, tile_kind
+from hexterra.owned import FINISH, Owned, tile_kind
 from hexterra.plan import Plan, complete
 from hexterra.preparing import judge_board, look
 from hexterra.progress import Progress, silent
@@ -49,7 +49,7 @@ class Shared(Value):
         import pandas as pd
 
         rows = pd.concat([plan.schedule for plan in self.plans], ignore_index=True)
-        rows = rows[rows["kind"] != "finish"]
+        rows = rows[rows["kind"] != FINISH]
         most = rows.groupby(["kind", "piece"])["count"].transform("max")
         rows = rows.assign(count=most).drop_duplicates(["kind", "piece"])
         order = {"tile": 0, "spacer": 1, "footing": 2}
