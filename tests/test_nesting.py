@@ -16,6 +16,8 @@ from shapely.geometry import LineString, Polygon, box
 
 from hexterra.errors import StockError
 from hexterra.stages.schedule import schedule
+from hexterra.workshop.facing_sheets import facing_nests
+from hexterra.workshop.facings import facings
 from hexterra.workshop.foam import foam
 from hexterra.workshop.nesting import FACINGS, Nest, nest, part_shapes
 from hexterra.workshop.slots import SLOT_PARTS
@@ -202,6 +204,24 @@ def test_sheets_are_within_one_of_the_packing_bound_on_mixed_boards(seed):
         for result in foam(pieces, stock).nests:
             check(result)
             assert result.n_sheets <= result.packing_bound + 1
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_common_sheets_are_within_one_of_the_area_bound_on_mixed_boards(seed):
+    """Foam and facings of twenty boards, parts among them, against area and kerf alone."""
+    random = np.random.default_rng(seed)
+    tiles = invented_board(
+        seed,
+        int(random.integers(4, 31)),
+        int(random.integers(4, 21)),
+        facing=FACINGS[seed % 2],
+        edges="whole" if seed % 5 == 4 else "straight",
+    )
+    pieces, stock = schedule(tiles), FoamStock()
+    laid_out = (*foam(pieces, stock).nests, *facing_nests(facings(pieces), stock))
+    assert laid_out
+    for result in laid_out:
+        assert result.n_sheets <= result.area_bound + 1
 
 
 def test_offcut_by_hand():
