@@ -287,13 +287,17 @@ def test_owned_pieces_are_not_cut() -> None:
 
 @pytest.mark.parametrize("facing", ["points", "flats"])
 def test_every_piece_has_a_drawing(facing: Facing) -> None:
-    """Each distinct piece and facing is drawn once, with its count, volume and surface."""
+    """Each distinct piece and facing is drawn once, with count, volume and surface as cut."""
     plan, result = work(facing)
     drawn = section("Drawings with dimensions", facing)
     notes = Counter(
-        f"volume {solid.volume_mm3 / 1000.0:.2f} cm³ surface {solid.surface_mm2 / 100.0:.2f} cm²"
-        for solid in piece_solids(plan.pieces)
+        f"volume {volume_mm3 / 1000.0:.2f} cm³ surface {around_mm2 / 100.0:.2f} cm²"
+        for volume_mm3, around_mm2 in zip(
+            result.volume_mm3.tolist(), result.around_mm2.tolist(), strict=True
+        )
     )
+    uncut = [solid.volume_mm3 for solid in piece_solids(plan.pieces)]
+    assert (result.volume_mm3 < np.array(uncut) - 1.0).any()  # watercourses are cut out
     for words, count in notes.items():
         volume, surface = words.split(" surface ")
         assert drawn.count(volume) >= count

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 
 from hexterra.workshop.base_drawings import facing_drawing
 from hexterra.workshop.book_paper import BOLD, GREY, Page, wrapped
+from hexterra.workshop.carved import Measures
 from hexterra.workshop.drawings import piece_drawing
 from hexterra.workshop.facing_sheets import facing_solids
 from hexterra.workshop.solids import piece_solids
@@ -37,13 +38,19 @@ def drawing_pages(effort: Effort, paper: Format) -> list[Page]:
     foam = effort.foam
     hexagon_mm = 2.0 * foam.pieces.board.across_flats_mm / math.sqrt(3.0)
     scale = _HEXAGON_MM / _SHRUNK / hexagon_mm
+    measures = map(Measures, *(
+        amounts.tolist() for amounts in (effort.volume_mm3, effort.top_mm2, effort.around_mm2)
+    ))  # fmt: skip
     figures = [
-        piece_drawing(replace(piece, count=count), solid, scale=scale).scaled(_SHRUNK)
-        for piece, count, solid in zip(
-            foam.pieces.pieces, foam.to_cut.tolist(), piece_solids(foam.pieces), strict=True
+        piece_drawing(replace(piece, count=count), solid, measures=held, scale=scale).scaled(
+            _SHRUNK
+        )
+        for piece, count, solid, held in zip(
+            foam.pieces.pieces, foam.to_cut.tolist(), piece_solids(foam.pieces), measures,
+            strict=True,
         )
         if count
-    ]
+    ]  # fmt: skip
     heading = "Drawings with dimensions"
     lead = (
         "From above, and below that from the front. Numbers at the corners are heights. All"

@@ -94,8 +94,8 @@ class Effort(Value):
         they add up to the whole.
     volume_mm3
         Foam in one of each piece, (n_pieces,) float64, without what is cut into its top.
-    around_mm2
-        Area of it all round, (n_pieces,) float64.
+    top_mm2, around_mm2
+        Area of its top along slopes, beds and banks, and of it all round, (n_pieces,) float64.
     surface_mm2
         What is seen of all tiles to cut, in the order of `SURFACE_KINDS`, and of all upright
         faces, (4,) float64.
@@ -116,6 +116,7 @@ class Effort(Value):
     wire_mm: NDArray[np.float64]
     n_cuts: NDArray[np.float64]
     volume_mm3: NDArray[np.float64]
+    top_mm2: NDArray[np.float64]
     around_mm2: NDArray[np.float64]
     surface_mm2: NDArray[np.float64]
     box: Box
@@ -127,6 +128,7 @@ class Effort(Value):
             ("wire_mm", n),
             ("n_cuts", n),
             ("volume_mm3", n),
+            ("top_mm2", n),
             ("around_mm2", n),
             ("surface_mm2", len(SURFACE_KINDS)),
         ):
@@ -346,6 +348,7 @@ def effort(
         wire_mm=wire_mm,
         n_cuts=n_cuts,
         volume_mm3=np.array([held.volume_mm3 for held in measures]),
+        top_mm2=np.array([held.top_mm2 for held in measures]),
         around_mm2=np.array([held.surface_mm2 for held in measures]),
         surface_mm2=surface_mm2,
         box=box,
