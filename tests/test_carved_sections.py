@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import io
 import math
 from dataclasses import replace
+from itertools import combinations
 
 import numpy as np
 import pytest
 import trimesh
+from ezdxf.entities.lwpolyline import LWPolyline
+from ezdxf.filemanagement import read
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -17,11 +21,13 @@ from hexterra.errors import BriefError
 from hexterra.outputs.carved_mesh import carved_piece_mesh
 from hexterra.stages.schedule import Piece
 from hexterra.workshop.carved import piece_measures, piece_stretches
-from hexterra.workshop.channels import banks_mm
+from hexterra.workshop.channels import banks_mm, channel_figure
+from hexterra.workshop.courses import piece_course
 from hexterra.workshop.grooves import Groove, Grooves
 from hexterra.workshop.guides import Guides
 from hexterra.workshop.settings import workshop_of
 from hexterra.workshop.solids import Solid
+from hexterra.workshop.template_dxf import figure_dxf
 
 PATTERNS = {pattern.name: pattern.rises for pattern in load_catalogue(None).patterns}
 SIDE_MM = 100.0 / math.sqrt(3.0)
@@ -176,6 +182,38 @@ def test_templates_mark_the_edges_that_are_cut() -> None:
     lines = banks_mm(solid, piece_stretches(piece, solid, GROOVES))
     length_mm = [float(np.linalg.norm(np.diff(line, axis=0), axis=1).sum()) for line in lines]
     assert length_mm == pytest.approx([math.hypot(100.0, 10.0)] * 2, abs=1e-3)
+
+
+@pytest.mark.parametrize("layer", ["WATER", "ROAD"])
+def test_a_drawn_edge_measures_right(layer: str) -> None:
+    """Read by ezdxf: banks of a bend 20 and 30 mm apart at its ends, walls of a road 24 mm."""
+    solid = tile()
+    piece = wet("reach", {0: 1, 2: 2}) if layer == "WATER" else sunken((0, 2))
+    course = piece_course(piece)
+    assert course is not None
+    figure = channel_figure(solid, course, GROOVES, title="a bend")
+    drawing = read(io.StringIO(figure_dxf(figure).decode()))
+    lines = [
+        np.array([point[:2] for point in line.get_points()])
+        for line in drawing.modelspace()
+        if isinstance(line, LWPolyline) and line.dxf.layer == layer
+    ]
+    assert len(lines) == 2
+    ends = np.concatenate([line[[0, -1]] for line in lines])
+    # Two by two they lie in one side: of all pairs, those of one side are the nearest.
+    gaps_mm = np.sort([np.linalg.norm(a - b) for a, b in combinations(ends, 2)])[:2]
+    assert gaps_mm == pytest.approx((20.0, 30.0) if layer == "WATER" else (24.0, 24.0), abs=0.01)
+
+
+def test_plans_say_how_sections_differ() -> None:
+    """Sides with the same section are named together."""
+    course = piece_course(wet("confluence", {0: 3, 1: 1, 2: 3}, (1,)))
+    assert course is not None
+    notes = channel_figure(tile(), course, GROOVES, title="any", users=" For 1 tile.").notes
+    assert notes[:2] == (
+        "Mark the banks on the top; cut 4 mm deep. For 1 tile.",
+        "They are at sides 0 2 40 mm apart, sloping over 4 mm; at side 1 20 mm apart, upright.",
+    )
 
 
 def test_widths_of_the_brief_reach_the_grooves() -> None:

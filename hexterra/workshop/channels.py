@@ -139,7 +139,7 @@ def channel_figure(
         strokes=tuple(strokes),
         words=tuple(words),
         notes=(
-            f"{_width_words(course, grooves)}{users}",
+            *_width_words(course, grooves, users),
             f"The plan is the finished piece, {solid.across_flats_mm:g} mm across flats."
             " Numbers are corners; side n runs from corner n to the next.",
             *([f"Turn the plan counter-clockwise, by sides: {turns}."] if turns else []),
@@ -167,24 +167,27 @@ def _lip_words(side: int, held: Sequence[tuple[str, float]]) -> str:
     )
 
 
-def _width_words(course: Course, grooves: Grooves) -> str:
-    """Say how far apart the banks are, how deep the bed lies, and how its banks stand."""
+def _width_words(course: Course, grooves: Grooves, users: str) -> list[str]:
+    """Say how deep the bed lies, how far apart the banks are and how they stand.
+
+    Sections that differ get a line of their own.
+    """
     held = grooves.at_sides(course)
     if not held:
-        return f"Mark the edge on the top and cut {grooves.pool.depth_mm:g} mm deep."
+        return [f"Mark the edge on the top and cut {grooves.pool.depth_mm:g} mm deep.{users}"]
     what = "banks" if course.what == "water" else "edges"
     cuts = f"cut {held[0].depth_mm:g} mm deep"
-    sections = [
-        f"{groove.width_mm:g} mm apart, "
-        + (f"sloping over {groove.bank_mm:g} mm" if groove.bank_mm else "upright")
-        for groove in held
-    ]
-    if len(set(sections)) == 1:
-        return f"Mark the {what} on the top, {sections[0]}; {cuts}."
+    sides: dict[str, list[str]] = {}
+    for side, groove in zip(course.sides, held, strict=True):
+        stands = f"sloping over {groove.bank_mm:g} mm" if groove.bank_mm else "upright"
+        sides.setdefault(f"{groove.width_mm:g} mm apart, {stands}", []).append(str(side))
+    if len(sides) == 1:
+        return [f"Mark the {what} on the top, {next(iter(sides))}; {cuts}.{users}"]
     listed = "; ".join(
-        f"at side {side} {words}" for side, words in zip(course.sides, sections, strict=True)
+        f"at side{'s' if len(at) > 1 else ''} {' '.join(at)} {section}"
+        for section, at in sides.items()
     )
-    return f"Mark the {what} on the top: {listed}; {cuts}."
+    return [f"Mark the {what} on the top; {cuts}.{users}", f"They are {listed}."]
 
 
 def banks_mm(solid: Solid, laid: Sequence[Stretch]) -> tuple[NDArray[np.float64], ...]:
