@@ -41,7 +41,7 @@ Stopped = Literal["", "interrupted", "time"]
 ENOUGH: Final = 5e-4
 MOST_ROUNDS: Final[dict[Effort, int]] = {"instant": 1, "bounded": 60, "proven": 120}
 #: The prices of pieces take longer to settle.
-MOST_ROUNDS_WITH_STOCK: Final = 160
+MOST_ROUNDS_WITH_STOCK: Final = 320
 #: After so many rounds "proven" goes on to the exact search once sweeps leave so small a share of
 #: the labels undecided, or a few rounds so much of the gap.
 FEWEST_ROUNDS: Final = 40
@@ -172,21 +172,21 @@ def refine(
         edge_profile=edge_profile, joint=joint,
     )  # fmt: skip
     blind, stopped = None, ""
+    end = None if time_limit_s is None else time.monotonic() + time_limit_s
     if stock is not None:
         blind = Search(choices)
-        stopped = _run(blind, "bounded" if effort == "proven" else effort, None)
+        stopped = _run(blind, "bounded" if effort == "proven" else effort, end)
     owned = None if stock is None else count_owned(choices.settings.kinds, stock)
     search = Search(choices, owned, prices.new_piece if stock is not None else 0.0)
     start_cost = search.cost
     if blind is not None:
         search.offer(blind.corners)
-    stopped = stopped or _run(search, effort, time_limit_s)
+    stopped = stopped or _run(search, effort, end)
     return finish(search, prices, effort, start_cost, stopped, stock)
 
 
-def _run(search: Search, effort: Effort, time_limit_s: float | None) -> Stopped:
-    """Search to the end, the limit or the interruption; tell which it was."""
-    end = None if time_limit_s is None else time.monotonic() + time_limit_s
+def _run(search: Search, effort: Effort, end: float | None) -> Stopped:
+    """Search to the end, or until the clock shows `end` or an interruption; tell which it was."""
     try:
         for _ in _rounds(search, effort, end):
             if end is not None and time.monotonic() > end:
@@ -264,8 +264,8 @@ def finish(
 ) -> Refined:
     """Return the result of a search as a value."""
     choices = search.choices
-    if search.cost >= FORBIDDEN:
-        raise _refusal(choices, search.corners)
+    if bad := _broken(choices, search.corners):
+        raise _refusal(bad)
     tiles = build(choices, search.corners)
     use = None if stock is None else use_of(pieces_of(tiles), stock)
     return Refined(
@@ -330,12 +330,15 @@ def break_down(
     return tuple(amounts)
 
 
-def _refusal(choices: Choices, corners: NDArray[np.int32]) -> InfeasibleError:
-    """Say where the best board that was found breaks a rule."""
+def _broken(choices: Choices, corners: NDArray[np.int32]) -> tuple[str, ...]:
+    """Name the cells where a board breaks a rule."""
     lattice = choices.tiles.lattice
     bad = set(np.flatnonzero(choices.top_prices(corners) >= FORBIDDEN).tolist())
     bad |= set(lattice.seams[choices.face_prices(corners) >= FORBIDDEN, 0].tolist())
-    names = tuple(lattice.labels[cell] for cell in sorted(bad))
+    return tuple(lattice.labels[cell] for cell in sorted(bad))
+
+
+def _refusal(names: tuple[str, ...]) -> InfeasibleError:
     return InfeasibleError(
         "no board was found that keeps to the closed sides, the edge profile, the frozen cells and"
         f" the pins and lets water run down; rules are broken at {', '.join(names[:12])}"
