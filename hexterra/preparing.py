@@ -7,10 +7,11 @@ board that it holds.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, cast
+from typing import TYPE_CHECKING, Final, cast
 
 import numpy as np
 
+from hexterra.errors import InfeasibleError
 from hexterra.holding import Held
 from hexterra.progress import Progress, silent
 from hexterra.settling import (
@@ -44,6 +45,10 @@ if TYPE_CHECKING:
     from hexterra.stages.kinds import TileKind
 
 
+#: How far from the start tiles are looked for, at least, where it has faces that are unwanted.
+REACH_TO_CLOSE: Final = 2
+
+
 @dataclass(frozen=True, eq=False, repr=False)
 class Prepared(Value):
     """A legal start, and what any board must keep to.
@@ -59,6 +64,8 @@ class Prepared(Value):
     may_face
         Sides where the brief allows one, (n, 6) bool, symmetric. Those that `start` could not
         close are among both.
+    unwanted
+        Of these, those that the brief wants closed.
     profile
         Lattice corners and the height in steps that all tiles must have there.
     joint
@@ -73,6 +80,7 @@ class Prepared(Value):
     prices: Prices
     can_face: NDArray[np.bool_]
     may_face: NDArray[np.bool_]
+    unwanted: NDArray[np.bool_]
     profile: tuple[tuple[int, int], ...]
     joint: tuple[tuple[int, int], ...]
     frozen: NDArray[np.bool_]
@@ -80,7 +88,9 @@ class Prepared(Value):
 
     def __post_init__(self) -> None:
         n = self.start.lattice.n_cells
-        for name, shape in (("can_face", (n, 6)), ("may_face", (n, 6)), ("frozen", (n,))):
+        for name, shape in (
+            ("can_face", (n, 6)), ("may_face", (n, 6)), ("unwanted", (n, 6)), ("frozen", (n,))
+        ):  # fmt: skip
             held = readonly(getattr(self, name), dtype=np.bool_, shape=shape, name=name)
             object.__setattr__(self, name, held)
 
@@ -156,10 +166,12 @@ def prepare(
     off_roads = ~overlay.road_sides
     can_face = can_face & off_roads | start.cliff
     both_kept = held.is_kept[:, None] & held.is_kept[board.neighbours] & (board.neighbours >= 0)
-    may_face = by_brief & off_roads | start.cliff | can_face & held.cliff & both_kept
+    may_face = by_brief & off_roads | can_face & held.cliff & both_kept
     # Nobody saw to the far halves of a neighbour's cut tiles; tops may have to part from them.
     beside_joint = held.is_joined[:, None] ^ held.is_joined[board.neighbours]
     may_face |= can_face & beside_joint & (board.neighbours >= 0)
+    unwanted = start.cliff & ~may_face
+    may_face |= unwanted
     profile = rim_profile(board, brief)
     frozen = _allowed(start, held)
     start, reach = _start_from(start, held, frozen, may_face, profile)
@@ -168,6 +180,7 @@ def prepare(
         prices=prices_of(brief, catalogue),
         can_face=can_face,
         may_face=may_face,
+        unwanted=unwanted,
         profile=profile,
         joint=held.profile,
         frozen=frozen,
@@ -178,23 +191,42 @@ def prepare(
 def look(asked: Prepared, brief: Brief, stock: Mapping[TileKind, int] | None) -> Refined:
     """Look for the best board that keeps to what was prepared, as a brief wants it.
 
+    Sides that the brief wants closed are closed wherever a board is found on which they are.
+
     Raises
     ------
     InfeasibleError
         If none was found.
     """
-    return refine(
-        asked.start,
-        prices=asked.prices,
-        effort=brief.fit.effort,
-        reach=asked.reach,
-        closed=~asked.may_face,
-        frozen=asked.frozen if asked.frozen.any() else None,
-        edge_profile=asked.profile,
-        joint=asked.joint,
-        stock=stock,
-        time_limit_s=brief.fit.time_limit_s,
-    )
+
+    def search(unwanted: NDArray[np.bool_]) -> Refined:
+        return refine(
+            asked.start,
+            prices=asked.prices,
+            effort=brief.fit.effort,
+            reach=max(asked.reach, REACH_TO_CLOSE) if unwanted.any() else asked.reach,
+            closed=~asked.may_face | unwanted,
+            frozen=asked.frozen if asked.frozen.any() else None,
+            edge_profile=asked.profile,
+            joint=asked.joint,
+            stock=stock,
+            time_limit_s=brief.fit.time_limit_s,
+        )
+
+    board, unwanted = asked.start.lattice, asked.unwanted
+    number = {label: cell for cell, label in enumerate(board.labels)}
+    while unwanted.any():
+        try:
+            return search(unwanted)
+        except InfeasibleError as error:
+            named = cast("tuple[str, ...]", error.facts["cells"])
+            is_bad = np.zeros(board.n_cells, np.bool_)
+            is_bad[[number[label] for label in named]] = True
+            is_open = is_bad[:, None] | (is_bad[board.neighbours] & (board.neighbours >= 0))
+            if not (unwanted & is_open).any():
+                break
+            unwanted = unwanted & ~is_open
+    return search(unwanted & False)
 
 
 def judge_board(

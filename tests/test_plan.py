@@ -81,6 +81,17 @@ def test_seams_close_outside_the_cliffs(plan: hx.Plan) -> None:
         assert corners[cell, (side + 1) % 6] == corners[other, back]
 
 
+@pytest.mark.parametrize("rise_steps", [2.0, 2.5, 3.0])
+def test_seams_that_the_start_left_open_are_closed(
+    jacksboro: hx.Elevation, rise_steps: float
+) -> None:
+    """Where marked cliffs end, the first tops that fit leave steps; the best ones leave none."""
+    plan = hx.make_plan(jacksboro, hx.Brief(ramps={"cliff_rise_steps": rise_steps}))
+    start = hx.fit(plan.legal, plan.catalogue)
+    assert (start.cliff & ~plan.legal.cliff).any()
+    assert not (plan.fitted.cliff & ~plan.legal.cliff).any()
+
+
 def test_without_marked_cliffs_there_are_none(plan: hx.Plan) -> None:
     """Step faces stand only where the brief marks cliffs, unless it lets them where they pay."""
     if plan.brief.fit.step_faces == "where they pay":
