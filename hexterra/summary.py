@@ -52,7 +52,7 @@ def _facts(plan: Plan) -> dict[str, str]:
         f" {np.sqrt(np.mean(np.square(residual_m))):.1f} m root mean square",
         "pieces": _pieces(plan),
     }
-    if on_top := _on_top(plan):
+    if on_top := what_lies_on_top(plan):
         facts["on top"] = on_top
     if plan.stock is not None:
         totals = plan.stock[["owned", "to_cut", "unused"]].sum()
@@ -75,7 +75,7 @@ def _water(plan: Plan) -> str:
     return words
 
 
-def _on_top(plan: Plan) -> str:
+def what_lies_on_top(plan: Plan) -> str:
     """Say what the maps put on the board."""
     words: list[str] = []
     if plan.roads is not None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import shapely
@@ -223,6 +225,21 @@ def test_least_share_out_of_range(share: float) -> None:
     lattice = board(3, 3)
     with pytest.raises(BriefError, match="least_share"):
         cover(features([half_plane(0.0)], lattice), lattice, least_share=share)
+
+
+def test_cells_off_the_raster_are_noted() -> None:
+    """A raster of the left half leaves the right columns bare, and says which cells they are."""
+    lattice = board(4, 3, edges="whole")
+    half = raster(np.ones((90, 90)), lattice, 50.0)
+    west = replace(half, affine=half.affine @ Affine.translation(-45.0, 0.0))
+    result = cover_from_classes(west, lattice, names={1: "wood"})
+    bare = result.share[:, 0] == 0.0
+    assert bare.any()
+    assert not bare.all()
+    named = ", ".join(lattice.labels[cell] for cell in np.flatnonzero(bare))
+    (note,) = result.notes
+    assert note.startswith(f"{bare.sum()} of {lattice.n_cells} cells lie off the raster")
+    assert note.endswith(f"{named}.")
 
 
 def test_no_class_is_named() -> None:

@@ -171,7 +171,7 @@ def cover_from_classes(
     kinds = tuple(dict.fromkeys(names.values()))
     outlines = outline_cells(raster, _cut_to_edges(lattice))
     share = np.zeros((lattice.n_cells, len(kinds)))
-    is_on_raster = False
+    is_on_raster = np.zeros(lattice.n_cells, np.bool_)
     for kind, name in enumerate(kinds):
         if outlines is None:
             break
@@ -179,10 +179,10 @@ def cover_from_classes(
         chosen = replace(raster, source=_IsClass(raster, codes))
         ground = Ground(chosen, PixelWeights(chosen), outlines.period)
         totals = add_up(ground, outlines)
-        is_on_raster |= bool(totals.n_touched.any())
+        is_on_raster |= totals.n_touched > 0
         mean = np.where(totals.n_usable > 0, totals.mean, 0.0)
         share[:, kind] = mean * _coverage(ground, outlines, totals)
-    if not is_on_raster:
+    if not is_on_raster.any():
         raise CoverageError(
             f"the board lies off the raster {raster.name!r}, and has none of its classes",
             remedy="use a raster of the board's place",
@@ -190,6 +190,12 @@ def cover_from_classes(
         )
     absent = [name for name, most in zip(kinds, share.max(axis=0), strict=True) if most == 0.0]
     notes = tuple(f"No cell has any {name} in {raster.name!r}." for name in absent)
+    off = [lattice.labels[cell] for cell in np.flatnonzero(~is_on_raster)]
+    if off:
+        notes += (
+            f"{len(off)} of {lattice.n_cells} cells lie off the raster {raster.name!r} and are bare"
+            f" of its classes: {', '.join(off[:12])}{' and others' if len(off) > 12 else ''}.",
+        )
     area_m2 = lattice.area_m2
     if isinstance(lattice, Board):
         area_m2 = np.asarray(shapely.area(shapely.polygons(kept_rings_xy(lattice))))
