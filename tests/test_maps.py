@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import itertools
+import math
 import re
 from collections import Counter
 from functools import cache
@@ -290,8 +291,9 @@ def test_picture_shows_the_drawing() -> None:
     content = map_png(svg)
     assert content == map_png(svg)
     picture = Image.open(io.BytesIO(content)).convert("RGB")
-    width_mm = float(re.search(r'width="([\d.]+)mm"', svg)[1])  # type: ignore[index]
-    assert picture.size[0] == round(5 * width_mm)
+    size_mm = re.search(r'width="([\d.]+)mm" height="([\d.]+)mm"', svg)
+    assert size_mm
+    assert picture.size == tuple(5 * math.ceil(float(side)) for side in size_mm.groups())
     colours = {f"#{r:02x}{g:02x}{b:02x}" for _, (r, g, b) in picture.getcolors(1 << 24) or []}
     top = int(small_plan("points", "straight", 5, 4).fitted.corners.max())
     assert {Tints(top).at(level) for level in range(1, top)} & colours

@@ -140,7 +140,7 @@ def test_quarters_swapped(flat_tables: tuple[Rows, Rows], tmp_path: Path) -> Non
 def test_halves_of_other_turns_swapped(tables: tuple[Rows, Rows], tmp_path: Path) -> None:
     """A half cannot be turned: its pattern lies in it as its cut tells."""
     tiles, _ = tables
-    halves = [f"flank, side-cut half, turned {turn}" for turn in (0, 4)]  # two tiles of each
+    halves = [f"flank, side-cut half, turned {turn}" for turn in (0, 3)]  # two tiles of each
     cells = swap(tiles, halves[0], halves[1], "piece")
     found = judge(tables, tmp_path).findings
     assert {(f.cell, f.what) for f in found} == {(cell, "piece") for cell in cells}

@@ -61,10 +61,11 @@ def _level_m(plan: Plan) -> NDArray[np.float64]:
 def map_png(svg: str) -> bytes:
     """Turn a map into a PNG picture of 5 pixels to the millimetre, at most 5000 on a side."""
     start = svg.index('viewBox="') + len('viewBox="')
-    _, _, width_mm, height_mm = (float(word) for word in svg[start : svg.index('"', start)].split())
-    per_mm = min(PIXELS_PER_MM, MAX_PIXELS / max(width_mm, height_mm))
-    # The drawing is fitted into the picture, so a side rounded down would make both shorter.
-    wide, high = (math.ceil(round(side * per_mm, 6)) for side in (width_mm, height_mm))
+    *_, width_mm, height_mm = (float(word) for word in svg[start : svg.index('"', start)].split())
+    # What draws it takes a drawing to be whole millimetres wide and high.
+    sides_mm = math.ceil(width_mm), math.ceil(height_mm)
+    per_mm = min(PIXELS_PER_MM, MAX_PIXELS / max(sides_mm))
+    wide, high = (round(side * per_mm) for side in sides_mm)
     return render_png(svg, wide, high)
 
 
