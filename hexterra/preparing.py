@@ -6,6 +6,7 @@ board that it holds.
 
 from __future__ import annotations
 
+import time
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, cast
 
@@ -191,15 +192,19 @@ def prepare(
 def look(asked: Prepared, brief: Brief, stock: Mapping[TileKind, int] | None) -> Refined:
     """Look for the best board that keeps to what was prepared, as a brief wants it.
 
-    Sides that the brief wants closed are closed wherever a board is found on which they are.
+    Sides that the brief wants closed are closed wherever a board is found on which they are. All
+    searches for it together take no longer than the brief allows.
 
     Raises
     ------
     InfeasibleError
         If none was found.
     """
+    limit_s = brief.fit.time_limit_s
+    end = None if limit_s is None else time.monotonic() + limit_s
 
     def search(unwanted: NDArray[np.bool_]) -> Refined:
+        left_s = None if end is None else max(end - time.monotonic(), 1e-3)
         return refine(
             asked.start,
             prices=asked.prices,
@@ -210,7 +215,7 @@ def look(asked: Prepared, brief: Brief, stock: Mapping[TileKind, int] | None) ->
             edge_profile=asked.profile,
             joint=asked.joint,
             stock=stock,
-            time_limit_s=brief.fit.time_limit_s,
+            time_limit_s=left_s,
         )
 
     board, unwanted = asked.start.lattice, asked.unwanted
