@@ -169,7 +169,7 @@ def built_m(tiles: Tiles, board: Board, bench_mm: NDArray[np.float64]) -> NDArra
     steps = tiles.level[cell].astype(np.float64)
     order = np.argsort(shape, kind="stable")
     found, starts = np.unique(shape[order], return_index=True)
-    for key, points in zip(found.tolist(), np.split(order, starts[1:]), strict=True):
+    for key, points in zip(found.tolist(), np.split(order, starts)[1:], strict=True):
         if key >= 0:
             pattern, turn = divmod(key, 6)
             rises = tiles.catalogue.patterns[pattern].rises
