@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Mapping
 from functools import cache
+from os import PathLike
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, Literal, get_args
 
-from hexterra.outputs.folder import Writer
+from hexterra.outputs.folder import PLAN, Writer, earlier_files
 from hexterra.owned import left_to_cut
 
 if TYPE_CHECKING:
@@ -20,6 +21,18 @@ if TYPE_CHECKING:
 #: What can be asked for beside the plan itself.
 Extra = Literal["book", "templates", "sheets", "mesh"]
 EXTRAS: Final[tuple[Extra, ...]] = get_args(Extra)
+
+
+def extras_in(directory: str | PathLike[str]) -> tuple[Extra, ...]:
+    """Name what a plan folder holds beside the plan itself.
+
+    Raises
+    ------
+    OutputError
+        If the folder holds something that is no plan.
+    """
+    held = {name.split("/")[0] for name in earlier_files(Path(directory), PLAN)}
+    return tuple(extra for extra in EXTRAS if {extra, f"{extra}.pdf"} & held)
 
 
 def bench_writers(plan: Plan, extras: Collection[Extra]) -> dict[str, Writer]:

@@ -69,7 +69,7 @@ def write_folder(
         if not _is_plain(name):
             raise ValueError(f"{name!r} is no plain file name")
     try:
-        earlier = _earlier_files(target, kind)
+        earlier = earlier_files(target, kind)
         for name in files:
             if name not in earlier and os.path.lexists(target / name):
                 raise OutputError(
@@ -95,7 +95,7 @@ def check_folder(directory: str | os.PathLike[str], *, kind: Kind = PLAN) -> Non
     """
     target = Path(os.path.abspath(directory))  # noqa: PTH100 - resolve() would follow links
     try:
-        _earlier_files(target, kind)
+        earlier_files(target, kind)
     except OutputError:
         raise
     except OSError as error:
@@ -115,7 +115,7 @@ def _refusal(target: Path, error: OSError, kind: Kind) -> OutputError:
     )
 
 
-def _earlier_files(target: Path, kind: Kind) -> frozenset[str]:
+def earlier_files(target: Path, kind: Kind) -> frozenset[str]:
     """Name the files of the run that `target` already holds; none if it is new or empty."""
     if not os.path.lexists(target):
         return frozenset()
