@@ -188,6 +188,11 @@ def test_bad_files(case: str, tmp_path: Path) -> None:
         ("heights.step_mm=0", 20, "at least 0.5"),
         ("board.scale=200000", 17, "50%"),
         ("catalogue='absent.toml'", 11, "absent.toml"),
+        ("catalogue=absent.toml", 11, "absent.toml"),
+        ("board.facing=north", 20, "'points' or 'flats'"),
+        ("heights.thresholds_m=[1, 2", 20, "Unclosed array"),
+        ("foam.sheets=[{ thicknes_mm = 5 }]", 20, "did you mean 'thickness_mm'?"),
+        ("foam.sheets=[{ price = 5 }]", 20, "foam.sheets.0.thickness_mm: it must be given"),
         ("stock.spacer_mm=[40]", 32, "40"),
     ],
 )
@@ -197,6 +202,44 @@ def test_bad_briefs(setting: str, code: int, said: str, slope: Path, tmp_path: P
     assert result.exit_code == code, result.output
     assert said in result.output
     assert not (tmp_path / "plan").exists()
+
+
+def test_a_plain_word_needs_no_quotes(slope: Path, tmp_path: Path) -> None:
+    """A shell takes quotes away; text is text all the same."""
+    small = ("--set", "board.columns=4", "--set", "board.rows=3")
+    words = ("--set", "title=Low moor", "--set", "board.facing=flats")
+    result = run("plan", slope, *small, *words, "--out", tmp_path / "plan")
+    assert result.exit_code == 0, result.output
+    assert "Low moor" in result.output
+    assert "flats to the front" in result.output
+
+
+def test_the_setting_at_fault_is_named_alone(slope: Path, tmp_path: Path) -> None:
+    """Others that are right are not blamed with it; a key set twice is refused."""
+    out = tmp_path / "plan"
+    for wrong in ("board.rows", "board.columns=5"):
+        result = run("plan", slope, "--set", "board.columns=4", "--set", wrong, "--out", out)
+        assert result.exit_code == 20
+        assert f"--set {wrong} is" in result.output
+        assert "--set board.columns=4 is" not in result.output
+
+
+def test_a_board_smaller_than_a_pixel(slope: Path, tmp_path: Path) -> None:
+    """Its built surface has no pixel on it, and it is planned all the same."""
+    tiny = ("--set", "board.columns=2", "--set", "board.rows=2", "--set", "board.scale=10")
+    result = run("plan", slope, *tiny, "--out", tmp_path / "plan")
+    assert result.exit_code == 0, result.output
+
+
+def test_a_later_book_keeps_what_was_added_before(slope: Path, tmp_path: Path) -> None:
+    """`book` adds to a plan: guides that were asked for once stay."""
+    out = tmp_path / "plan"
+    small = ("--set", "board.columns=3", "--set", "board.rows=3", "--set", "water.show=false")
+    assert run("plan", slope, *small, "--out", out, "--sheets").exit_code == 0
+    result = run("book", out)
+    assert result.exit_code == 0, result.output
+    assert (out / "book.pdf").is_file()
+    assert any((out / "sheets").iterdir())
 
 
 def test_absurd_boards_are_refused_before_anything_is_made(slope: Path, tmp_path: Path) -> None:

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import difflib
 import re
-from typing import TYPE_CHECKING, Final, cast, get_args
+from typing import TYPE_CHECKING, Final, get_args
 
 from pydantic import BaseModel, ValidationError
 from pydantic.fields import FieldInfo
 
-from hexterra.brief.sections import is_section
 from hexterra.errors import BriefError
 
 if TYPE_CHECKING:
@@ -64,8 +63,9 @@ def _allowed(item: ErrorDetails, names: list[str], root: type[BaseModel]) -> str
         return f"it must be {_range(section.model_fields[names[-1]])}"
     if kind == "too_long" and names[-1] in known and context:  # a list, not a pair in one
         return f"it must be a list of at most {context['max_length']} values"
-    if kind in _WANTED:
-        return f"it must be {_WANTED[kind]}"
+    wanted = "given" if kind == "missing" and known else _WANTED.get(kind)
+    if wanted:
+        return f"it must be {wanted}"
     return re.sub(r"^(Input|String) should", "it must", item["msg"])
 
 
@@ -89,11 +89,18 @@ def _range(field: FieldInfo) -> str:
 
 
 def _section(path: list[str], root: type[BaseModel]) -> type[BaseModel] | None:
-    """Find the model that a path of keys names."""
-    section = root
+    """Find the model that a path of keys names; a number in it is a place in a list of tables."""
+    section: type[BaseModel] | None = root
     for name in path:
-        field = section.model_fields.get(name)
-        if field is None or not is_section(field):
-            return None
-        section = cast("type[BaseModel]", field.annotation)
+        if name.isdecimal():
+            continue
+        field = section.model_fields.get(name) if section else None
+        section = None if field is None else _model(field.annotation)
     return section
+
+
+def _model(annotation: object) -> type[BaseModel] | None:
+    """Find the model that a key holds, alone or in a list."""
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return annotation
+    return next((held for part in get_args(annotation) if (held := _model(part))), None)

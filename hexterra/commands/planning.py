@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import json
+import re
 import sys
 import tomllib
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, Final
 
 import click
 
@@ -25,6 +27,7 @@ from hexterra.errors import BriefError
 
 if TYPE_CHECKING:
     from hexterra.brief import Brief
+    from hexterra.outputs.bench import Extra
 
 
 @click.command("plan")
@@ -35,7 +38,8 @@ if TYPE_CHECKING:
     "settings",
     multiple=True,
     metavar="KEY=VALUE",
-    help="Set one key of the brief, as in board.columns=12. May be repeated.",
+    help="Set one key of the brief, as in board.columns=12; its value is TOML or a plain word."
+    " May be repeated.",
 )
 @click.option("--out", metavar="DIR", help="Folder for the plan. Default: <first file>-plan.")
 @bench_options
@@ -72,14 +76,18 @@ def plan_command(
 @bench_options
 @reports_errors
 def book_command(directory: str, **wanted: bool) -> None:
-    """Add the build book, or what else the bench needs, to the plan in DIR."""
+    """Add the build book, or what else the bench needs, to the plan in DIR.
+
+    What was added before is written anew with it.
+    """
     from hexterra.outputs import write_plan
+    from hexterra.outputs.bench import extras_in
     from hexterra.outputs.reopening import read_plan
 
     with telling() as progress:
         progress("opening the plan")
         plan = read_plan(directory, progress=progress)
-        extras = chosen_extras(wanted) or ["book"]
+        extras: set[Extra] = {*(chosen_extras(wanted) or ("book",)), *extras_in(directory)}
         written = write_plan(plan, directory, extras=extras, progress=progress)
     click.echo(f"Written to {directory}: {listed(written)}")
     click.echo(f"\nCautions: {CAUTION}")
@@ -119,8 +127,6 @@ def brief_command(out: str | None) -> None:
 @reports_errors
 def schema_command(what: str) -> None:
     """Print the JSON Schema of the brief or of plan.json."""
-    import json
-
     if what == "brief":
         from hexterra.brief import Brief
 
@@ -137,12 +143,31 @@ def _read_brief(path: str | None, settings: tuple[str, ...]) -> Brief:
     from hexterra.brief import Brief, read_brief
 
     brief = read_brief(path) if path else Brief()
+    lines: list[str] = []
+    changes: dict[str, Any] = {}
+    for setting in settings:  # one by one, so that a mistake is told of the setting that has it
+        lines.append(_as_toml(setting))
+        try:
+            changes = tomllib.loads("\n".join(lines))
+        except tomllib.TOMLDecodeError as error:
+            raise BriefError(
+                f"--set {setting} is not KEY=VALUE, or sets a key again: {error}",
+                remedy="name each key once, as in --set board.columns=12 --set board.facing=flats"
+                " --set 'ramps.pins={ B3 = 4 }'",
+                setting=setting,
+            ) from error
+    return brief.changed(changes)
+
+
+#: KEY=WORD, where the word needs no quotes: it opens no text, list or table of TOML.
+_PLAIN_TEXT: Final = re.compile(r"([\w.-]+)\s*=\s*([^\s\"'\[{][^\n]*)")
+
+
+def _as_toml(setting: str) -> str:
+    """Put a plain word into the quotes that TOML wants and shells take away."""
     try:
-        return brief.changed(tomllib.loads("\n".join(settings)))
-    except tomllib.TOMLDecodeError as error:
-        raise BriefError(
-            f"--set {' --set '.join(settings)} is not KEY=VALUE in TOML: {error}",
-            remedy="write numbers plainly, text in quotes, and each key once, as in"
-            " --set board.columns=12 --set 'board.facing=\"flats\"'",
-            settings=settings,
-        ) from error
+        tomllib.loads(setting)
+    except tomllib.TOMLDecodeError:
+        if match := _PLAIN_TEXT.fullmatch(setting):
+            return f"{match[1]} = {json.dumps(match[2], ensure_ascii=False)}"
+    return setting
