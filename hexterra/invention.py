@@ -112,7 +112,7 @@ def _check(seed: int, **sizes: float) -> None:
         if not least <= sizes[name] <= greatest:  # also catches NaN
             raise InputError(
                 f"{name} is {sizes[name]!r}; it must be from {least:g} to {greatest:g} {unit}",
-                remedy=f"choose another {name}",
+                remedy=f"choose another value of {name}",
                 name=name,
                 value=sizes[name],
             )

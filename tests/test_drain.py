@@ -619,7 +619,7 @@ def test_a_cap_on_the_surroundings_is_kept_and_told() -> None:
         ({"breach_length_pixels": 501}, "breach_length_pixels"),
         ({"breach_depth_m": float("nan")}, "breach_depth_m"),
         ({"lake_depth_m": -1.0, "lake_area_m2": 1.0}, "lake_depth_m"),
-        ({"lake_depth_m": 1.0}, "lake_area_m2"),
+        ({"lake_depth_m": 1.0}, "least area of a lake"),
     ],
 )
 def test_limits_out_of_range_are_refused(wrong: Any, named: str) -> None:

@@ -133,8 +133,9 @@ def open_file(path: str | Path, *, band: int | None, nodata: float | None) -> Op
         band = heights[0]
     if band not in heights:
         asked = "" if band is None else f", and no band {band}"
+        bands = "band" if len(heights) == 1 else "bands"
         raise NotElevationError(
-            f"{where} has {len(heights)} bands of numbers{asked}; heights are one band",
+            f"{where} has {len(heights)} {bands} of numbers{asked}; heights are one band",
             remedy="say which: band=1 in Python; on the command line --band 1 for heights, in the"
             " brief the key band for land cover",
             bands=tuple(heights),

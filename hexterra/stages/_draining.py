@@ -72,15 +72,16 @@ def check_rules(
         ("lake_area_m2", lake_area_m2 or 0.0, math.inf),
     ):
         if not 0 <= value <= most:  # also catches NaN
+            allowed = "a number from 0 up" if math.isinf(most) else f"from 0 to {most:g}"
             raise BriefError(
-                f"{name} is {value!r}; it must be from 0 to {most:g}",
-                remedy=f"choose another {name}",
+                f"{name} is {value!r}; it must be {allowed}",
+                remedy=f"choose another value of {name}",
                 name=name,
                 value=value,
             )
     if (lake_depth_m is None) != (lake_area_m2 is None):
         raise BriefError(
-            "one of lake_depth_m and lake_area_m2 is given without the other",
+            "of the least depth and the least area of a lake, one is given without the other",
             remedy="give both, or neither to keep no lakes",
             lake_depth_m=lake_depth_m,
             lake_area_m2=lake_area_m2,

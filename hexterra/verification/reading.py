@@ -105,15 +105,16 @@ class Piece:
 def _read_rows(path: Path, columns: tuple[str, ...]) -> Iterator[tuple[int, dict[str, str]]]:
     try:
         text = path.read_text(encoding="utf-8", errors="strict")
-    except FileNotFoundError as error:
+    except (FileNotFoundError, NotADirectoryError) as error:
         raise PlanFolderError(
             f"{path} does not exist",
             remedy="give the folder that a plan was written to",
             file=str(path),
         ) from error
     except (OSError, UnicodeDecodeError) as error:
+        why = getattr(error, "strerror", None) or "it is not UTF-8 text"
         raise PlanFolderError(
-            f"{path} cannot be read: {error}", remedy="write the plan again", file=str(path)
+            f"{path} cannot be read: {why}", remedy="write the plan again", file=str(path)
         ) from error
     reader = csv.reader(text.splitlines())
     try:

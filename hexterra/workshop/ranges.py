@@ -16,7 +16,7 @@ def check_range(name: str, value: float, least: float, greatest: float, unit: st
     if not least <= value <= greatest:
         raise BriefError(
             f"{name} is {value!r}; it must be from {least:g} to {greatest:g} {unit}".rstrip(),
-            remedy=f"choose another {name}",
+            remedy=f"choose another value of {name}",
             name=name,
             value=value,
         )
@@ -34,7 +34,7 @@ def check_choice(name: str, value: str, allowed: tuple[str, ...]) -> None:
         listed = " or ".join(repr(word) for word in allowed)
         raise BriefError(
             f"{name} is {value!r}; it must be {listed}",
-            remedy=f"choose another {name}",
+            remedy=f"choose another value of {name}",
             name=name,
             value=value,
         )

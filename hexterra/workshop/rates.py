@@ -214,8 +214,9 @@ def calibrate(rates: Rates, *batches: TimedBatch) -> Rates:
         groups = [group for group in groups if group not in linked] + [(kinds, timed)]
     if not batches or not all(_expected(timed, rates) > 0.0 for _, timed in groups):
         raise BriefError(
-            f"{len(batches)} timed batches hold no work that the rates give any time to",
-            remedy="time some work, and start from rates above 0",
+            "the timed work has no amount of work that the rates say takes time",
+            remedy="give each batch an amount beside its minutes, as wire_m = 21.5, and rates"
+            " above 0",
             n_batches=len(batches),
         )
     scaled: dict[str, float] = {}
