@@ -23,6 +23,8 @@ PLAN_FILE: Final = "plan.json"
 FORMAT: Final = "hexterra plan"
 VERSION: Final = 2
 PLAN_AGAIN: Final = "plan the board again from its elevation"
+#: What a document raises that holds something else than was written.
+DAMAGE: Final = (LookupError, TypeError, ValueError, AttributeError, ArithmeticError, HexterraError)
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -123,7 +125,7 @@ def read_earlier(folder: str | Path) -> Earlier:
             corners=np.array([row["corners"] for row in cells], dtype=np.int32),
             cliff=cliff,
         )
-    except (KeyError, TypeError, ValueError, IndexError, HexterraError) as error:
+    except DAMAGE as error:
         problem = error.problem if isinstance(error, HexterraError) else str(error)
         raise PlanFolderError(
             f"{path} is damaged: {type(error).__name__}: {problem}",

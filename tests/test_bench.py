@@ -154,7 +154,9 @@ def test_the_raster_is_not_kept(plan: hx.Plan, tmp_path: Path) -> None:
         hx.read_plan(tmp_path / "plan").elevation.read(0, 1, 0, 1)
 
 
-@pytest.mark.parametrize("damage", ["no json", "foreign", "missing key", "other tiles"])
+@pytest.mark.parametrize(
+    "damage", ["no json", "foreign", "missing key", "other tiles", "huge number", "no ways"]
+)
 def test_damaged_plans_are_refused(damage: str, plan: hx.Plan, tmp_path: Path) -> None:
     """A document that is no plan, or another than its tiles, is refused."""
     write_plan(plan, tmp_path / "plan")
@@ -166,6 +168,10 @@ def test_damaged_plans_are_refused(damage: str, plan: hx.Plan, tmp_path: Path) -
         del document["stored"]["heights"]["mean_m"]
     elif damage == "other tiles":
         document["cells"][0]["turn"] = (document["cells"][0]["turn"] + 1) % 6
+    elif damage == "huge number":
+        document["stored"]["overlay"]["water"]["order"][0] = 10**12
+    elif damage == "no ways":
+        document["stored"]["overlay"]["rivers"] = "none"
     path.write_text("{" if damage == "no json" else json.dumps(document))
     with pytest.raises(PlanFolderError, match=r"plan\.json"):
         hx.read_plan(tmp_path / "plan")

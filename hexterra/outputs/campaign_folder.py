@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
+from hexterra.earlier import DAMAGE
 from hexterra.errors import BriefError, OutputError
 from hexterra.outputs import plan_writers
 from hexterra.outputs.folder import PLAN, Kind, Writer, check_folder, write_folder
@@ -97,18 +98,33 @@ def check_campaign_folder(directory: str | os.PathLike[str]) -> None:
     target = Path(directory)
     if not (target / CAMPAIGN.document).is_file():
         return
+    try:
+        added = _added(target)
+    except DAMAGE as error:
+        raise OutputError(
+            f"the campaign in {target} is damaged: {type(error).__name__}: {error}",
+            remedy="choose another output folder, or delete this one first",
+            path=str(target),
+        ) from error
+    if added:
+        raise OutputError(
+            f"{added[0].name} was added to {added[0].parent} after the campaign was written; it"
+            " would be out of date",
+            remedy="choose another output folder, or delete this one first",
+            path=str(added[0]),
+        )
+
+
+def _added(target: Path) -> list[Path]:
+    """List the files that the plans of a campaign hold beside those that were written with it."""
     document = json.loads((target / CAMPAIGN.document).read_text(encoding="utf-8"))
+    written, added = set(document["files"]), list[Path]()
     for board in document["boards"]:
-        plan = target / board["folder"] / PLAN.document
+        folder = board["folder"]
+        plan = target / folder / PLAN.document
         held = json.loads(plan.read_text(encoding="utf-8"))["files"] if plan.is_file() else []
-        added = [name for name in held if f"{board['folder']}/{name}" not in document["files"]]
-        if added:
-            raise OutputError(
-                f"{added[0]} was added to {plan.parent} after the campaign was written; it would be"
-                " out of date",
-                remedy="choose another output folder, or delete this one first",
-                path=str(plan.parent / added[0]),
-            )
+        added += [plan.parent / name for name in held if f"{folder}/{name}" not in written]
+    return added
 
 
 def _text(text: str) -> Writer:

@@ -136,8 +136,9 @@ def earlier_files(target: Path, kind: Kind) -> frozenset[str]:
             remedy="choose a new or empty output folder",
             path=str(target),
         )
-    listed = cast("list[object]", document.get("files", []))
-    plain = {name for name in listed if isinstance(name, str) and _is_plain(name)}
+    listed = document.get("files")
+    names = cast("list[object]", listed) if isinstance(listed, list) else []
+    plain = {name for name in names if isinstance(name, str) and _is_plain(name)}
     return frozenset(name for name in plain | {kind.document} if (target / name).is_file())
 
 

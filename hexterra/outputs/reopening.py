@@ -21,7 +21,7 @@ import numpy as np
 from affine import Affine
 
 from hexterra.brief import FILES, Brief
-from hexterra.earlier import PLAN_AGAIN, PLAN_FILE, read_document
+from hexterra.earlier import DAMAGE, PLAN_AGAIN, PLAN_FILE, read_document
 from hexterra.elevation import Elevation
 from hexterra.elevation.pixels import Pixels, Source, Window
 from hexterra.errors import HexterraError, InfeasibleError, PlanFolderError
@@ -118,6 +118,7 @@ def read_plan(directory: str | Path, *, progress: Progress = silent) -> Plan:
     try:
         plan = _remake(document, progress)
         cells = [{str(k): _text(v) for k, v in row.items()} for row in document["cells"]]
+        follows = list(csv.DictReader(io.StringIO(csv_text(plan.tiles))))
     except InfeasibleError as error:
         raise PlanFolderError(
             f"{path} holds a board that cannot be built: {error.problem}",
@@ -125,14 +126,13 @@ def read_plan(directory: str | Path, *, progress: Progress = silent) -> Plan:
             path=str(path),
             **error.facts,
         ) from error
-    except (KeyError, TypeError, ValueError, AttributeError, HexterraError) as error:
+    except DAMAGE as error:
         problem = error.problem if isinstance(error, HexterraError) else str(error)
         raise PlanFolderError(
             f"{path} is damaged: {type(error).__name__}: {problem}",
             remedy=PLAN_AGAIN,
             path=str(path),
         ) from error
-    follows = list(csv.DictReader(io.StringIO(csv_text(plan.tiles))))
     _compare(path, cells, follows)
     _compare(folder / TILES_FILE, _read_table(folder / TILES_FILE), follows)
     return plan
