@@ -337,8 +337,10 @@ def _share_cells(held: Held, key: str, shared: list[tuple[int, int]], earlier: E
     corners[mine], is_joined = wanted, held.is_joined.copy()
     is_joined[mine] = True
     cliff[mine] = earlier.cliff[theirs]
-    inside = (board.neighbours >= 0) & is_joined[:, None] & is_joined[board.neighbours]
-    cliff = np.where(inside, cliff, held.cliff & ~is_joined[:, None])
+    beyond = (board.neighbours >= 0) & is_joined[board.neighbours]
+    cliff = np.where(
+        is_joined[:, None] & beyond, cliff, held.cliff & ~(is_joined[:, None] | beyond)
+    )
     return replace(
         held,
         corners=corners,

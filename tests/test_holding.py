@@ -15,6 +15,7 @@ from scipy.spatial import KDTree
 from hexterra.brief import Brief, read_brief
 from hexterra.elevation import Elevation
 from hexterra.errors import BriefError, HexterraError, InfeasibleError, PlanFolderError
+from hexterra.holding import hold, take_over
 from hexterra.invention import invent
 from hexterra.outputs import write_plan
 from hexterra.outputs.reopening import read_plan
@@ -185,6 +186,27 @@ def test_a_joint_is_rather_flush_than_seamless_within(shelf: Path) -> None:
     off = [dict(made.refined.breakdown)["joint"] for made in (closed, opened)]
     assert off[1] < off[0]
     assert any('With fit.step_faces = "where they pay"' in note for note in closed.notes)
+
+
+def test_step_faces_that_are_held_are_the_same_from_both_sides(
+    folder: Path, tmp_path: Path
+) -> None:
+    """Also beside a joint, where one cell is kept for its own sake and one for its other half."""
+    join = {"front": str(folder)}
+    second = plan(join=join, board={"rows": 6})
+    write_plan(second, tmp_path / "second")
+    path = tmp_path / "second" / "plan.json"
+    document, board = json.loads(path.read_text()), second.board
+    for cell, row in enumerate(document["cells"]):
+        row["cliffs"] = np.flatnonzero(board.neighbours[cell] >= 0).tolist()
+    path.write_text(json.dumps(document))
+    brief, _ = take_over(Brief.model_validate({"keep": {"plan": str(path.parent)}, "join": join}))
+    held = hold(brief, board, second.levels.metres_per_step)
+    assert held.is_joined.any()
+    cell, side = np.nonzero(held.cliff)
+    assert len(cell) > 100
+    back = board.neighbours[cell, side], board.back_sides[cell, side]
+    assert held.cliff[back].all()
 
 
 # What cannot be ----------------------------------------------------------------------------------
