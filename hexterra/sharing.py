@@ -6,6 +6,7 @@ from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import combinations
 from typing import TYPE_CHECKING
 
 from hexterra.errors import BriefError
@@ -100,9 +101,13 @@ def share_plans(plans: Sequence[Plan], *, progress: Progress = silent) -> Shared
     ------
     BriefError
         If no plan is given, or tiles of two plans differ in size, step or patterns.
+    InfeasibleError
+        If no board was found for a plan.
+    StockError
+        If a stack cannot be made of the stocked thicknesses.
     """
-    for plan in plans[1:]:
-        _check_alike(plans[0], plan)
+    for first, other in combinations(plans, 2):
+        _check_alike(first, other)
     asked = [prepared_again(plan) for plan in plans]
     fits = [_fit_of(plan, rules) for plan, rules in zip(plans, asked, strict=True)]
     campaign = share_fits(fits, progress=progress)

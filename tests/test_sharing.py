@@ -12,6 +12,7 @@ import pandas as pd
 import pytest
 from test_cli import run
 
+from hexterra import catalogue
 from hexterra.brief import Brief
 from hexterra.elevation import Elevation
 from hexterra.errors import BriefError, OutputError
@@ -31,7 +32,7 @@ def valley() -> Elevation:
     return invent(3, rows=200, columns=260, pixel_m=50.0)
 
 
-def board(number: int, **changes: dict[str, Any]) -> Plan:
+def board(number: int, **changes: Any) -> Plan:
     """Plan one of several boards along a valley."""
     brief = Brief(
         title=f"Reach {number}",
@@ -129,6 +130,10 @@ def test_a_campaign_is_replaced_unless_something_was_added(
     assert "was added to" in refused.output
     with pytest.raises(OutputError, match="was added to"):
         write_campaign(fewer, tmp_path / "set")
+    document = tmp_path / "set" / "campaign.json"
+    document.write_text('{"format": "hexterra campaign", "files": 3}')
+    with pytest.raises(OutputError, match="is damaged"):
+        write_campaign(fewer, tmp_path / "set")
 
 
 def test_one_board_is_its_own_set(folders: list[Path]) -> None:
@@ -152,6 +157,18 @@ def test_boards_of_other_tiles_are_refused(
         share_plans([first, board(2, board={"across_flats_mm": 50.0})])
     with pytest.raises(BriefError, match=r"step_mm = 7\.5, but 'Reach 2' 15\.0"):
         share_plans([first, board(2, heights={"step_mm": 15.0})])
+    # The first of three names neither top that the other two mean differently.
+    known = (Path(catalogue.__file__).parent / "default.toml").read_text(encoding="utf-8")
+    tops = '\nhollow = "111110"\nsaddle = "110110"\n'
+    assert tops in known
+    plans: list[Plan] = []
+    for number, hollow, saddle in ((1, "dip", "pass"), (2, "hollow", "saddle"),
+                                   (3, "saddle", "pass")):  # fmt: skip
+        path = tmp_path / f"{number}.toml"
+        path.write_text(known.replace(tops, f'\n{hollow} = "111110"\n{saddle} = "110110"\n'))
+        plans.append(board(number, catalogue=str(path)))
+    with pytest.raises(BriefError, match="'Reach 2' and 'Reach 3' mean different tops by 'saddle'"):
+        share_plans(plans)
     with pytest.raises(BriefError, match="no boards"):
         share_plans([])
     with pytest.raises(BriefError, match="1 names are given for 3 boards"):
