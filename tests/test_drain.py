@@ -620,6 +620,7 @@ def test_a_cap_on_the_surroundings_is_kept_and_told() -> None:
         ({"breach_depth_m": float("nan")}, "breach_depth_m"),
         ({"lake_depth_m": -1.0, "lake_area_m2": 1.0}, "lake_depth_m"),
         ({"lake_depth_m": 1.0}, "least area of a lake"),
+        ({"sea_level_m": float("nan")}, "sea_level_m"),
     ],
 )
 def test_limits_out_of_range_are_refused(wrong: Any, named: str) -> None:

@@ -86,6 +86,13 @@ def check_rules(
             lake_depth_m=lake_depth_m,
             lake_area_m2=lake_area_m2,
         )
+    if sea_level_m is not None and not math.isfinite(sea_level_m):
+        raise BriefError(
+            f"sea_level_m is {sea_level_m!r}; it must be a finite number of metres",
+            remedy="give the height up to which ground is sea, or None for no sea",
+            name="sea_level_m",
+            value=sea_level_m,
+        )
     is_breached = depressions == "breach then fill"
     return Rules(
         (int(breach_length_pixels), float(breach_depth_m)) if is_breached else None,
