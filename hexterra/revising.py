@@ -123,6 +123,11 @@ def recut_plan(plan: Plan, catalogue: str | Path, *, progress: Progress = silent
     progress
         Called with a few words as each stage begins.
 
+    Returns
+    -------
+    Plan
+        Its `assumed` ends with how many tiles can be cut from both, and how many stay.
+
     Raises
     ------
     FileMissingError
@@ -131,6 +136,8 @@ def recut_plan(plan: Plan, catalogue: str | Path, *, progress: Progress = silent
         If it is not one, or lacks what the board cannot do without, as a crossing.
     InfeasibleError
         If no board was found, even with all cells free.
+    StockError
+        If a stack cannot be made of the stocked thicknesses.
     """
     brief = plan.brief.changed({"catalogue": str(catalogue)})
     new = tops_within(load_catalogue(catalogue), brief.ramps.limit)
