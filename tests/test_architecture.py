@@ -81,6 +81,14 @@ def test_only_stages_import_kernels() -> None:
     assert callers <= {"stages", "kernels", "commands"}
 
 
+def test_verification_stands_apart() -> None:
+    """What rebuilds a board from its tables shares nothing with what made them."""
+    shared = {
+        name for path in FILES if _part(path) == "verification" for name in _imports(path)
+    }  # fmt: skip
+    assert shared == {"verification", "errors", "values"}
+
+
 def test_files_are_read_in_one_sitting() -> None:
     """No file is longer than 500 lines."""
     long = {
@@ -111,3 +119,17 @@ def test_every_public_name_is_there() -> None:
         assert value.__name__ == name
         assert getattr(hexterra, name) is value
     assert set(hexterra._HOME) <= set(dir(hexterra))
+
+
+def test_type_checkers_know_every_public_name() -> None:
+    """What is imported for type checkers is what is loaded when it is used."""
+    tree = ast.parse((PACKAGE / "__init__.py").read_text(encoding="utf-8"))
+    known = {
+        alias.asname: node.module
+        for block in tree.body
+        if isinstance(block, ast.If) and ast.unparse(block.test) == "TYPE_CHECKING"
+        for node in ast.walk(block)
+        if isinstance(node, ast.ImportFrom) and node.module and node.module != "typing"
+        for alias in node.names
+    }
+    assert known == {name: f"hexterra.{home}" for name, home in hexterra._HOME.items()}
