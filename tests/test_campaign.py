@@ -22,7 +22,7 @@ from hexterra.stages.ownership import pieces_of
 from hexterra.stages.prices import Prices
 from hexterra.stages.refine import refine
 from hexterra.stages.schedule import schedule
-from hexterra.stages.whatif import difference, edit_cell
+from hexterra.stages.whatif import edit_cell
 
 
 def scheduled(tiles: Tiles) -> Counter[TileKind]:
@@ -158,21 +158,3 @@ def test_edits_that_cannot_be_are_refused(wrong: dict[str, Any], error: Any, wor
     cell = given_.pop("cell")
     with pytest.raises(error, match=words):
         edit_cell(invented_board(8), cell, **given_, prices=Prices())
-
-
-def test_a_new_catalogue_shows_the_difference() -> None:
-    """Pieces that are needed more and less add up to those of the other board."""
-    before = refine(invented_board(9)).tiles
-    after = refine(before, catalogue=SMALL).tiles
-    told = difference(before, after)
-    counts = pieces_of(before) + Counter(dict(told.more)) - Counter(dict(told.fewer))
-    assert counts == pieces_of(after)
-    assert {kind.pattern for kind, _ in told.more} <= {"flat", "bank", "shoulder"}
-    assert len(told.cells) == np.count_nonzero((before.corners != after.corners).any(axis=1))
-    assert difference(before, before).cells == ()
-
-
-def test_boards_of_other_cells_are_not_compared() -> None:
-    """Two boards of different size have no difference."""
-    with pytest.raises(BriefError, match="same cells"):
-        difference(invented_board(1), invented_board(1, 6, 6))

@@ -1,11 +1,11 @@
-"""What if: another tile in one cell, another catalogue, one region fitted anew.
+"""What if another tile stood in one cell: whether it may, and what it costs.
 
-A region is fitted anew by ``refine(tiles, frozen=~region)``; the rest is here.
+A whole region is fitted anew by ``refine(tiles, frozen=~region)``.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,8 +15,6 @@ from hexterra.errors import BriefError, CatalogueError
 from hexterra.lattice.hexagon import N_SIDES
 from hexterra.stages.appraise import judge
 from hexterra.stages.fit import Tiles
-from hexterra.stages.kinds import TileKind
-from hexterra.stages.ownership import pieces_of
 from hexterra.stages.prices import Prices
 from hexterra.stages.refine import break_down, build
 from hexterra.values import Value
@@ -137,47 +135,3 @@ def edit_cell(
         faces=tuple(np.flatnonzero(edited.cliff[cell]).tolist()),
         faces_before=tuple(np.flatnonzero(tiles.cliff[cell]).tolist()),
     )
-
-
-@dataclass(frozen=True, eq=False, repr=False)
-class Difference(Value):
-    """What one board needs that another does not.
-
-    Parameters
-    ----------
-    more, fewer
-        Kinds of tile that the second board needs more or fewer of, and how many.
-    cells
-        Names of the cells whose tile differs.
-    """
-
-    more: tuple[tuple[TileKind, int], ...]
-    fewer: tuple[tuple[TileKind, int], ...]
-    cells: tuple[str, ...]
-
-
-def difference(before: Tiles, after: Tiles) -> Difference:
-    """Compare the pieces of two boards on one lattice, as of a plan and of another catalogue's.
-
-    Raises
-    ------
-    BriefError
-        If the boards do not have the same cells.
-    """
-    lattice = before.lattice
-    if not lattice.same_as(after.lattice):
-        raise BriefError(
-            "the two boards do not have the same cells",
-            remedy="compare boards of one size at one place",
-        )
-    old, new = pieces_of(before), pieces_of(after)
-    is_other = (before.corners != after.corners).any(axis=1)
-    return Difference(
-        more=_listed(new - old),
-        fewer=_listed(old - new),
-        cells=tuple(lattice.labels[cell] for cell in np.flatnonzero(is_other)),
-    )
-
-
-def _listed(counts: Mapping[TileKind, int]) -> tuple[tuple[TileKind, int], ...]:
-    return tuple(sorted(counts.items()))
