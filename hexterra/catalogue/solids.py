@@ -104,25 +104,6 @@ def mean_rise(rises: Sequence[int]) -> Fraction:
     return total
 
 
-def centre_rise(rises: Sequence[int]) -> Fraction:
-    """Return a top's height above its lowest corner in the middle of the tile, in steps, exactly.
-
-    Raises
-    ------
-    CatalogueError
-        As for `facets`.
-    """
-    # The middle of the tile halves every line between opposite corners, and every top that
-    # `facets` allows has a facet that holds such a pair.
-    corner = next(
-        corner
-        for facet in facets(rises)
-        for corner in facet
-        if (corner + N_SIDES // 2) % N_SIDES in facet
-    )
-    return Fraction(int(rises[corner]) + int(rises[(corner + N_SIDES // 2) % N_SIDES]), 2)
-
-
 def top_area(rises: Sequence[int], step: float) -> float:
     """Return the area of a top's surface, in units of the distance across flats squared.
 
