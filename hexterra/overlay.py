@@ -16,7 +16,7 @@ from hexterra.elevation.pixels import Pixels, Source, Window
 from hexterra.progress import Progress, silent
 from hexterra.settling import settle_water
 from hexterra.stages._pixel_ground import pixel_areas
-from hexterra.stages.channels import vertical_sides, width_classes
+from hexterra.stages.channels import upright_cells, width_classes
 from hexterra.stages.cover import Cover, cover, cover_from_classes, join_covers
 from hexterra.stages.drain import drain
 from hexterra.stages.drawn import watercourses_from_lines
@@ -166,7 +166,7 @@ def lay_over(
                 threshold_m2=threshold_m2,
                 direction="line" if brief.rivers.runs == "as drawn" else "height",
             )
-            upright = vertical_sides(water, rivers, brief.rivers.upright)
+            upright = upright_cells(water, rivers, brief.rivers.upright)
         if brief.water.banks == "upright":
             upright = water.is_watercourse
         limits_m2 = [km2 * 1e6 for km2 in brief.water.wider_from_km2]

@@ -1,4 +1,4 @@
-"""Widths, sides and falls of watercourses: worked by hand, and laws."""
+"""Widths, banks and falls of watercourses: worked by hand, and laws."""
 
 from __future__ import annotations
 
@@ -9,10 +9,8 @@ from hexterra.catalogue import load_catalogue
 from hexterra.errors import BriefError
 from hexterra.stages.channels import (
     Fall,
-    descends,
     falls,
-    stream_orders,
-    vertical_sides,
+    upright_cells,
     width_classes,
 )
 from hexterra.stages.cliffs import mark_cliffs
@@ -27,13 +25,7 @@ from tests.test_flow import fractal, heights_of
 
 
 def tree() -> Watercourses:
-    """Draw the streams of Strahler's rule by hand, on rows of cells.
-
-    Two springs (order 1) meet: order 2. A spring joins: still 2. The like of the first two, of
-    order 2, joins: order 3 (Strahler 1957, figure 1 and its text, from memory).
-
-    A1 B1 > C1 (2) > D1 ... with labels of a list, the geometry being no part of the rule.
-    """
+    """Draw ten cells by hand: water of 1 to 10 m2 that joins, whatever their places."""
     receiver = np.array([2, 2, 4, 4, 8, 7, 7, 8, 9, 9])
     heights = heights_of(board(5, 2), np.zeros(10))
     n = 10
@@ -51,50 +43,38 @@ def tree() -> Watercourses:
     )
 
 
-def test_stream_orders_of_a_tree() -> None:
-    """1 and 1 make 2, 1 joins 2 without effect, 2 and 2 make 3, which goes on."""
-    assert stream_orders(tree()).tolist() == [1, 1, 2, 1, 2, 1, 1, 2, 3, 3]
-
-
 def test_width_classes_of_a_tree() -> None:
-    """A class begins where its limit is reached, by catchment or by order."""
+    """A class begins where its limit is reached."""
     water = tree()
-    by_catchment = width_classes(water, limits=(3.0, 9.5))
-    assert by_catchment.tolist() == [1, 1, 2, 1, 2, 1, 1, 2, 2, 3]
-    by_order = width_classes(water, limits=(2, 3), by="order")
-    assert by_order.tolist() == [1, 1, 2, 1, 2, 1, 1, 2, 3, 3]
+    assert width_classes(water, limits=(3.0, 9.5)).tolist() == [1, 1, 2, 1, 2, 1, 1, 2, 2, 3]
     assert width_classes(water, limits=()).tolist() == [1] * 10
 
 
 @pytest.mark.parametrize("seed", range(5))
-def test_orders_and_widths_never_fall_downstream(seed: int) -> None:
+def test_widths_never_fall_downstream(seed: int) -> None:
     """On any ground; dry cells have none."""
     heights = heights_of(board(15, 12), fractal(12, 15, seed).ravel())
     cell_m2 = float(heights.lattice.area_m2[0])
     water = flow(heights, threshold_m2=3.0 * cell_m2)
     runs = np.flatnonzero(water.outflow >= 0)
-    for measure in (
-        stream_orders(water),
-        width_classes(water, limits=(6.0 * cell_m2, 24.0 * cell_m2)),
-        width_classes(water, limits=(2, 3), by="order"),
-    ):
-        assert (measure[water.receiver[runs]] >= measure[runs]).all()
-        np.testing.assert_array_equal(measure > 0, water.is_watercourse)
+    width = width_classes(water, limits=(6.0 * cell_m2, 24.0 * cell_m2))
+    assert (width[water.receiver[runs]] >= width[runs]).all()
+    np.testing.assert_array_equal(width > 0, water.is_watercourse)
 
 
-def test_canals_have_vertical_sides() -> None:
+def test_canals_have_upright_banks() -> None:
     """The wet cells of a canal, and no others."""
     lattice = board(6, 3)
     heights = heights_of(lattice, 100.0 * np.abs(lattice.row - 1.0) - 1.0 * lattice.column + 90.0)
     water = flow(heights, threshold_m2=2.0 * float(lattice.area_m2[0]))
     lines = [through(lattice, "C2", "E2"), through(lattice, "A1", "A3")]
     held = ways(features(lines, lattice, kinds=["canal", "road"]), lattice)
-    vertical = vertical_sides(water, held, ["canal"])
+    stands = upright_cells(water, held, ["canal"])
     expected = {lattice.labels.index(name) for name in ("C2", "D2", "E2")}
-    assert set(np.flatnonzero(vertical).tolist()) == expected & set(
+    assert set(np.flatnonzero(stands).tolist()) == expected & set(
         np.flatnonzero(water.is_watercourse).tolist()
     )
-    assert vertical.any()
+    assert stands.any()
 
 
 def stepped() -> Heights:
@@ -125,31 +105,22 @@ def test_water_falls_where_its_way_out_is_a_cliff() -> None:
 
 
 def test_without_cliffs_nothing_falls() -> None:
-    """The same ground built with ramps has no fall, but a bed that descends."""
+    """The same ground built with ramps has no fall."""
     tiles = built(stepped(), rise_steps=None)
     assert falls(tiles) == ()
-    assert descends(tiles).any()
-    water = tiles.legal.water
-    assert water is not None
-    assert not descends(tiles)[~water.is_watercourse].any()
 
 
 def test_a_dry_board_has_no_falls() -> None:
-    """Without water there is nothing to fall or descend."""
+    """Without water there is nothing to fall."""
     levels = quantise(stepped(), metres_per_step=50.0)
     tiles = fit(legalise(levels), load_catalogue(None))
     assert falls(tiles) == ()
-    assert not descends(tiles).any()
 
 
-@pytest.mark.parametrize("limits", [(0.0,), (2.0, 1.0), (float("nan"),), (1.0, 1.0)])
+@pytest.mark.parametrize(
+    "limits", [(0.0,), (2.0, 1.0), (float("nan"),), (1.0, 1.0), (1.0, 2.0, 3.0, 4.0)]
+)
 def test_limits_must_ascend(limits: tuple[float, ...]) -> None:
-    """Limits ascend from above 0."""
+    """Limits ascend from above 0, and there are three at most."""
     with pytest.raises(BriefError, match="ascend"):
         width_classes(tree(), limits=limits)
-
-
-def test_unknown_measure_of_width() -> None:
-    """Widths go by catchment or order."""
-    with pytest.raises(BriefError, match="'depth'"):
-        width_classes(tree(), limits=(1.0,), by="depth")  # type: ignore[arg-type]

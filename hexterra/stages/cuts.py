@@ -99,7 +99,7 @@ def cuts(
         Width class of the water in each cell, (n,) int8, 1 to `MAX_WIDTHS`, from `width_classes`;
         all 1 by default.
     upright
-        Cells whose water has upright banks, (n,) bool, from `vertical_sides`; none by default.
+        Cells whose water has upright banks, (n,) bool, from `upright_cells`; none by default.
     roads, sunken
         Ways, and the kinds of them that are sunk into the ground.
 
