@@ -242,6 +242,35 @@ def test_a_later_book_keeps_what_was_added_before(slope: Path, tmp_path: Path) -
     assert any((out / "sheets").iterdir())
 
 
+def test_an_interruption_has_its_exit_code(
+    slope: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """128 + 2, the number of SIGINT: what shells expect; nothing is written."""
+
+    def interrupt(*_: object, **__: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("hexterra.plan.make_plan", interrupt)
+    result = run("plan", slope, "--out", tmp_path / "plan")
+    assert result.exit_code == 130
+    assert "stopped" in result.output
+    assert not (tmp_path / "plan").exists()
+
+
+def test_nowhere_to_keep_compiled_code(
+    slope: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Numba raises a bare RuntimeError where neither the package nor the home may be written to."""
+
+    def refuse(*_: object, **__: object) -> None:
+        raise RuntimeError("cannot cache function 'rank': no locator available for file 'x.py'")
+
+    monkeypatch.setattr("hexterra.plan.make_plan", refuse)
+    result = run("plan", slope, "--out", tmp_path / "plan")
+    assert result.exit_code == 40
+    assert "NUMBA_CACHE_DIR" in result.output
+
+
 def test_absurd_boards_are_refused_before_anything_is_made(slope: Path, tmp_path: Path) -> None:
     """400 million cells are refused by their number."""
     big = ("--set", "board.columns=20000", "--set", "board.rows=20000")

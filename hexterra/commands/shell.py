@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, Final, ParamSpec, TypeVar
 
 import click
 
-from hexterra.errors import HexterraError
+from hexterra.errors import HexterraError, OutputError
 
 if TYPE_CHECKING:
     from hexterra.elevation import Elevation
@@ -35,6 +35,18 @@ def _errors_without_traceback() -> Generator[None, None, None]:
     except HexterraError as error:
         click.echo(f"hexterra: {error}", err=True)
         sys.exit(error.exit_code)
+    except RuntimeError as error:
+        if "no locator available" not in str(error):  # numba's words for: nowhere to keep a cache
+            raise
+        click.echo(
+            "hexterra: there is no folder in which compiled code can be kept\n"
+            "  To fix it: name one that may be written to in the variable NUMBA_CACHE_DIR",
+            err=True,
+        )
+        sys.exit(OutputError.exit_code)
+    except KeyboardInterrupt:
+        click.echo("hexterra: stopped", err=True)
+        sys.exit(130)
     except MemoryError:
         click.echo(
             "hexterra: there is not enough memory for this\n"
@@ -121,7 +133,7 @@ def first_run(progress: Progress) -> Generator[None, None, None]:
         return
     from hexterra.first_run import compiling_beside
 
-    progress("compiling numeric code for this machine (first run only, some 15 s)")
+    progress("compiling numeric code for this machine (first run only, 15 to 30 s)")
     with compiling_beside():
         yield
 
