@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import pandas as pd
@@ -16,6 +16,12 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from hexterra.plan import Plan
+
+#: What makes a board the same board, as a brief names it.
+_SITE: Final = (
+    "columns", "rows", "across_flats_mm", "facing", "edges", "scale", "lon_deg", "lat_deg",
+    "bearing_deg",
+)  # fmt: skip
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -73,12 +79,15 @@ class Comparison(Value):
         n_changed = int(self.is_changed.sum())
         more = int(self.pieces["difference"].clip(lower=0).sum())
         have = "has" if n_changed == 1 else "have"
+        cells = f"{n_changed} of {len(self.is_changed)} cells {have} another tile."
+        if not self.pieces["difference"].any():
+            return f"{cells} Both plans need the same pieces."
         pieces = "piece" if more == 1 else "pieces"
+        distinct, before = len(self.after.pieces.pieces), len(self.before.pieces.pieces)
+        instead = f" instead of {before}" if distinct != before else ", as before"
         return (
-            f"{n_changed} of {len(self.is_changed)} cells {have} another tile."
-            f" The second plan needs {more} {pieces} that the first does not,"
-            f" and {len(self.after.pieces.pieces)} distinct pieces instead of"
-            f" {len(self.before.pieces.pieces)}."
+            f"{cells} The second plan needs {more or 'no'} {pieces} that the first does not,"
+            f" and {distinct} distinct pieces{instead}."
         )
 
 
@@ -91,9 +100,11 @@ def compare(before: Plan, after: Plan) -> Comparison:
         If the plans do not have the same cells in the same places.
     """
     if not before.board.same_as(after.board):
+        pairs = [(name, getattr(before.board, name), getattr(after.board, name)) for name in _SITE]
+        differ = [f"{name} is {one} and {other}" for name, one, other in pairs if one != other]
         raise BoardError(
-            f"the two plans lie on different boards ({before.board.n_cells} and"
-            f" {after.board.n_cells} cells); only plans of one board can be compared cell by cell",
+            f"the two plans lie on different boards: {'; '.join(differ) or 'other cells left out'};"
+            " only plans of one board can be compared cell by cell",
             remedy="make both plans with the same [board] section and the same cells left out",
         )
     return Comparison(before, after)

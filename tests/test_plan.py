@@ -216,7 +216,7 @@ def test_comparing_counts_what_changed(jacksboro: hx.Elevation) -> None:
     assert comparison.is_changed[differs].all()
     assert comparison.pieces["difference"].abs().sum() > 0
     elsewhere = hx.make_plan(jacksboro, hx.Brief(board={"columns": 7, "rows": 6}))
-    with pytest.raises(BoardError, match="different boards"):
+    with pytest.raises(BoardError, match="different boards: columns is 8 and 7; "):
         hx.compare(one, elsewhere)
 
 

@@ -125,9 +125,10 @@ def test_the_command_shows_or_writes(folder: Path, opened: Plan, tmp_path: Path)
     written = run("edit", folder, cell, "--level", level, "--out", tmp_path / "edited")
     assert written.exit_code == 0, written.output
     assert run("verify", tmp_path / "edited").exit_code == 0
-    assert run("edit", folder, "ZZ9").exit_code == 20
+    assert run("edit", folder, "ZZ9", "--level", level).exit_code == 20
     assert run("edit", folder, cell, "--pattern", "tower").exit_code == 21
-    assert run("edit", tmp_path, cell).exit_code == 22
+    assert run("edit", tmp_path, cell, "--level", level).exit_code == 22
+    assert run("edit", folder, cell).exit_code == 2
 
 
 # Another catalogue -------------------------------------------------------------------------------
@@ -170,7 +171,7 @@ def test_the_command_compares(folder: Path, tmp_path: Path) -> None:
     assert both.exit_code == 0, both.output
     assert "hollow" in both.output
     same = run("compare", folder, folder)
-    assert "0 of 108 cells have another tile" in same.output
+    assert "0 of 108 cells have another tile. Both plans need the same pieces." in same.output
     assert run("compare", folder).exit_code == 2
     assert run("compare", folder, folder, "--out", tmp_path / "x").exit_code == 2
     assert run("compare", folder, "--catalogue", tmp_path / "none.toml").exit_code == 11

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 N_NAMED: Final = 24
 
 
-@click.command("edit")
+@click.command("edit", short_help="Put another tile into one cell, and say what that costs.")
 @click.argument("directory", metavar="DIR")
 @click.argument("cell", metavar="CELL")
 @click.option("--pattern", metavar="NAME", help="Pattern of the top. Default: as it is.")
@@ -37,6 +37,8 @@ def edit_command(
     out: str | None,
 ) -> None:
     """Put another tile into one CELL of the plan in DIR, and say what that costs."""
+    if pattern is None and turn is None and level is None:
+        raise click.UsageError("give --pattern, --turn or --level")
     with telling() as progress:
         from hexterra.comparison import compare
         from hexterra.outputs import write_plan
@@ -55,7 +57,7 @@ def edit_command(
         click.echo(f"\nWritten to {out}: {listed(written)}")
 
 
-@click.command("compare")
+@click.command("compare", short_help="Compare two plans of one board: cells, pieces and costs.")
 @click.argument("before", metavar="DIR")
 @click.argument("after", metavar="[DIR]", required=False)
 @click.option(
@@ -99,7 +101,7 @@ def compare_command(before: str, after: str | None, catalogue: str | None, out: 
         click.echo(f"\nWritten to {out}: {listed(written)}")
 
 
-@click.command("share")
+@click.command("share", short_help="Find one set of pieces that builds several plans in turn.")
 @click.argument("directories", nargs=-1, required=True, metavar="DIR...")
 @click.option("--out", required=True, metavar="DIR", help="Folder for the set and the plans.")
 @reports_errors
@@ -136,7 +138,8 @@ def _print_comparison(comparison: Comparison) -> None:
     if len(changed):
         _print_table("Pieces", changed, "d")
     if comparison.costs is not None:
-        _print_table("Cost", comparison.costs, ".2f")
+        if comparison.costs["difference"].any():
+            _print_table("Cost", comparison.costs, ".2f")
     else:
         click.echo("\nCosts are not compared: prices or heights of the two plans differ.")
 
