@@ -31,7 +31,9 @@ def _facts(plan: Plan) -> dict[str, str]:
     on_average = "" if brief.heights.method == "even" else " on average"
     n_moved = int((plan.legal.edit != 0).sum())
     refined = plan.refined
-    near = f"within {refined.gap:.2%} of the best board for {brief.fit.prefer}"
+    near = f"within {max(refined.gap, 1e-4):.2%} of the best board for {brief.fit.prefer}"
+    if refined.gap < 1e-9:
+        near = f"the best board there is for {brief.fit.prefer}"
     if refined.cost > 0.0 and not refined.bound:
         near = "not compared with the best board there is"
     residual_m = tiles.residual_m
@@ -48,8 +50,9 @@ def _facts(plan: Plan) -> dict[str, str]:
         f" the least there is; {_count(int(plan.legal.cliff.sum()) // 2, 'marked cliff')}",
         "water": _water(plan),
         "fit": f"{near}; {_count(int(tiles.cliff.sum()) // 2, 'step face')}",
-        "truth": f"built tops are {residual_m.mean():+.1f} m from the ground on average,"
-        f" {np.sqrt(np.mean(np.square(residual_m))):.1f} m root mean square",
+        "truth": f"built tops lie {abs(residual_m.mean()):.1f} m"
+        f" {'above' if residual_m.mean() > 0 else 'below'} the ground on average, and"
+        f" {np.sqrt(np.mean(np.square(residual_m))):.1f} m from it as root mean square",
         "pieces": _pieces(plan),
     }
     if on_top := what_lies_on_top(plan):

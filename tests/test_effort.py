@@ -513,6 +513,12 @@ def test_boxes_of_nine_tiles_by_hand():
     assert [load.n_pieces for load in fill_boxes(thick, Box(210.0, 204.0, 65.0))] == [6, 3]
 
 
+def test_a_piece_wider_than_the_box_is_refused():
+    """The message speaks of the box, not of a sheet."""
+    with pytest.raises(StockError, match="100 mm across flats does not fit a box of 60 x 360 mm"):
+        fill_boxes(pieces(), Box(length_mm=60.0))
+
+
 def test_a_piece_thicker_than_the_box_is_refused():
     """The message tells both."""
     with pytest.raises(StockError, match="does not fit a box of 50 mm height"):

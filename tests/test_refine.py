@@ -303,7 +303,7 @@ def test_what_cannot_be_kept_is_refused() -> None:
     """An edge profile that no tile can meet names the cell."""
     tiles = invented_board(12)
     corner = int(tiles.lattice.corner_of[0, 0])
-    with pytest.raises(InfeasibleError, match="edge profile") as caught:
+    with pytest.raises(InfeasibleError, match="heights along the rim") as caught:
         refine(tiles, edge_profile=[(corner, 90)])
     assert tiles.lattice.labels[0] in caught.value.facts["cells"]  # type: ignore[operator]
 

@@ -31,11 +31,11 @@ def _drain_options(command: Callable[..., Any]) -> Callable[..., Any]:
         click.option("--sea-level-m", type=float, metavar="M", help="Ground up to it is sea."),
         click.option(
             "--lake-area-km2", type=float, metavar="KM2",
-            help="... as large are lakes; give both, or neither.",
+            help="Least area of a lake. Default: no lakes.",
         ),
         click.option(
             "--lake-depth-m", type=float, metavar="M",
-            help="Depressions as deep, and ...",
+            help="Least depth of a lake; give both limits, or neither.",
         ),
         click.option(
             "--breach-depth-m", type=float, metavar="M", default=10.0, show_default=True,
@@ -55,7 +55,7 @@ def _drain_options(command: Callable[..., Any]) -> Callable[..., Any]:
     return command
 
 
-@click.command("inspect")
+@click.command("inspect", short_help="Say what is in elevation, and which boards and scales fit.")
 @reading_options
 @reports_errors
 def inspect_command(
@@ -74,7 +74,7 @@ def inspect_command(
     click.echo(proposals.describe())
 
 
-@click.command("drain")
+@click.command("drain", short_help="Find streams, catchments and lakes, as geodata.")
 @reading_options
 @click.option("--out", metavar="DIR", help="Folder to write. Default: <first file>-drained.")
 @click.option(
@@ -163,7 +163,7 @@ def _memory_bytes() -> int:
         return 4 * 2**30
 
 
-@click.command("invent")
+@click.command("invent", short_help="Invent a piece of ground.")
 @click.option("--seed", type=int, default=1, show_default=True, help="Another seed, another land.")
 @click.option("--rows", type=int, default=360, show_default=True, help="Pixels north to south.")
 @click.option("--columns", type=int, default=480, show_default=True, help="Pixels west to east.")

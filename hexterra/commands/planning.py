@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from hexterra.outputs.bench import Extra
 
 
-@click.command("plan")
+@click.command("plan", short_help="Plan a board: elevation in, a folder of tables and maps out.")
 @reading_options
 @click.option("--brief", "brief_path", metavar="TOML", help="What is wanted; see `hexterra brief`.")
 @click.option(
@@ -71,7 +71,7 @@ def plan_command(
     print_plan(plan, directory, written)
 
 
-@click.command("book")
+@click.command("book", short_help="Add the build book, guides, layouts or solids to a plan.")
 @click.argument("directory", metavar="DIR")
 @bench_options
 @reports_errors
@@ -93,7 +93,7 @@ def book_command(directory: str, **wanted: bool) -> None:
     click.echo(f"\nCautions: {CAUTION}")
 
 
-@click.command("verify")
+@click.command("verify", short_help="Rebuild a plan's board from its tables and check it.")
 @click.argument("directory", metavar="DIR")
 @reports_errors
 def verify_command(directory: str) -> None:

@@ -179,15 +179,15 @@ def _no_board(
     if not (0 <= column <= columns and 0 <= row <= rows):
         return CoverageError(
             f"the middle of the board, {sample.lon_deg:.6f} degrees east {sample.lat_deg:.6f}"
-            f" degrees north, lies off {elevation.name}: at pixel column {column:.0f} of {columns},"
-            f" row {row:.0f} of {rows}",
+            f" degrees north, lies off {elevation.name!r}: at pixel column {column:.0f} of"
+            f" {columns}, row {row:.0f} of {rows}",
             remedy="move the middle of the board onto the raster",
             lon_deg=sample.lon_deg,
             lat_deg=sample.lat_deg,
         )
     return CoverageError(
         f"no board of {sample.columns} x {sample.rows} cells around {sample.lon_deg:.6f} degrees"
-        f" east {sample.lat_deg:.6f} degrees north lies inside {elevation.name}"
+        f" east {sample.lat_deg:.6f} degrees north lies inside {elevation.name!r}"
         f" ({columns} x {rows} pixels) with cells of at least {_LEAST_PIXELS_PER_CELL:g} pixels,"
         f" which takes a scale of 1:{least:,.0f} or more",
         remedy="ask for fewer columns and rows, move the board toward the middle of the raster,"

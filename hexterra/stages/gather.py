@@ -231,7 +231,8 @@ def _too_little(
     return CoverageError(
         f"{len(few):,} of {lattice.n_cells:,} cells have heights on less than"
         f" {minimum_coverage:.0%} of their area: {', '.join(named)}{more}",
-        remedy=f"choose a smaller board or another place, or {left_out}",
+        remedy="show less ground (fewer cells, or a smaller number for the scale), choose another"
+        f" place, or {left_out}",
         n_cells=len(few),
         cells=tuple(lattice.labels[cell] for cell in few),
         least_coverage=float(coverage.min()),

@@ -340,10 +340,11 @@ def _broken(choices: Choices, corners: NDArray[np.int32]) -> tuple[str, ...]:
 
 def _refusal(names: tuple[str, ...]) -> InfeasibleError:
     return InfeasibleError(
-        "no board was found that keeps to the closed sides, the edge profile, the frozen cells and"
-        f" the pins and lets water run down; rules are broken at {', '.join(names[:12])}"
-        + (f" and {len(names) - 12} more" if len(names) > 12 else ""),
-        remedy="free some of these cells, open a closed side, or let the edge change height there",
+        "no board was found that keeps all pins, kept tiles and heights along the rim, closes the"
+        " sides where tops must meet and lets water run down; rules are broken at"
+        f" {', '.join(names[:12])}" + (f" and {len(names) - 12} more" if len(names) > 12 else ""),
+        remedy="move or drop pins there, free kept cells, mark a cliff between two of these cells,"
+        " or let the rim change height there",
         cells=names,
     )
 

@@ -122,13 +122,22 @@ def fill_boxes(pieces: Schedule, box: Box) -> tuple[BoxLoad, ...]:
                     thickness_mm=thickness_mm,
                     height_mm=box.height_mm,
                 )
-            laid_out = nest(
-                counts[kind, thickness_mm],
-                pieces.board.across_flats_mm,
-                floor,
-                kerf_mm=box.gap_mm,
-                margin_mm=0.0,
-            )
+            try:
+                laid_out = nest(
+                    counts[kind, thickness_mm],
+                    pieces.board.across_flats_mm,
+                    floor,
+                    kerf_mm=box.gap_mm,
+                    margin_mm=0.0,
+                )
+            except StockError as error:
+                raise StockError(
+                    f"a {kind} of {pieces.board.across_flats_mm:g} mm across flats does not fit a"
+                    f" box of {box.length_mm:g} x {box.width_mm:g} mm",
+                    remedy="use a larger box: box_length_mm, box_width_mm",
+                    length_mm=box.length_mm,
+                    width_mm=box.width_mm,
+                ) from error
             for sheet in laid_out.sheets:
                 tiers.append(Tier(kind, thickness_mm, tuple(sorted(Counter(sheet.parts).items()))))
     boxes: list[list[Tier]] = []
