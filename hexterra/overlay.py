@@ -160,6 +160,7 @@ def lay_over(
             features = _read(read_lines, brief.rivers, board)
             rivers = ways(features, board, tolerance_cells=brief.rivers.tolerance_cells)
             notes += [*features.notes, *rivers.notes]
+            notes += _unmet("rivers.upright", brief.rivers.upright, rivers)
             water = watercourses_from_lines(
                 rivers,
                 water,
@@ -185,6 +186,7 @@ def lay_over(
             bridge_from=brief.roads.bridge_from,
         )
         notes += [*features.notes, *roads.notes]
+        notes += _unmet("roads.sunken", brief.roads.sunken, roads)
     if brief.areas.file is not None or brief.land_cover.file is not None:
         progress("sharing out areas")
         covers += _mapped_cover(brief, board)
@@ -267,6 +269,17 @@ def _cut_off(brief: Brief) -> str:
         f"Water comes to the board from beyond where {reason}; rivers there may be larger than"
         " shown."
     )
+
+
+def _unmet(key: str, wanted: tuple[str, ...], lines: Ways) -> list[str]:
+    """Say which kinds a key of the brief names that no line on the board is of."""
+    found = sorted({way.kind for way in lines.ways})
+    return [
+        f"{key} names {kind!r}, and no line on the board is of that kind; they are"
+        f" {', '.join(map(repr, found))}."
+        for kind in wanted
+        if kind not in found
+    ]
 
 
 def _read(reader: Any, asked: MapFile, board: Board) -> Features:

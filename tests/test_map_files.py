@@ -56,6 +56,17 @@ def plan(slope: Path, folder: Path, **asked: str) -> tuple[int, str]:
 # Files that work --------------------------------------------------------------------------------
 
 
+def test_a_sunken_kind_that_no_road_is_of_is_told(slope: Path, tmp_path: Path) -> None:
+    """A slip of the pen would else leave the road lying on the tops, without a word."""
+    road = write(tmp_path / "road.gpkg", [ROAD], crs=UTM, geometry_type="LineString")
+    asked = {"roads__file": f'"{road}"', "roads__kind": '"track"'}
+    code, said = plan(slope, tmp_path, **asked, roads__sunken='["trak"]')
+    assert code == 0, said
+    assert "roads.sunken names 'trak', and no line on the board is of that kind" in said
+    assert "they are 'track'" in said
+    assert "roads.sunken names" not in plan(slope, tmp_path, **asked, roads__sunken='["track"]')[1]
+
+
 @pytest.mark.parametrize("suffix", [".gpkg", ".geojson", ".shp"])
 def test_every_format_gives_the_same_plan(suffix: str, slope: Path, tmp_path: Path) -> None:
     """A road and a wood from each format lie in the same cells as from the others."""
