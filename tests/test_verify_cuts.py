@@ -130,6 +130,14 @@ def test_width_where_no_water_is(tables: Tables, tmp_path: Path) -> None:
     ]
 
 
+def test_a_way_out_where_no_water_is(tables: Tables, tmp_path: Path) -> None:
+    """A dry tile that water is said to leave is found out by that alone."""
+    row = tile(tables, lambda r: not r["crossing"])
+    row["outflow"] = "0"
+    verdict = judge(tables, tmp_path)
+    assert {finding.cell for finding in verdict.findings} == {row["cell"]}
+
+
 def test_upright_banks_where_no_water_is(tables: Tables, tmp_path: Path) -> None:
     """Banks are beside water."""
     row = tile(tables, is_reach)

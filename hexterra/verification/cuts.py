@@ -29,7 +29,7 @@ def check_cuts(board: Board) -> Iterator[Finding]:
             yield Finding(tile.cell, -1, "banks", f"upright on some of the sides {sorted(wet)}",
                           f"on {sorted(cut.upright)}")  # fmt: skip
         out = tile.outflow if tile.outflow >= 0 else cut.leaves
-        if out >= 0 and cut.widths[out] < max(cut.widths):
+        if out >= 0 and wide and cut.widths[out] < max(cut.widths):
             yield Finding(tile.cell, out, "widths", f"{max(cut.widths)} or more where it leaves",
                           str(cut.widths[out]))  # fmt: skip
         if cut.leaves >= 0:
