@@ -150,6 +150,8 @@ def test_editing_a_cell_tells_its_cost() -> None:
         ({"cell": 64}, BriefError, "cell 64 does not exist"),
         ({"pattern": "tower"}, CatalogueError, "no pattern 'tower'"),
         ({"level": 99}, BriefError, "is not allowed in"),
+        ({"turn": 6}, BriefError, "turn is 6"),
+        ({"turn": 1.5}, BriefError, "turn is 1.5"),
     ],
 )
 def test_edits_that_cannot_be_are_refused(wrong: dict[str, Any], error: Any, words: str) -> None:

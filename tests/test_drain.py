@@ -621,6 +621,10 @@ def test_a_cap_on_the_surroundings_is_kept_and_told() -> None:
         ({"lake_depth_m": -1.0, "lake_area_m2": 1.0}, "lake_depth_m"),
         ({"lake_depth_m": 1.0}, "least area of a lake"),
         ({"sea_level_m": float("nan")}, "sea_level_m"),
+        ({"breach_length_pixels": 2.5}, "whole number"),
+        ({"surroundings_m": -5.0}, "surroundings_m"),
+        ({"surroundings_m": float("inf")}, "surroundings_m"),
+        ({"surroundings_m": float("nan")}, "surroundings_m"),
     ],
 )
 def test_limits_out_of_range_are_refused(wrong: Any, named: str) -> None:

@@ -86,6 +86,13 @@ def check_rules(
             lake_depth_m=lake_depth_m,
             lake_area_m2=lake_area_m2,
         )
+    if breach_length_pixels != int(breach_length_pixels):
+        raise BriefError(
+            f"breach_length_pixels is {breach_length_pixels!r}; it must be a whole number",
+            remedy="choose a whole number of pixels",
+            name="breach_length_pixels",
+            value=breach_length_pixels,
+        )
     if sea_level_m is not None and not math.isfinite(sea_level_m):
         raise BriefError(
             f"sea_level_m is {sea_level_m!r}; it must be a finite number of metres",
@@ -124,7 +131,19 @@ def drain_board(
     -------
     tuple
         The window, what `drain_window` gave, and whether all water of the board is within.
+
+    Raises
+    ------
+    BriefError
+        If `surroundings_m` is out of range.
     """
+    if surroundings_m is not None and not 0.0 <= surroundings_m < math.inf:
+        raise BriefError(
+            f"surroundings_m is {surroundings_m!r} m; it must be a finite number from 0 m on",
+            remedy="give how far from the board water is followed, or None for no limit",
+            name="surroundings_m",
+            value=surroundings_m,
+        )
     whole = Window(0, elevation.shape[0], 0, elevation.shape[1])
     if around is None:
         return whole, drain_window(whole), True

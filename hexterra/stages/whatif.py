@@ -101,7 +101,7 @@ def edit_cell(
             remedy="choose one of these, or add the pattern to the catalogue",
             pattern=pattern,
         )
-    if not 0 <= turn < N_SIDES:
+    if turn not in range(N_SIDES):
         raise BriefError(
             f"turn is {turn}; it must be from 0 to {N_SIDES - 1} sides counter-clockwise",
             remedy="choose a turn in that range",
