@@ -232,5 +232,5 @@ def test_bands_that_are_too_thin_are_refused(tmp_path: Path) -> None:
 
 def test_bands_refuse_what_one_piece_refuses(tmp_path: Path) -> None:
     """The limits are checked alike."""
-    with pytest.raises(BriefError, match="lake_area_m2"):
+    with pytest.raises(BriefError, match="least area of a lake"):
         drain_by_bands(on_grid(np.ones((9, 9))), tmp_path, lake_depth_m=1.0)
