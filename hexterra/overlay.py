@@ -219,7 +219,7 @@ def _settle_pixels(elevation: Elevation, board: Board, brief: Brief) -> tuple[in
     pixel_m2 = float(pixel_areas(elevation, Window(row, row + 1, column, column + 1)).mean())
     across = math.sqrt(float(board.area_m2.max()) / pixel_m2 * 2.0 / math.sqrt(3.0))
     if asked.follow is None and across < LEAST_PIXELS_ACROSS:
-        return 0, (f'drainage.follow = "cell means" (a cell is only {across:.1f} pixels across)',)
+        return 0, (f'drainage.follow = "cell means" (a cell is only {across:.2g} pixels across)',)
     factor = max(1, math.ceil(across / asked.pixels_across))
     how = "" if factor == 1 else f", {factor} x {factor} pixels averaged into one"
     said = () if asked.follow is not None else (
