@@ -41,8 +41,11 @@ def sweep(
     offset: NDArray[np.int32],
     start: NDArray[np.int64],
     message: NDArray[np.float64],
+    part: NDArray[np.float64],
 ) -> float:
     """Pass messages once, by ascending (`is_up` = 1) or descending number; return a lower bound.
+
+    What each cell and its sides to cells not yet swept add to the bound is written to `part`, (n,).
 
     Sequential tree-reweighted message passing (Kolmogorov, IEEE Transactions on Pattern Analysis
     and Machine Intelligence 28(10), 2006). The least way to change a state by whole steps is a
@@ -70,7 +73,7 @@ def sweep(
         at = first[i]
         n_states = n_heights[i] * width
         heard = start[i]
-        least = NEVER
+        least = 100.0 * NEVER
         for t in range(count[i]):
             value = price[at + t]
             r = row[at + t]
@@ -80,7 +83,7 @@ def sweep(
                 place += n_states
             total[t] = value
             least = min(least, value)
-        bound += float(least)
+        part[i] = least
         kept = 0
         for t in range(count[i]):
             over = total[t] - least
@@ -148,12 +151,13 @@ def sweep(
                         value = min(value, least_of[mine])
                     message[told + b * width + d] = value
                     least = min(least, value)
-            bound += float(least)
+            part[i] += least
             for b in range(n_heights[j]):
                 for d in range(width):
                     a = b + d - max_rise
                     if 0 <= a < n_heights[j]:
                         message[told + b * width + d] -= least
+        bound += float(part[i])
     return bound
 
 

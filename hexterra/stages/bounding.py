@@ -13,16 +13,13 @@ from numpy.typing import NDArray
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
-from hexterra.kernels import messages as kernels
 from hexterra.kernels.labels import TOO_MUCH
 from hexterra.kernels.moves import improve
-from hexterra.lattice.hexagon import N_SIDES
 from hexterra.stages.choices import Choices
+from hexterra.stages.field import field_of
 
 #: Rounds of local moves; most boards need fewer than ten.
 MOST_ROUNDS: Final = 50
-#: Relative error of one cell's or side's part of a bound: a few thousand roundings.
-_ROUNDING: Final = 1e-12
 #: Leaps multiply the change of messages by this at most; beyond the other, it is not a change of
 #: costs but of what is allowed.
 _MOST_BOLDNESS: Final = 50.0
@@ -68,24 +65,7 @@ class Search:
             upward = water.order[::-1]
             is_wet = water.is_watercourse
             self._order = np.concatenate([upward[is_wet[upward]], self._order[~is_wet]])
-        # What the message kernels work on.
-        self._max_rise = int(settings.rises.max())
-        self.width = width = 2 * self._max_rise + 1
-        climb = np.roll(settings.rises, -1, axis=1) - settings.rises
-        self._codes = (settings.rises * width + climb + self._max_rise).astype(np.int32)
-        self._n_heights = (choices.n_bases + self._max_rise).astype(np.int32)
-        self._start = np.zeros(lattice.n_cells + 1, dtype=np.int64)
-        np.cumsum(self._n_heights.astype(np.int64) * width * N_SIDES, out=self._start[1:])
-        self._message = np.zeros(self._start[-1])
-        ahead = lattice.neighbours > np.arange(lattice.n_cells)[:, None]
-        n_ahead = ahead.sum(axis=1)
-        n_behind = (lattice.neighbours >= 0).sum(axis=1) - n_ahead
-        self._share = 1.0 / np.maximum(1, np.maximum(n_ahead, n_behind))
-        self.n_left = (choices.n_bases * choices.n_rows).astype(np.int32)
-        number = np.arange(len(choices.price)) - np.repeat(choices.first[:-1], self.n_left)
-        self.row = (number % choices.n_rows).astype(np.int16)
-        self.offset = (number // choices.n_rows * width).astype(np.int32)
-        self.labels_price = choices.price.copy()
+        self.field = field_of(choices)
         self._message_before: NDArray[np.float64] | None = None
         self._boldness = 4.0
         self.kind_price = np.zeros(len(self.owned))
@@ -117,46 +97,18 @@ class Search:
             settings.rises, choices.row_of_code, settings.setting, self.kind_of, self.owned,
             self.new_price, self.n_used(corners), held, corners,
         )  # fmt: skip
-        for board in (corners,) if is_best else (corners, self._patched(corners)):
+        for board in (corners,) if is_best else (corners, patched(choices, self.corners, corners)):
             cost = self.price(board)
             if cost < self.cost:
                 self.cost, self.corners = cost, board
 
-    def _patched(self, corners: NDArray[np.int32]) -> NDArray[np.int32]:
-        """Return the best board with those patches of another that make it cheaper.
-
-        A patch is a connected set of cells whose tiles differ; what it saves depends on no other.
-        """
-        lattice = self.choices.tiles.lattice
-        n = lattice.n_cells
-        differs = (corners != self.corners).any(axis=1)
-        cell, side = lattice.seams.T
-        other = lattice.neighbours[cell, side]
-        joined = differs[cell] & differs[other]
-        link = (np.ones(np.count_nonzero(joined), np.int8), (cell[joined], other[joined]))
-        _, patch = connected_components(coo_array(link, shape=(n, n)), directed=False)
-        choices = self.choices
-        dearer = choices.top_prices(corners) - choices.top_prices(self.corners)
-        more = np.bincount(patch, weights=dearer)
-        dearer = choices.face_prices(corners) - choices.face_prices(self.corners)
-        owner = np.where(differs[cell], patch[cell], patch[other])
-        more += np.bincount(owner, weights=dearer, minlength=len(more))
-        takes = differs & (more < 0.0)[patch]
-        return np.where(takes[:, None], corners, self.corners)
-
     def sweep(self, is_up: bool) -> None:
         """Pass messages once, raise the bound, and drop labels that no better board has."""
-        choices = self.choices
         # A label is out only if it is worse by more than any rounding.
-        slack = min(TOO_MUCH / 2, self.cost - self.last_bound + self._margin())
-        proven = kernels.sweep(
-            int(is_up), slack, *choices.sides, self._share, self._codes, self._max_rise,
-            choices.lowest, self._n_heights, choices.first, self.n_left, self.labels_price,
-            self.row, self.offset, self._start, self._message,
-        )  # fmt: skip
+        slack = min(TOO_MUCH / 2, self.cost - self.last_bound + self.field.margin)
         # A board's pieces cost no less than this much each, less that much for all those owned.
-        proven -= float(self.kind_price @ self.owned)
-        self.last_bound = proven - self._margin()
+        proven = self.field.sweep(is_up, slack) - float(self.kind_price @ self.owned)
+        self.last_bound = proven - self.field.margin
         self.prove(self.last_bound)
 
     def leap(self) -> None:
@@ -166,19 +118,19 @@ class Search:
         for long in one direction. Any messages prove a bound, so guessing where they are bound
         for is sound; a guess that proves less is taken back, and the next one is more careful.
         """
-        message, last_bound = self._message.copy(), self.last_bound
+        message, last_bound = self.field.message.copy(), self.last_bound
         if self._message_before is not None:
             change = np.clip(message - self._message_before, -_MOST_CHANGE, _MOST_CHANGE)
-            self._message += self._boldness * change
+            self.field.message += self._boldness * change
             self.last_bound = -np.inf
             self.sweep(True)
             self.sweep(False)
             if self.last_bound > last_bound:
                 self._boldness = min(1.5 * self._boldness, _MOST_BOLDNESS)
             else:
-                self._message[:], self.last_bound = message, last_bound
+                self.field.message[:], self.last_bound = message, last_bound
                 self._boldness = max(0.5 * self._boldness, 1.0)
-        self._message_before = self._message.copy()
+        self._message_before = self.field.message.copy()
 
     def prove(self, bound: float) -> None:
         """Take note of a bound. By rounding it may exceed the best cost, which is a bound then."""
@@ -190,13 +142,14 @@ class Search:
         Any messages prove a bound; pressures close to what the best board exerts on its water
         prove a good one from the beginning.
         """
-        self._message[:] = 0.0
+        field = self.field
+        field.message[:] = 0.0
         self.last_bound = -np.inf
-        climb = np.arange(self.width) - self._max_rise
+        climb = np.arange(field.width) - field.max_rise
         for cell, side in np.argwhere(per_step != 0.0).tolist():
-            height = np.arange(self._n_heights[cell])[:, None] + 0.5 * climb
-            begin = self._start[cell] + side * height.size
-            self._message[begin : begin + height.size] = (per_step[cell, side] * height).ravel()
+            height = np.arange(field.n_heights[cell])[:, None] + 0.5 * climb
+            begin = field.start[cell] + side * height.size
+            field.message[begin : begin + height.size] = (per_step[cell, side] * height).ravel()
 
     def charge(self, kind_price: NDArray[np.float64]) -> None:
         """Charge every tile of each kind so much, (n_kinds,), instead of what pieces cost."""
@@ -204,7 +157,7 @@ class Search:
         more = (kind_price - self.kind_price)[self.kind_of]
         n_labels = np.diff(choices.first)
         cell_setting = np.repeat(settings.setting, n_labels)
-        self.labels_price += more[cell_setting, self.row]
+        self.field.price += more[cell_setting, self.field.row]
         self.kind_price = kind_price
         self.last_bound = -np.inf
 
@@ -214,18 +167,29 @@ class Search:
         Water is chosen first, from its end upward: what it hears from upstream then rules out
         every tile from which it could not run on.
         """
-        choices = self.choices
-        corners = np.empty_like(self.corners)
-        kernels.choose(
-            self._order, *choices.sides, choices.settings.rises, self._codes, self.width,
-            choices.lowest, self._n_heights, choices.first, self.n_left, self.labels_price,
-            self.row, self.offset, self._start, self._message, corners,
-        )  # fmt: skip
-        self.proposed = corners
-        self.offer(corners)
+        self.proposed = self.field.choose(self._order)
+        self.offer(self.proposed)
 
-    def _margin(self) -> float:
-        """Return how far rounding may carry a bound."""
-        told = self._message
-        greatest = float(np.max(told, initial=0.0, where=told < TOO_MUCH))
-        return _ROUNDING * (N_SIDES + 1) * len(self.n_left) * (greatest + 1.0)
+
+def patched(
+    choices: Choices, corners: NDArray[np.int32], other: NDArray[np.int32]
+) -> NDArray[np.int32]:
+    """Return a board with those patches of another that make it cheaper.
+
+    A patch is a connected set of cells whose tiles differ; what it saves depends on no other.
+    """
+    lattice = choices.tiles.lattice
+    n = lattice.n_cells
+    differs = (other != corners).any(axis=1)
+    cell, side = lattice.seams.T
+    across = lattice.neighbours[cell, side]
+    joined = differs[cell] & differs[across]
+    link = (np.ones(np.count_nonzero(joined), np.int8), (cell[joined], across[joined]))
+    _, patch = connected_components(coo_array(link, shape=(n, n)), directed=False)
+    dearer = choices.top_prices(other) - choices.top_prices(corners)
+    more = np.bincount(patch, weights=dearer)
+    dearer = choices.face_prices(other) - choices.face_prices(corners)
+    owner = np.where(differs[cell], patch[cell], patch[across])
+    more += np.bincount(owner, weights=dearer, minlength=len(more))
+    takes = differs & (more < 0.0)[patch]
+    return np.where(takes[:, None], other, corners)

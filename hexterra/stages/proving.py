@@ -138,10 +138,10 @@ def _options(search: Search) -> list[list[_Option]]:
     choices, settings = search.choices, search.choices.settings
     options: list[list[_Option]] = []
     for cell, (first, count) in enumerate(
-        zip(choices.first.tolist(), search.n_left.tolist(), strict=False)
+        zip(choices.first.tolist(), search.field.count.tolist(), strict=False)
     ):
-        row = search.row[first : first + count].astype(np.intp)
-        b = search.offset[first : first + count].astype(np.intp) // search.width
+        row = search.field.row[first : first + count].astype(np.intp)
+        b = search.field.offset[first : first + count].astype(np.intp) // search.field.width
         price: list[float] = choices.price[first + b * choices.n_rows + row].tolist()
         base = int(choices.lowest[cell]) + b[:, None]
         corners: list[list[int]] = (base + settings.rises[row]).tolist()

@@ -20,6 +20,7 @@ from hexterra.kernels.labels import TOO_MUCH
 from hexterra.lattice.hexagon import N_SIDES
 from hexterra.stages.bounding import Search
 from hexterra.stages.choices import Choices, choose_among, ground_terms
+from hexterra.stages.deciding import decide
 from hexterra.stages.fit import Tiles, find_crossings, note_faces
 from hexterra.stages.kinds import TileKind
 from hexterra.stages.ownership import (
@@ -227,10 +228,10 @@ def _rounds(search: Search, effort: Effort, end: float | None) -> Iterator[None]
         if counts_pieces:
             adjust_prices(search, number // pace)
         elif effort == "proven" and number >= FEWEST_ROUNDS:
-            undecided = float((search.n_left - 1).sum()) / len(search.choices.price)
+            undecided = float((search.field.count - 1).sum()) / len(search.choices.price)
             if gap > SLOW * last_gap or undecided < FEW_LABELS:
                 break
-    if effort == "proven":
+    if effort == "proven" and (counts_pieces or not (yield from decide(search, end))):
         prove(search, end)
 
 
