@@ -472,7 +472,7 @@ def test_bad_rasters(tmp_path: Path) -> None:
     [
         (("--threshold-km2", "0"), 20, "threshold_km2"),
         (("--threshold-km2", "nan"), 20, "threshold_km2"),
-        (("--lake-depth-m", "2"), 20, "lake_area_m2"),
+        (("--lake-depth-m", "2"), 20, "least area of a lake"),
         (("--breach-depth-m", "-1"), 20, "breach_depth_m"),
         (("--breach-length-pixels", "100000"), 20, "breach_length_pixels"),
         (("--sea-level-m", "9000"), 15, "usable"),

@@ -142,13 +142,14 @@ def first_run(progress: Progress) -> Generator[None, None, None]:
 def telling() -> Generator[Progress, None, None]:
     """Show each stage as it begins: on one live line in a terminal, a line each elsewhere."""
     from rich.console import Console
+    from rich.text import Text
 
-    console = Console(stderr=True, highlight=False)
+    console = Console(stderr=True, highlight=False, markup=False)
     if not console.is_terminal:
         yield console.print
         return
     with console.status("starting") as status:
-        yield lambda stage: status.update(f"{stage} ...")
+        yield lambda stage: status.update(Text(f"{stage} ..."))
 
 
 def print_plan(plan: Plan, directory: Path, written: tuple[str, ...]) -> None:
