@@ -16,6 +16,7 @@ from hexterra.errors import BriefError, FileMissingError
 from hexterra.lattice.hexagon import N_SIDES
 from hexterra.stages.cuts import MAX_WIDTHS
 from hexterra.stages.kinds import TileKind
+from hexterra.tables import FINISH
 from hexterra.values import Value
 
 if TYPE_CHECKING:
@@ -26,8 +27,6 @@ if TYPE_CHECKING:
 _COLUMNS: Final = (
     "kind", "piece", "part", "hand", "pattern", "turn", "crossing", "ports", "count"
 )  # fmt: skip
-#: What a schedule lists beside pieces: jobs, which nobody owns.
-FINISH: Final = "finish"
 
 
 @dataclass(frozen=True, eq=False, repr=False)

@@ -10,13 +10,14 @@ from itertools import combinations
 from typing import TYPE_CHECKING
 
 from hexterra.errors import BriefError
-from hexterra.owned import FINISH, Owned, tile_kind
+from hexterra.owned import Owned, tile_kind
 from hexterra.plan import Plan, complete
 from hexterra.preparing import judge_board, look
 from hexterra.progress import Progress, silent
 from hexterra.revising import bound_of_any, prepared_again
 from hexterra.stages.campaign import Fit, share_fits
 from hexterra.stages.kinds import TileKind
+from hexterra.tables import FINISH
 from hexterra.values import Value
 
 if TYPE_CHECKING:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from hexterra.stages.flow import Kind
+from hexterra.tables import FINISH
 from hexterra.units import bench_mm_to_ground_m
 
 if TYPE_CHECKING:
@@ -97,7 +98,7 @@ def what_lies_on_top(plan: Plan) -> str:
 
 
 def _pieces(plan: Plan) -> str:
-    pieces = plan.schedule[plan.schedule["kind"] != "finish"]
+    pieces = plan.schedule[plan.schedule["kind"] != FINISH]
     by_kind = pieces.groupby("kind", sort=False)["count"].agg(["sum", "size"])
     return ", ".join(
         f"{_count(int(row['sum']), str(kind))} of {_count(int(row['size']), 'kind')}"

@@ -24,6 +24,8 @@ if TYPE_CHECKING:
     from hexterra.overlay import Overlay
     from hexterra.stages.schedule import Schedule
 
+#: What a schedule lists beside pieces: jobs, which nobody owns.
+FINISH: Final = "finish"
 #: Decimals that fractions are written with.
 DECIMALS: Final = {
     "x_mm": 3,
@@ -161,7 +163,7 @@ def schedule_frame(pieces: Schedule, overlay: Overlay) -> pd.DataFrame:
     done = [
         dict.fromkeys(rows[0], "")
         | {
-            "kind": "finish",
+            "kind": FINISH,
             "piece": job.name,
             "count": job.n,
             "thickness_mm": math.nan,
