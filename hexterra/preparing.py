@@ -219,19 +219,16 @@ def look(asked: Prepared, brief: Brief, stock: Mapping[TileKind, int] | None) ->
         )
 
     board, unwanted = asked.start.lattice, asked.unwanted
-    number = {label: cell for cell, label in enumerate(board.labels)}
-    while unwanted.any():
+    while True:
         try:
             return search(unwanted)
         except InfeasibleError as error:
-            named = cast("tuple[str, ...]", error.facts["cells"])
-            is_bad = np.zeros(board.n_cells, np.bool_)
-            is_bad[[number[label] for label in named]] = True
-            is_open = is_bad[:, None] | (is_bad[board.neighbours] & (board.neighbours >= 0))
-            if not (unwanted & is_open).any():
-                break
-            unwanted = unwanted & ~is_open
-    return search(unwanted & False)
+            if not unwanted.any():
+                raise
+            is_bad = np.isin(board.labels, cast("tuple[str, ...]", error.facts["cells"]))
+            near = is_bad[:, None] | (is_bad[board.neighbours] & (board.neighbours >= 0))
+            # Where no side near the trouble is left to be opened, all are.
+            unwanted = unwanted & ~near & (unwanted & near).any()
 
 
 def judge_board(
