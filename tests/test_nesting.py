@@ -15,7 +15,7 @@ from shapely import STRtree
 from shapely.geometry import LineString, Polygon, box
 
 from hexterra.errors import StockError
-from hexterra.stages.schedule import schedule
+from hexterra.stages.schedule import Schedule, schedule
 from hexterra.workshop.facing_sheets import facing_nests
 from hexterra.workshop.facings import facings
 from hexterra.workshop.foam import foam
@@ -179,18 +179,24 @@ def test_area_bound_counts_the_kerf_by_hand():
     assert nest({"whole": 9}, 100.0, sheet, kerf_mm=4.0, margin_mm=0.0).area_bound == 2
 
 
+def mixed_board(seed: int, random: np.random.Generator) -> Schedule:
+    """Schedule a board of any size, of either facing, one in five with whole edges."""
+    return schedule(
+        invented_board(
+            seed,
+            int(random.integers(4, 31)),
+            int(random.integers(4, 21)),
+            facing=FACINGS[seed % 2],
+            edges="whole" if seed % 5 == 4 else "straight",
+        )
+    )
+
+
 @pytest.mark.parametrize("seed", range(20))
 def test_sheets_are_within_one_of_the_packing_bound_on_mixed_boards(seed):
     """Twenty boards of all sizes, with parts, spacers and footings, sliced and unsliced foam."""
     random = np.random.default_rng(seed)
-    tiles = invented_board(
-        seed,
-        int(random.integers(4, 31)),
-        int(random.integers(4, 21)),
-        facing=FACINGS[seed % 2],
-        edges="whole" if seed % 5 == 4 else "straight",
-    )
-    pieces = schedule(tiles)
+    pieces = mixed_board(seed, random)
     length_mm = float(random.uniform(700.0, 2500.0))
     width_mm = float(random.uniform(400.0, 1200.0))
     stocks = (
@@ -209,15 +215,7 @@ def test_sheets_are_within_one_of_the_packing_bound_on_mixed_boards(seed):
 @pytest.mark.parametrize("seed", range(20))
 def test_common_sheets_are_within_one_of_the_area_bound_on_mixed_boards(seed):
     """Foam and facings of twenty boards, parts among them, against area and kerf alone."""
-    random = np.random.default_rng(seed)
-    tiles = invented_board(
-        seed,
-        int(random.integers(4, 31)),
-        int(random.integers(4, 21)),
-        facing=FACINGS[seed % 2],
-        edges="whole" if seed % 5 == 4 else "straight",
-    )
-    pieces, stock = schedule(tiles), FoamStock()
+    pieces, stock = mixed_board(seed, np.random.default_rng(seed)), FoamStock()
     laid_out = (*foam(pieces, stock).nests, *facing_nests(facings(pieces), stock))
     assert laid_out
     for result in laid_out:
