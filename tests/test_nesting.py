@@ -262,6 +262,16 @@ def test_the_same_pieces_are_laid_out_alike():
     assert one.digest == other.digest
 
 
+def test_the_thinnest_kerf_is_as_none():
+    """The least number above 0 does as 0, on sheets of one hexagon or of many."""
+    for size in ((1250.0, 600.0), (130.0, 130.0)):
+        none, least = (
+            nest({"whole": 9}, 100.0, StockSheet(30.0, *size), kerf_mm=kerf_mm)
+            for kerf_mm in (0.0, 5e-324)
+        )
+        assert none.n_sheets == least.n_sheets
+
+
 def test_a_piece_larger_than_the_sheet_is_refused():
     """The message tells the sizes of both."""
     with pytest.raises(StockError, match=r"700 mm across flats.*1250 x 600 mm") as caught:

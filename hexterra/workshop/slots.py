@@ -203,8 +203,9 @@ def _axes(length_mm: float, reach_mm: float, pitch_mm: float, kerf_mm: float) ->
         if n_full:
             last = len(plain.extent) - 1 - plain.extent[::-1].index("full")
             after_last_mm -= plain.at_mm[last]
-        n_free = n_full if not kerf_mm else min(n_full, math.floor(after_last_mm / kerf_mm))
-        for n_split in dict.fromkeys((0, 1, max(n_free, 0), n_full)):
+        room_mm = max(after_last_mm, 0.0)
+        n_free = n_full if n_full * kerf_mm <= room_mm else math.floor(room_mm / kerf_mm)
+        for n_split in dict.fromkeys((0, 1, n_free, n_full)):
             axis = lay_axis(length_mm, reach_mm, pitch_mm, kerf_mm, start_mm, n_split)
             found.setdefault(axis)
     return list(found)
