@@ -12,6 +12,7 @@ import trimesh
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from invented_boards import invented_board
+from plain.meshes import board_mesh
 from shapely import LineString, Polygon
 from small_plans import small_plan
 
@@ -20,7 +21,7 @@ from hexterra.errors import BriefError
 from hexterra.lattice.hexagon import Facing, Hand, Part
 from hexterra.outputs.carved_mesh import carved_board_mesh, carved_piece_mesh, surface_mesh
 from hexterra.outputs.carving import Weld, groove_ends
-from hexterra.outputs.mesh import FINE, Mesh, board_mesh
+from hexterra.outputs.mesh import FINE, Mesh
 from hexterra.stages.schedule import Piece, schedule
 from hexterra.workshop.carved import piece_measures, piece_stretches
 from hexterra.workshop.channels import banks_mm

@@ -11,16 +11,16 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from invented_boards import invented_board
+from plain.tops import top_mm2
 from shapely.geometry import LineString, Polygon
 
-from hexterra.catalogue.solids import top_area
 from hexterra.errors import BriefError, StockError
 from hexterra.owned import Owned, left_to_cut, stock_frame, tile_kind
 from hexterra.stages.schedule import Schedule, schedule
 from hexterra.workshop.boxes import Box, fill_boxes
 from hexterra.workshop.carved import schedule_measures
 from hexterra.workshop.cutting import SET_UP_KINDS, top_passes
-from hexterra.workshop.effort import SURFACE_KINDS, Effort, effort, time_batch
+from hexterra.workshop.effort import SURFACE_KINDS, Effort, effort
 from hexterra.workshop.foam import foam
 from hexterra.workshop.grooves import Groove, Grooves
 from hexterra.workshop.keys import keyed_footings
@@ -181,14 +181,10 @@ def test_shares_of_the_pieces_add_up(edges):
     """Wire and cuts of each piece, times its count, are those of all work but the facings'."""
     result = reckoned(edges)
     check_shares(result)
-    counts = result.foam.to_cut
     wire_mm = sum(entry.wire_mm for entry in result.work)
     assert math.isclose(sum(s.wire_mm for s in result.set_ups), wire_mm, rel_tol=1e-9)
     minutes = sum(s.minutes for s in result.set_ups)
     assert math.isclose(minutes, result.minutes["cutting"] + result.minutes["set-ups"])
-    bare = effort(foam(pieces(edges), FoamStock(facing_mm=0.0)))
-    cleaning_apart = bare.minutes["cutting"] + bare.minutes["cleaning"]
-    assert math.isclose(counts @ bare.piece_minutes, cleaning_apart, rel_tol=1e-9)
 
 
 def check_shares(result: Effort) -> None:
@@ -311,11 +307,11 @@ def test_more_than_the_board_has_is_refused():
 
 
 def test_surfaces_of_a_dry_board_are_the_tops():
-    """Without water, level ground and slopes are what the catalogue's closed forms add up to."""
+    """Without water, level ground and slopes add up to the triangles of the tops."""
     tiles = invented_board(5, 9, 8, water=False, edges="whole", is_rough=True)
     result = effort(foam(schedule(tiles)))
     rises = [pattern.rises for pattern in tiles.catalogue.patterns]
-    area_mm2 = sum(top_area(rises[number], 7.5 / 100.0) for number in tiles.pattern) * 100.0**2
+    area_mm2 = sum(top_mm2(rises[number], 7.5) for number in tiles.pattern)
     assert math.isclose(result.surface_mm2[:3].sum(), area_mm2, rel_tol=1e-9)
     assert result.surface_mm2[2] == 0.0
     n_flat = sum(not any(rises[number]) for number in tiles.pattern)
@@ -425,35 +421,6 @@ def test_calibrated_rates_explain_the_batches(batches):
     assert math.isclose(expected, sum(batch.minutes for batch in batches), rel_tol=1e-9)
     again = calibrate(rates, *batches)
     assert math.isclose(again.minutes_per_sheet, rates.minutes_per_sheet, rel_tol=1e-9)
-
-
-def test_a_batch_by_the_names_of_its_pieces():
-    """All nine tiles of the plain board, timed, are all its cutting."""
-    result = plain_board()
-    batch = time_batch(result, {"flat": 9}, 30.0)
-    assert batch.amounts.n_set_ups == 1
-    minutes = sum(result.minutes[name] for name in ("set-ups", "cutting", "cleaning"))
-    assert math.isclose(batch.expected_minutes(result.rates), minutes, rel_tol=1e-9)
-    slower = effort(result.foam, rates=calibrate(result.rates, batch))
-    cutting = sum(slower.minutes[name] for name in ("set-ups", "cutting", "cleaning"))
-    assert math.isclose(cutting, 30.0, rel_tol=1e-9)
-
-
-def test_a_batch_counts_each_set_up_once():
-    """Two sloping pieces of one pattern need its guides, an outline and perhaps a fence."""
-    result = reckoned()
-    names = [p.name for p in pieces().pieces if p.pattern == "bank" and p.part == "whole"]
-    dry = [name for name in names if name == "bank"]
-    batch = time_batch(result, {dry[0]: 2}, 10.0)
-    assert batch.amounts.n_set_ups == 3  # outline, fence at 22.5 mm, bank guides
-    assert batch.amounts.n_pieces == 2
-
-
-def test_an_unknown_piece_in_a_batch_is_refused():
-    """The message names it."""
-    with pytest.raises(BriefError, match="'peak', which is no piece") as caught:
-        time_batch(plain_board(), {"peak": 1}, 10.0)
-    assert caught.value.facts["piece"] == "peak"
 
 
 def test_nothing_to_calibrate_from_is_refused():

@@ -13,6 +13,7 @@ import pytest
 import trimesh
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from plain.meshes import board_mesh, piece_mesh
 from small_plans import small_plan
 
 from hexterra.catalogue import load_catalogue
@@ -20,7 +21,7 @@ from hexterra.catalogue.solids import mean_rise
 from hexterra.lattice.hexagon import Facing
 from hexterra.outputs.carved_mesh import carved_board_mesh, carved_piece_mesh
 from hexterra.outputs.glb import linear
-from hexterra.outputs.mesh import FINE, Frame, Mesh, board_mesh, closed_mesh, piece_mesh
+from hexterra.outputs.mesh import FINE, Frame, Mesh, closed_mesh
 from hexterra.outputs.mesh_files import mesh_files, stl
 from hexterra.outputs.threemf import Item, threemf
 from hexterra.workshop.courses import piece_course

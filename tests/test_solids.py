@@ -13,13 +13,7 @@ from hypothesis import strategies as st
 from shapely.geometry import Point, Polygon
 
 from hexterra.catalogue import Catalogue
-from hexterra.catalogue.solids import (
-    facet_planes,
-    facets,
-    mean_rise,
-    surface_rise,
-    top_area,
-)
+from hexterra.catalogue.solids import facet_planes, facets, mean_rise, surface_rise
 from hexterra.errors import CatalogueError
 from hexterra.lattice import hexagon
 
@@ -149,27 +143,6 @@ def test_facets_tile_the_hexagon(pattern):
         at = corner[list(facet)]
         height = at @ plane[:2] + plane[2]
         np.testing.assert_allclose(height, [pattern.rises[c] for c in facet], atol=1e-12)
-
-
-@pytest.mark.parametrize(
-    ("rises", "factor"),
-    [
-        # share of the hexagon that slopes, and its slope in steps per distance across flats
-        ((0, 0, 0, 0, 0, 0), [(0, 0.0)]),
-        ((1, 0, 0, 0, 0, 0), [(1 / 6, 2 * math.sqrt(3))]),
-        ((1, 1, 0, 0, 0, 0), [(1 / 2, 2.0)]),
-        ((1, 1, 1, 0, 0, 0), [(2 / 3, math.sqrt(3))]),
-        ((1, 1, 1, 1, 0, 0), [(1 / 2, 2.0)]),
-        ((1, 1, 0, 1, 1, 0), [(1.0, 2.0)]),
-        ((2, 2, 1, 0, 0, 1), [(1.0, 2.0)]),
-        ((2, 2, 0, 0, 0, 0), [(1 / 2, 4.0)]),
-    ],
-)
-def test_top_area_by_hand(rises, factor):
-    """A sloping share s of slope g has area s * sqrt(1 + g^2), the rest is level."""
-    step = 0.075
-    share = 1.0 + sum(s * (math.sqrt(1 + (g * step) ** 2) - 1) for s, g in factor)
-    assert math.isclose(top_area(rises, step), hexagon.area(1.0) * share, rel_tol=1e-12)
 
 
 def test_point_outside_is_measured_on_the_nearest_facet():

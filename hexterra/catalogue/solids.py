@@ -1,13 +1,12 @@
 """Exact geometry of the tops that a straight wire can cut.
 
 A top is given by six *rises*: how many steps each corner stands above the lowest. It is made of
-planar facets whose vertices are corners of the hexagon, so its volume, its area and its height
-anywhere are closed forms. Lengths are in units of the distance across flats; rises in steps.
+planar facets whose vertices are corners of the hexagon, so its volume and its height anywhere
+are closed forms. Lengths are in units of the distance across flats; rises in steps.
 """
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from fractions import Fraction
 from functools import lru_cache
@@ -102,29 +101,6 @@ def mean_rise(rises: Sequence[int]) -> Fraction:
             height = Fraction(sum(int(rises[corner]) for corner in triangle), 3)
             total += _share(triangle) * height
     return total
-
-
-def top_area(rises: Sequence[int], step: float) -> float:
-    """Return the area of a top's surface, in units of the distance across flats squared.
-
-    Parameters
-    ----------
-    rises
-        Six rises in steps.
-    step
-        Height of one step, in units of the distance across flats.
-
-    Raises
-    ------
-    CatalogueError
-        As for `facets`.
-    """
-    planes = facet_planes(rises, 0.0)
-    total = 0.0
-    for facet, (slope_x, slope_y, _) in zip(facets(rises), planes, strict=True):
-        share = sum(float(_share(triangle)) for triangle in _triangles(facet))
-        total += share * math.hypot(1.0, slope_x * step, slope_y * step)
-    return total * math.sqrt(3.0) / 2.0
 
 
 def facet_planes(rises: Sequence[int], corner0_deg: float) -> NDArray[np.float64]:

@@ -77,7 +77,21 @@ def carved_piece_mesh(piece: Piece, solid: Solid, grooves: Grooves) -> Mesh:
 def carved_board_mesh(
     schedule: Schedule, grooves: Grooves, cells: Iterable[int] | None = None
 ) -> Mesh:
-    """Return `hexterra.outputs.mesh.board_mesh` with all water and sunken roads as grooves.
+    """Return one closed mesh of the board, with all water and sunken roads as grooves.
+
+    Parameters
+    ----------
+    schedule
+        What stands where.
+    grooves
+        The sections of what is cut.
+    cells
+        Only the stacks of these cells; all by default.
+
+    Returns
+    -------
+    Mesh
+        In bench coordinates, standing on height 0, footings and spacers included.
 
     Raises
     ------

@@ -95,42 +95,9 @@ def grid_frame(facing: Facing, across_flats_mm: float, step_mm: float, base_mm: 
     return Frame(half_x_mm, half_y_mm, step_mm, base_mm)
 
 
-def piece_mesh(solid: Solid) -> Mesh:
-    """Return the mesh of one piece, in the frame of `Solid`."""
-    facing: Facing = "points" if solid.corner0_deg else "flats"
-    frame = grid_frame(facing, solid.across_flats_mm, solid.step_mm, solid.base_mm)
-    return closed_mesh(piece_columns(solid, facing), frame)
-
-
 def piece_columns(solid: Solid, facing: Facing) -> list[Column]:
     """Return the columns of one piece, around the middle of the whole hexagon."""
     return [_column(polygon, facing) for polygon in solid.top]
-
-
-def board_mesh(schedule: Schedule, cells: Iterable[int] | None = None) -> Mesh:
-    """Return one closed mesh of the board, footings and spacers included.
-
-    Parameters
-    ----------
-    schedule
-        What stands where.
-    cells
-        Only the stacks of these cells; all by default.
-
-    Returns
-    -------
-    Mesh
-        In bench coordinates, standing on height 0. Its volume is that of all the pieces in it.
-        Watercourses are not carved: see `hexterra.outputs.carved_mesh`.
-    """
-    board = schedule.board
-    frame = grid_frame(
-        board.facing, board.across_flats_mm, schedule.step_mm, stack_base_mm(schedule)
-    )
-    chosen = range(board.n_cells) if cells is None else cells
-    return closed_mesh(
-        (column for cell in chosen for column in cell_columns(schedule, cell, frame)), frame
-    )
 
 
 def cell_columns(schedule: Schedule, cell: int, frame: Frame) -> list[Column]:

@@ -70,11 +70,6 @@ class Cover(Value):
             held = readonly(getattr(self, name), dtype=dtype, shape=shape, name=name)
             object.__setattr__(self, name, held)
 
-    @property
-    def cover_m2(self) -> NDArray[np.float64]:
-        """Ground area that each kind covers in each cell, (n, k) float64."""
-        return self.share * self.area_m2[:, None]
-
 
 def cover(
     features: Features,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Final, Literal
@@ -12,7 +12,6 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from hexterra.errors import BriefError
 from hexterra.lattice.hexagon import Part
 from hexterra.stages.schedule import Piece
 from hexterra.units import MM_PER_M
@@ -32,7 +31,7 @@ from hexterra.workshop.facings import Facings, facings
 from hexterra.workshop.foam import Foam
 from hexterra.workshop.grooves import Grooves, schedule_grooves
 from hexterra.workshop.guides import Guides
-from hexterra.workshop.rates import Amounts, Finish, Rates, TimedBatch, WorkKind
+from hexterra.workshop.rates import Amounts, Finish, Rates, WorkKind
 from hexterra.workshop.rectangles import RectangleNest
 from hexterra.workshop.solids import Solid, piece_solids
 from hexterra.workshop.stock import WoodStock
@@ -162,15 +161,6 @@ class Effort(Value):
             minutes = sum(one.minutes(self.rates).values())
             found.append(SetUp(name, n_items, n_cuts, wire_mm, minutes))
         return tuple(found)
-
-    @cached_property
-    def piece_minutes(self) -> NDArray[np.float64]:
-        """Time for one of each piece, set-ups and glue apart, (n_pieces,) float64."""
-        rates = self.rates
-        minutes = self.wire_mm / MM_PER_M * rates.minutes_per_m_wire
-        minutes += rates.minutes_per_cut * self.n_cuts + rates.minutes_per_piece
-        minutes.flags.writeable = False
-        return minutes
 
     @cached_property
     def amounts(self) -> Amounts:
@@ -354,51 +344,6 @@ def effort(
         box=box,
         boxes=fill_boxes(pieces, box),
     )
-
-
-def time_batch(result: Effort, counts: Mapping[str, int], minutes: float) -> TimedBatch:
-    """Describe a batch that was timed, for `calibrate`, by the names of the pieces in it.
-
-    Parameters
-    ----------
-    result
-        The effort of the board that the pieces are from.
-    counts
-        How many of each piece were made, blanks included.
-    minutes
-        How long it took, set-ups of the guides that these pieces need included.
-
-    Raises
-    ------
-    BriefError
-        If there is no such piece, or a number is out of range.
-    """
-    pieces = result.foam.pieces.pieces
-    number = {piece.name: place for place, piece in enumerate(pieces)}
-    unknown = sorted(set(counts) - set(number))
-    if unknown:
-        raise BriefError(
-            f"the timed batch holds {unknown[0]!r}, which is no piece of this board",
-            remedy="name pieces as schedule.csv does",
-            piece=unknown[0],
-        )
-    of = {number[name] for name in counts}
-    parts = {pieces[place].part for place in of}
-    layers = {
-        f"fence at {layer.thickness_mm:g} mm"
-        for place in of
-        for layer in result.foam.layers_of.get(pieces[place].thickness_mm, ())
-    }
-    blanks = layers | {f"{part} outline" for part in parts}
-    set_ups = {entry.set_up for entry in result.work if entry.of in of or entry.set_up in blanks}
-    wire_mm = math.fsum(result.wire_mm[number[name]] * n for name, n in counts.items())
-    done = Amounts(
-        wire_m=wire_mm / MM_PER_M,
-        n_cuts=math.fsum(result.n_cuts[number[name]] * n for name, n in counts.items()),
-        n_set_ups=len(set_ups),
-        n_pieces=sum(counts.values()),
-    )
-    return TimedBatch(done, minutes)
 
 
 def _sum(prices: Iterable[float | None]) -> float | None:

@@ -62,11 +62,6 @@ class FacingPiece(Value):
         return self.right_mm / math.cos(math.radians(self.batter_deg))
 
     @property
-    def foot_mm(self) -> float:
-        """How far the foot stands out from the top edge, at the higher end."""
-        return max(self.left_mm, self.right_mm) * math.tan(math.radians(self.batter_deg))
-
-    @property
     def area_mm2(self) -> float:
         """Area of one face: a trapezoid, or a triangle where one end has no height."""
         return self.width_mm * (self.left_slant_mm + self.right_slant_mm) / 2.0

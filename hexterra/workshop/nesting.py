@@ -135,23 +135,6 @@ class Nest(Value):
         area_mm2 = self.n_whole_equivalents * hexagon.area(self.across_flats_mm)
         return area_mm2 / (self.n_sheets * self.stock.length_mm * self.stock.width_mm)
 
-    @cached_property
-    def offcut_mm(self) -> tuple[float, float]:
-        """Length and width of what is left of the last sheet in one piece, past a straight cut.
-
-        The larger of the strip past all pieces along the sheet, and that across it; zeros if
-        there is none.
-        """
-        if not self.sheets:
-            return 0.0, 0.0
-        last = self.sheets[-1]
-        outlines = np.concatenate([last.outline_mm(i) for i in range(last.n_pieces)])
-        length_mm, width_mm = _size_mm(self.stock)
-        past_x, past_y = (outlines.max(axis=0) + self.kerf_mm).tolist()
-        strips = ((length_mm - past_x, width_mm), (length_mm, width_mm - past_y))
-        strip = max(strips, key=lambda strip: strip[0] * strip[1])
-        return strip if min(strip) > 0.0 else (0.0, 0.0)
-
     @property
     def area_bound(self) -> int:
         """Sheets that no layout whatever can do without, by area alone.
@@ -168,21 +151,6 @@ class Nest(Value):
             for n, shape in zip(self.counts, part_shapes(self.across_flats_mm), strict=True)
         )
         return math.ceil(needed / usable - 1e-9)
-
-    @property
-    def packing_bound(self) -> int:
-        """Sheets that no layout on interlocked hexagons can do without.
-
-        The greatest of `area_bound`, the sheets that the wholes alone take at `n_whole_per_sheet`,
-        and those that all pieces take by area at `most_per_sheet`. Parts are counted as if they
-        fitted any room of their area, so this is a lower bound, which no layout need reach.
-        """
-        bounds = [self.area_bound]
-        if self.sheets:
-            bounds.append(math.ceil(self.n_whole_equivalents / self.most_per_sheet - 1e-9))
-        if self.counts[0]:
-            bounds.append(math.ceil(self.counts[0] / self.n_whole_per_sheet))
-        return max(bounds)
 
 
 def nest(
