@@ -47,6 +47,7 @@ if TYPE_CHECKING:
     from hexterra.stages.fit import fit as fit
     from hexterra.stages.flow import flow as flow
     from hexterra.stages.gather import gather as gather
+    from hexterra.stages.lakes import lakes as lakes
     from hexterra.stages.legalise import legalise as legalise
     from hexterra.stages.quantise import quantise as quantise
     from hexterra.stages.refine import refine as refine
@@ -77,6 +78,7 @@ _HOME = {
     "Globe": "lattice.globe",
     "HexterraError": "errors",
     "invent": "invention",
+    "lakes": "stages.lakes",
     "legalise": "stages.legalise",
     "load_catalogue": "catalogue.reading",
     "make_plan": "plan",

@@ -16,9 +16,9 @@ from numpy.typing import NDArray
 
 from hexterra.elevation import Elevation, read_elevation
 from hexterra.errors import BriefError, NoHeightsError
-from hexterra.stages.drain import Drainage, drain, stream_order
-from hexterra.stages.drain_bands import drain_by_bands, stream_order_by_bands
-from tests.test_drain import PIXEL_M2, by_hand, on_grid, rough, small_board, valley
+from hexterra.stages.drain import Drainage, drain
+from hexterra.stages.drain_bands import drain_by_bands
+from tests.test_drain import PIXEL_M2, on_grid, rough, small_board, valley
 
 LAKES: Any = {"lake_depth_m": 2.0, "lake_area_m2": 12 * PIXEL_M2}
 
@@ -88,7 +88,6 @@ def grounds(draw: st.DrawFn) -> NDArray[np.float64]:
     least=st.none() | st.tuples(st.integers(1, 6), st.integers(1, 30)),
     sea_level_m=st.sampled_from([None, None, 0.0]),
     depressions=st.sampled_from(["breach then fill", "breach then fill", "fill"]),
-    threshold=st.integers(1, 9),
 )
 @settings(derandomize=True, deadline=None, max_examples=300)
 def test_no_rule_lets_bands_change_a_bit(
@@ -99,9 +98,8 @@ def test_no_rule_lets_bands_change_a_bit(
     least: tuple[int, int] | None,
     sea_level_m: float | None,
     depressions: Any,
-    threshold: int,
 ) -> None:
-    """Whatever the ground, the bands and the rules, nothing differs; nor do the streams."""
+    """Whatever the ground, the bands and the rules, nothing differs."""
     elevation = laid(heights)
     keywords: Any = {
         "depressions": depressions,
@@ -116,13 +114,6 @@ def test_no_rule_lets_bands_change_a_bit(
         folder = Path(name)
         by_bands = drain_by_bands(elevation, folder, band_rows=band_rows, **keywords)
         assert_same(by_bands, whole)
-        order = stream_order_by_bands(
-            by_bands,
-            folder / "order.raw",
-            threshold_m2=threshold * PIXEL_M2,
-            band_rows=band_rows,
-        )
-        assert np.array_equal(order, stream_order(whole, threshold_m2=threshold * PIXEL_M2))
 
 
 def test_a_lake_that_winds_through_all_bands_is_one(tmp_path: Path) -> None:
@@ -196,26 +187,6 @@ def test_only_the_answer_is_left_in_the_folder(tmp_path: Path) -> None:
         "surface_m.raw",
     ]
     assert isinstance(drained.surface_m.base, np.memmap)
-
-
-def test_streams_that_cross_bands_there_and_back_keep_their_order(tmp_path: Path) -> None:
-    """Two streams wind through all bands to a third; where all three meet, order 2 begins."""
-    code = np.zeros((40, 9), np.uint8)
-    south, north, east, west = 4, 64, 1, 16
-    for column, here, turn in (
-        (1, south, east), (2, north, east), (3, south, east),
-        (7, south, west), (6, north, west), (5, south, west),
-        (4, south, south),
-    ):  # fmt: skip
-        code[1:-1, column] = here
-        code[-2 if here == south else 1, column] = turn
-    drained = by_hand(code)
-    order = stream_order_by_bands(
-        drained, tmp_path / "order.raw", threshold_m2=PIXEL_M2, band_rows=4
-    )
-    assert (order[1:-2, 1:-1] == 1).all()
-    assert order[-2, 4] == order[-1, 4] == 2
-    assert np.array_equal(order, stream_order(drained, threshold_m2=PIXEL_M2))
 
 
 def test_bands_of_no_ground_are_refused(tmp_path: Path) -> None:

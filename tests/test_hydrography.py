@@ -26,6 +26,7 @@ from hexterra.errors import OutputError
 from hexterra.outputs.hydrography import summarise, write_hydrography
 from hexterra.stages.drain import OUTLET, VOID, Drainage, drain, stream_order
 from hexterra.stages.drain_bands import drain_by_bands
+from hexterra.stages.lakes import lakes
 from hexterra.stages.streams import Streams, label_stretches, streams
 
 SAMPLE = Path(__file__).parent.parent / "sample_data" / "imbleth.tif"
@@ -62,6 +63,11 @@ def waters(elevation: Elevation, n_pixels: int = 40) -> Streams:
     )
 
 
+def write(found: Streams, directory: Path, **keywords: Any) -> list[str]:
+    """Write streams, and the lakes beside them."""
+    return list(write_hydrography(found, lakes(found.drainage), directory, **keywords))
+
+
 @pytest.fixture(scope="module")
 def found() -> Streams:
     """Waters of rough ground."""
@@ -72,7 +78,7 @@ def found() -> Streams:
 def folder(found: Streams, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The folder they are written to."""
     directory = tmp_path_factory.mktemp("waters") / "out"
-    assert list(write_hydrography(found, directory, settings={"depressions": "fill"})) == FILES
+    assert write(found, directory, settings={"depressions": "fill"}) == FILES
     return directory
 
 
@@ -238,7 +244,7 @@ def test_subcatchments_add_up_to_catchments(found: Streams, folder: Path) -> Non
 def test_lakes_layer(found: Streams, folder: Path) -> None:
     """A polygon per lake, as large as it says, at the height of its water."""
     columns, outlines = layer(folder / "streams.gpkg", "lakes")
-    assert len(outlines) == summarise(found).n_lakes > 5
+    assert len(outlines) == summarise(found, lakes(found.drainage)).n_lakes > 5
     assert shapely.is_valid(outlines).all()
     assert np.allclose(shapely.area(outlines) / 1e6, columns["area_km2"], rtol=1e-12)
     n_pixels = np.count_nonzero(found.drainage.is_lake)
@@ -256,7 +262,7 @@ def test_turned_rasters_have_turned_lines(tmp_path: Path) -> None:
     """On a raster turned by 30 degrees, points lie at its pixel centres."""
     affine = Affine.translation(500_000.0, 4_000_000.0) @ Affine.rotation(30.0) @ Affine.scale(30.0)
     found = waters(ground(60, affine))
-    write_hydrography(found, tmp_path / "out")
+    write(found, tmp_path / "out")
     _, lines = layer(tmp_path / "out" / "streams.gpkg", "streams")
     row, column = found.points.T
     x, y = rasterio.transform.xy(affine, row, column)
@@ -269,10 +275,12 @@ def test_geographic_waters_stay_geographic(tmp_path: Path) -> None:
     """Longitude comes first, and areas are those on the ground."""
     affine = Affine(0.001, 0.0, 10.0, 0.0, -0.001, 60.0)
     found = waters(ground(60, affine, "EPSG:4326"))
-    write_hydrography(found, tmp_path / "out")
+    write(found, tmp_path / "out")
     columns, outlines = layer(tmp_path / "out" / "streams.gpkg", "catchments")
     assert shapely.total_bounds(outlines).tolist() == pytest.approx([10.0, 59.94, 10.06, 60.0])
-    assert sum(columns["catchment_km2"]) == pytest.approx(summarise(found).ground_km2)
+    assert sum(columns["catchment_km2"]) == pytest.approx(
+        summarise(found, lakes(found.drainage)).ground_km2
+    )
     info = pyogrio.read_info(tmp_path / "out" / "streams.gpkg", layer="streams")
     assert info["crs"] == "EPSG:4326"
 
@@ -280,7 +288,7 @@ def test_geographic_waters_stay_geographic(tmp_path: Path) -> None:
 def test_waters_without_streams_or_lakes(tmp_path: Path) -> None:
     """Layers of streams are there and empty, and there is no layer of lakes."""
     found = streams(drain(ground(60)), threshold_m2=1e12)
-    write_hydrography(found, tmp_path / "out")
+    write(found, tmp_path / "out")
     listed = pyogrio.list_layers(tmp_path / "out" / "streams.gpkg")[:, 0].tolist()
     assert listed == ["streams", "subcatchments", "catchments"]
     assert pyogrio.read_info(tmp_path / "out" / "streams.gpkg", layer="streams")["features"] == 0
@@ -296,7 +304,7 @@ def contents(directory: Path) -> dict[str, bytes]:
 
 def test_equal_waters_give_equal_bytes(found: Streams, folder: Path, tmp_path: Path) -> None:
     """Written again, later, every byte is the same; GDAL has its own date again."""
-    write_hydrography(found, tmp_path / "out", settings={"depressions": "fill"})
+    write(found, tmp_path / "out", settings={"depressions": "fill"})
     assert contents(tmp_path / "out") == contents(folder)
     assert pyogrio.get_gdal_config_option("OGR_CURRENT_DATE") is None
 
@@ -306,7 +314,7 @@ def test_document_lists_files_settings_and_numbers(found: Streams, folder: Path)
     document = json.loads((folder / "drainage.json").read_text())
     assert document["files"] == FILES == [path.name for path in map(Path, FILES)]
     assert document["settings"] == {"depressions": "fill"}
-    assert document["summary"] == summarise(found)._asdict()
+    assert document["summary"] == summarise(found, lakes(found.drainage))._asdict()
     assert document["summary"]["n_pixels"] == 120**2 - 12 * 11
     assert document["summary"]["ground_km2"] == pytest.approx((120**2 - 12 * 11) * PIXEL_KM2)
 
@@ -314,9 +322,9 @@ def test_document_lists_files_settings_and_numbers(found: Streams, folder: Path)
 def test_earlier_waters_are_replaced_and_nothing_else(tmp_path: Path) -> None:
     """A second run takes the place of the first; a file of the user's stays."""
     out = tmp_path / "out"
-    write_hydrography(waters(ground(60)), out)
+    write(waters(ground(60)), out)
     (out / "mine.txt").write_text("mine")
-    write_hydrography(waters(ground(50)), out)
+    write(waters(ground(50)), out)
     assert (out / "mine.txt").read_text() == "mine"
     with rasterio.open(out / "order.tif") as raster:
         assert raster.shape == (50, 50)
@@ -331,7 +339,7 @@ def test_a_failing_write_leaves_nothing(tmp_path: Path, monkeypatch: pytest.Monk
 
     monkeypatch.setattr("hexterra.outputs.hydrography.write_layers", refuse)
     with pytest.raises(OutputError, match=r"streams\.gpkg.*disk is full") as caught:
-        write_hydrography(waters(ground(60)), tmp_path / "out")
+        write(waters(ground(60)), tmp_path / "out")
     assert caught.value.facts["path"].endswith("streams.gpkg")
     assert list(tmp_path.iterdir()) == []
 
@@ -388,7 +396,7 @@ def test_options_reach_the_stage(tmp_path: Path) -> None:
         lake_area_m2=4000.0, sea_level_m=100.0,
     )  # fmt: skip
     assert drained.is_lake.any()
-    write_hydrography(streams(drained, threshold_m2=50_000.0), tmp_path / "two")
+    write(streams(drained, threshold_m2=50_000.0), tmp_path / "two")
     one, two = contents(tmp_path / "one"), contents(tmp_path / "two")
     settings = json.loads(one.pop("drainage.json"))["settings"]
     two.pop("drainage.json")

@@ -303,7 +303,7 @@ def test_lakes_by_hand() -> None:
     )
     found = lakes(drain(on_grid(heights), lake_depth_m=3.0, lake_area_m2=0.0))
     assert found.n_lakes == 2
-    assert found.label.tolist() == [[0] * 7, [0, 1] + [0] * 5, [0, 0, 1, 0, 0, 2, 0], [0] * 7]
+    assert found.label().tolist() == [[0] * 7, [0, 1] + [0] * 5, [0, 0, 1, 0, 0, 2, 0], [0] * 7]
     assert found.area_m2.tolist() == [2 * PIXEL_M2, PIXEL_M2]
     assert found.height_m.tolist() == [9.0, 7.0]
 
@@ -313,10 +313,10 @@ def test_each_lake_has_one_height() -> None:
     drained = drain(on_grid(rough(200, seed=3, slope=1.6)), lake_depth_m=1.0, lake_area_m2=0.0)
     found = lakes(drained)
     assert found.n_lakes > 50
-    under = found.label > 0
+    under = found.label() > 0
     assert np.array_equal(under, drained.is_lake)
     assert np.array_equal(
-        found.height_m[found.label[under] - 1], drained.surface_m[under].astype(np.float64)
+        found.height_m[found.label()[under] - 1], drained.surface_m[under].astype(np.float64)
     )
     assert found.area_m2.sum() == np.count_nonzero(under) * PIXEL_M2
 

@@ -101,6 +101,7 @@ def drain_command(
         from hexterra.outputs.folder import DRAINAGE, check_folder
         from hexterra.outputs.hydrography import summarise, write_hydrography
         from hexterra.stages.flow import check_positive
+        from hexterra.stages.lakes import lakes
         from hexterra.stages.streams import default_threshold_m2, streams
 
         directory = Path(out or f"{Path(files[0]).stem}-drained")
@@ -116,8 +117,11 @@ def drain_command(
                 default_threshold_m2(drained) if threshold_km2 is None else threshold_km2 * 1e6
             )
             found = streams(drained, threshold_m2=least_m2)
-            written = write_hydrography(found, directory, settings=options, progress=progress)
-            summary = summarise(found)
+            standing = lakes(drained)
+            written = write_hydrography(
+                found, standing, directory, settings=options, progress=progress
+            )
+            summary = summarise(found, standing)
     click.echo(summary.describe())
     click.echo(f"\nWritten to {directory}: {listed(written)}")
     click.echo(f"\nCaution: {WATER_CAUTION}")

@@ -333,8 +333,7 @@ def order_streams(
 ) -> None:
     """Give stream pixels their order after Strahler (1957); others keep 0. Arrays are flat.
 
-    What is downstream of a stream pixel must be one too. `inflows` comes as zeros, and `order`
-    with the orders of first pixels that are more than 1.
+    What is downstream of a stream pixel must be one too. `inflows` and `order` come as zeros.
     """
     two = np.uint8(128)  # marks that two streams of the highest order met
     for pixel in range(code.size):
@@ -344,7 +343,7 @@ def order_streams(
         if not is_stream[start] or inflows[start] != 0:
             continue
         pixel = start
-        order[pixel] = max(order[pixel], np.uint8(1))
+        order[pixel] = np.uint8(1)
         while True:
             inflows[pixel] = np.uint8(255)
             by = step[code[pixel]]

@@ -16,10 +16,10 @@ from pyogrio import raw
 from rasterio.features import shapes
 
 from hexterra.stages.drain import OUTLET, Drainage, label_catchments
-from hexterra.stages.lakes import Lakes, lakes
 from hexterra.stages.streams import label_stretches
 
 if TYPE_CHECKING:
+    from hexterra.stages.lakes import Lakes
     from hexterra.stages.streams import Streams
 
 #: A GeoPackage states when it was last changed; equal waters must give equal bytes.
@@ -29,7 +29,7 @@ _SAME_DAY: Final = {"OGR_CURRENT_DATE": "2000-01-01T00:00:00.000Z"}
 _Columns = Mapping[str, NDArray[Any]]
 
 
-def write_layers(path: Path, streams: Streams) -> None:
+def write_layers(path: Path, streams: Streams, lakes: Lakes) -> None:
     """Write streams, subcatchments, catchments and lakes as layers of one GeoPackage.
 
     A catchment is numbered as in `label_catchments`, a subcatchment as its stretch, from 1.
@@ -77,8 +77,8 @@ def write_layers(path: Path, streams: Streams) -> None:
             },
             crs=drained.elevation.crs,
         )
-        if drained.is_lake.any():
-            _write_lakes(path, lakes(drained))
+        if lakes.n_lakes:
+            _write_lakes(path, lakes)
 
 
 def stretch_lines(streams: Streams) -> NDArray[Any]:
@@ -122,17 +122,17 @@ def outlines(drained: Drainage, label: NDArray[np.int32], n: int) -> NDArray[Any
     return shapely.orient_polygons(whole)
 
 
-def _write_lakes(path: Path, found: Lakes) -> None:
+def _write_lakes(path: Path, lakes: Lakes) -> None:
     _write_layer(
         path,
         "lakes",
-        outlines(found.drainage, found.label, found.n_lakes),
+        outlines(lakes.drainage, lakes.label(), lakes.n_lakes),
         {
-            "id": np.arange(1, found.n_lakes + 1, dtype=np.int32),
-            "area_km2": found.area_m2 / 1e6,
-            "height_m": found.height_m,
+            "id": np.arange(1, lakes.n_lakes + 1, dtype=np.int32),
+            "area_km2": lakes.area_m2 / 1e6,
+            "height_m": lakes.height_m,
         },
-        crs=found.drainage.elevation.crs,
+        crs=lakes.drainage.elevation.crs,
     )
 
 

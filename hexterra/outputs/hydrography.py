@@ -21,10 +21,10 @@ from hexterra.errors import OutputError
 from hexterra.outputs.folder import DRAINAGE, Writer, write_folder
 from hexterra.outputs.geopackage import write_layers
 from hexterra.progress import Progress, silent
-from hexterra.stages.drain import OUTLET, VOID, Drainage, stream_order
-from hexterra.stages.lakes import lakes
+from hexterra.stages.drain import OUTLET, VOID, Drainage
 
 if TYPE_CHECKING:
+    from hexterra.stages.lakes import Lakes
     from hexterra.stages.streams import Streams
 
 _BLOCK: Final = 256
@@ -64,14 +64,14 @@ def _km2(area_km2: float) -> str:
     return f"{area_km2:,.0f} km2" if area_km2 >= 1000.0 else f"{area_km2:.4g} km2"
 
 
-def summarise(streams: Streams) -> Hydrography:
+def summarise(streams: Streams, lakes: Lakes) -> Hydrography:
     """Count the pixels, outlets, lakes and stretches of a drained raster."""
     drained = streams.drainage
     outlet_m2 = drained.catchment_m2[drained.direction == OUTLET]
     return Hydrography(
         n_pixels=int(np.count_nonzero(drained.direction != VOID)),
         n_outlets=len(outlet_m2),
-        n_lakes=lakes(drained).n_lakes,
+        n_lakes=lakes.n_lakes,
         n_stretches=streams.n_stretches,
         threshold_km2=streams.threshold_m2 / 1e6,
         highest_order=int(streams.order.max(initial=0)),
@@ -82,6 +82,7 @@ def summarise(streams: Streams) -> Hydrography:
 
 def write_hydrography(
     streams: Streams,
+    lakes: Lakes,
     directory: str | os.PathLike[str],
     *,
     settings: Mapping[str, object] | None = None,
@@ -91,8 +92,8 @@ def write_hydrography(
 
     Parameters
     ----------
-    streams
-        Streams of a drained raster.
+    streams, lakes
+        Of one drained raster.
     directory
         A new or empty folder, or one with earlier waters, which are replaced.
     settings
@@ -103,7 +104,7 @@ def write_hydrography(
     Returns
     -------
     tuple[str, ...]
-        The names of the files. Equal streams give equal bytes.
+        The names of the files. Equal waters give equal bytes.
 
         - ``filled.tif``: the surface without depressions, float32, in metres; voids are NaN.
         - ``directions.tif``: uint8 codes as in `Drainage.direction`; 0 at outlets, nodata 247.
@@ -125,7 +126,6 @@ def write_hydrography(
     is written, GDAL takes the date for a fixed one.
     """
     drained = streams.drainage
-    order = stream_order(drained, threshold_m2=streams.threshold_m2)
 
     def filled(row0: int, row1: int) -> NDArray[Any]:
         return _masked(drained, drained.surface_m, row0, row1).astype(np.float32)
@@ -137,14 +137,14 @@ def write_hydrography(
         return _masked(drained, drained.catchment_m2, row0, row1)
 
     def orders(row0: int, row1: int) -> NDArray[Any]:
-        return order[row0:row1]
+        return streams.pixel_order[row0:row1]
 
     def document(path: Path) -> None:
         content = {
             "format": DRAINAGE.format,
             "files": list(writers),
             "settings": dict(settings or {}),
-            "summary": summarise(streams)._asdict(),
+            "summary": summarise(streams, lakes)._asdict(),
         }
         path.write_text(json.dumps(content, indent=2) + "\n", encoding="utf-8")
 
@@ -154,7 +154,7 @@ def write_hydrography(
         "directions.tif": _raster(drained, directions, VOID, "flow direction, D8"),
         "accumulation.tif": _raster(drained, accumulation, void, "catchment, m2"),
         "order.tif": _raster(drained, orders, 0, "stream order, Strahler"),
-        "streams.gpkg": lambda path: write_layers(path, streams),
+        "streams.gpkg": lambda path: write_layers(path, streams, lakes),
         DRAINAGE.document: document,
     }
 

@@ -28,7 +28,7 @@ from hexterra.stages._draining import (
     read_ground,
     refuse_no_ground,
 )
-from hexterra.stages._pixel_bands import Areas, Band, Bands, Rasters, RowFile
+from hexterra.stages._pixel_bands import Areas, Band, Bands, Rasters
 from hexterra.stages._pixel_ground import frozen, pixel_distances, pixel_steps
 from hexterra.stages.drain import Depressions, Drainage
 
@@ -39,8 +39,6 @@ if TYPE_CHECKING:
 _FAR: Final = 2**30
 _VOID: Final = np.uint8(runoff.VOID)
 _FLAT: Final = np.uint8(runoff.FLAT)
-_UP: Final = (32, 64, 128)
-_DOWN: Final = (2, 4, 8)
 
 
 def drain_by_bands(
@@ -113,63 +111,6 @@ lake_area_m2, sea_level_m
         rasters.lake.mapped(),
         is_complete,
     )
-
-
-def stream_order_by_bands(
-    drained: Drainage, path: Path, *, threshold_m2: float, band_rows: int = 1024
-) -> NDArray[np.uint8]:
-    """Order the streams as `stream_order` does, holding one band of rows at a time.
-
-    Parameters
-    ----------
-    drained
-        From `drain_by_bands`, or from `drain`.
-    path
-        A new raw file for the orders, uint8, row by row.
-    threshold_m2
-        Catchment that makes a stream.
-    band_rows
-        Rows in a band, at least 4.
-
-    Returns
-    -------
-    ndarray
-        The orders, (rows, columns) uint8, mapped from the file, to be read only; 0 off the
-        streams.
-
-    Raises
-    ------
-    BriefError
-        If `band_rows` is too small.
-    """
-    bands = Bands((drained.direction.shape[0], drained.direction.shape[1]), band_rows)
-    file = RowFile(path, np.uint8, bands.shape)
-    steps = pixel_steps(bands.shape[1])
-    least_m2 = max(threshold_m2, np.finfo(np.float64).tiny)
-
-    def update(band: Band) -> tuple[bool, bool]:
-        """Order a band by what its neighbours bring, and tell whether its ends changed."""
-        code = np.array(drained.direction[band.with_halo()])
-        is_stream = np.asarray(drained.catchment_m2[band.with_halo()] >= least_m2)
-        order = file.read(band.with_halo())
-        own = order[band.inner()]
-        first, last = own[0].copy(), own[-1].copy()
-        own[:] = 0
-        if band.has_above:
-            code[0, ~np.isin(code[0], _DOWN)] = runoff.OUTLET
-            code[1, np.isin(code[1], _UP)] = runoff.OUTLET
-        if band.has_below:
-            code[-1, ~np.isin(code[-1], _UP)] = runoff.OUTLET
-            code[-2, np.isin(code[-2], _DOWN)] = runoff.OUTLET
-        inflows = np.zeros(code.shape, np.uint8)
-        runoff.order_streams(
-            frozen(code.ravel()), steps, is_stream.ravel(), inflows.ravel(), order.ravel()
-        )
-        file.write(band.row0, own)
-        return bool((own[0] != first).any()), bool((own[-1] != last).any())
-
-    bands.settle(update)
-    return file.mapped()
 
 
 def _drain_window(

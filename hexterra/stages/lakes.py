@@ -22,8 +22,10 @@ class Lakes(Value):
     ----------
     drainage
         Where water runs, and which pixels are under a lake.
-    label
-        (rows, columns) int32, the number of the lake over each pixel plus 1; 0 off the lakes.
+    pixel
+        (k,) int64, the pixels under all lakes, numbered row by row.
+    lake
+        (k,) int32, the lake over each of them.
     area_m2
         (n,) float64, ground under each lake.
     height_m
@@ -31,13 +33,15 @@ class Lakes(Value):
     """
 
     drainage: Drainage
-    label: NDArray[np.int32]
+    pixel: NDArray[np.int64]
+    lake: NDArray[np.int32]
     area_m2: NDArray[np.float64]
     height_m: NDArray[np.float64]
 
     def __post_init__(self) -> None:
         for name, dtype, shape in (
-            ("label", np.int32, Window(*self.drainage.window).shape),
+            ("pixel", np.int64, (None,)),
+            ("lake", np.int32, self.pixel.shape),
             ("area_m2", np.float64, (None,)),
             ("height_m", np.float64, self.area_m2.shape),
         ):
@@ -48,6 +52,12 @@ class Lakes(Value):
     def n_lakes(self) -> int:
         """How many lakes there are."""
         return len(self.area_m2)
+
+    def label(self) -> NDArray[np.int32]:
+        """Label each pixel with the lake over it, counted from 1; 0 off the lakes."""
+        label = np.zeros(self.drainage.is_lake.shape, np.int32)
+        label.ravel()[self.pixel] = self.lake + 1
+        return label
 
 
 def lakes(drained: Drainage) -> Lakes:
@@ -66,4 +76,4 @@ def lakes(drained: Drainage) -> Lakes:
     height_m = np.empty(n)
     height_m[lake] = drained.surface_m.ravel()[pixel]
     area_m2: Any = np.bincount(lake, pixel_m2[np.divmod(pixel, window.shape[1])], minlength=n)
-    return Lakes(drained, label, area_m2, height_m)
+    return Lakes(drained, pixel, lake, area_m2, height_m)

@@ -51,6 +51,9 @@ class Streams(Value):
         (n,) int32, the stretch that each runs into; -1 where it ends in an outlet.
     order
         (n,) uint8, after Strahler (1957).
+    pixel_order
+        (rows, columns) uint8, the order of each pixel of the drainage; 0 off the streams. An outlet
+        in which several stretches meet has one too, and so has a stream of one pixel.
     catchment_m2
         (n,) float64, ground that drains through the last own pixel.
     length_m
@@ -65,6 +68,7 @@ class Streams(Value):
     point_start: NDArray[np.int64]
     downstream: NDArray[np.int32]
     order: NDArray[np.uint8]
+    pixel_order: NDArray[np.uint8]
     catchment_m2: NDArray[np.float64]
     length_m: NDArray[np.float64]
     from_height_m: NDArray[np.float64]
@@ -77,6 +81,7 @@ class Streams(Value):
             ("point_start", np.int64, (n + 1,)),
             ("downstream", np.int32, (n,)),
             ("order", np.uint8, (n,)),
+            ("pixel_order", np.uint8, self.drainage.direction.shape),
             ("catchment_m2", np.float64, (n,)),
             ("length_m", np.float64, (n,)),
             ("from_height_m", np.float64, (n,)),
@@ -143,8 +148,8 @@ def streams(drained: Drainage, *, threshold_m2: float) -> Streams:
     """
     check_positive("threshold_m2", threshold_m2, "m2")
     n_columns = drained.direction.shape[1]
-    order = stream_order(drained, threshold_m2=threshold_m2).ravel()
-    pixel = np.flatnonzero(order)
+    pixel_order = stream_order(drained, threshold_m2=threshold_m2)
+    pixel = np.flatnonzero(pixel_order)
     code = drained.direction.ravel()[pixel]
     runs_on = code != OUTLET
     below = np.searchsorted(pixel, pixel + pixel_steps(n_columns)[code])  # place in `pixel`
@@ -177,7 +182,8 @@ def streams(drained: Drainage, *, threshold_m2: float) -> Streams:
         points=np.column_stack([row + window.row0, column + window.column0]),
         point_start=point_start,
         downstream=np.where(joins, stretch[last_point], -1),
-        order=order[pixel[last]],
+        order=pixel_order.ravel()[pixel[last]],
+        pixel_order=pixel_order,
         catchment_m2=catchment_m2[last],
         length_m=length_m,
         from_height_m=height_m[first_point],
