@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import csv
+import json
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from hexterra.outputs.document import plan_document
 from hexterra.tables import csv_text
 from hexterra.verification import Verdict, verify
 
@@ -30,6 +32,13 @@ def read_tables(plan: Any) -> tuple[Rows, Rows]:
     """Give the tables of a plan as a reader of the files finds them."""
     read = [csv.DictReader(csv_text(t).splitlines()) for t in (plan.tiles, plan.schedule)]
     return list(read[0]), list(read[1])
+
+
+def write_document(folder: Path, plan: Any, **changes: object) -> None:
+    """Write what the document of a plan tells beside the tables, with changes."""
+    document = plan_document(plan)
+    held = {name: document[name] for name in ("corner0_deg", "heights")} | changes
+    (folder / "plan.json").write_text(json.dumps(held), encoding="utf-8")
 
 
 def judge(tables: tuple[Rows, Rows], folder: Path) -> Verdict:
@@ -84,9 +93,10 @@ def bare_row(column: int, row: int, flats_mm: float, corners: str) -> Row:
         "cell": f"{letters(column)}{row + 1}", "column": str(column + 1), "row": str(row + 1),
         "x_mm": f"{x_mm:.3f}", "y_mm": f"{y_mm:.3f}",
         "lon": f"{x_mm / degree_m:.7f}", "lat": f"{y_mm / (squashed * degree_m):.7f}",
-        "part": "whole", "level": "0", "corners": corners, "pattern": "flat",
-        "turn": "0", "piece": "flat", "cliffs": "", "crossing": "", "ports": "",
-        "outflow": "", "spacers": "", "footing": "", "widths": "", "upright": "", "leaves": "",
+        "part": "whole", "height_m": "0.000", "coverage": "1.0000", "level": "0",
+        "corners": corners, "pattern": "flat", "turn": "0", "piece": "flat", "cliffs": "",
+        "crossing": "", "ports": "", "outflow": "", "spacers": "", "footing": "",
+        "residual_m": "0.000", "widths": "", "upright": "", "leaves": "",
         "roads": "", "road_ports": "", "names": "", "over_water": "", "sunken": "",
         "sunken_leaves": "", "cover": "", "cover_share": "",
     }  # fmt: skip

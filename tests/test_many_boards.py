@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 from affine import Affine
 from matplotlib import cbook
-from plan_tables import Rows, judge, read_tables
+from plan_tables import Rows, judge, read_tables, write_document
 from seeded_plans import seeded_brief, seeded_plan
 
 import hexterra.catalogue
@@ -89,6 +89,7 @@ def outside_the_catalogue(tiles: Rows, file: Path) -> list[str]:
 def check(plan: Plan, folder: Path) -> dict[str, int]:
     """Write the tables of a plan and judge them; give what was looked at."""
     tables = read_tables(plan)
+    write_document(folder, plan)
     verdict = judge(tables, folder)
     assert verdict.agrees, verdict.describe()
     file = DEFAULT if plan.brief.catalogue is None else Path(plan.brief.catalogue)

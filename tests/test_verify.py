@@ -2,10 +2,21 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import pytest
-from plan_tables import Rows, first, is_inside, judge, kinds, read_tables
+from plan_tables import (
+    Rows,
+    bare_piece,
+    bare_row,
+    first,
+    is_inside,
+    judge,
+    kinds,
+    read_tables,
+    write_document,
+)
 from small_plans import small_plan
 
 
@@ -256,14 +267,65 @@ def test_parts_that_do_not_fill_the_board(tables: tuple[Rows, Rows], tmp_path: P
 
 def test_document_of_another_facing(tables: tuple[Rows, Rows], tmp_path: Path) -> None:
     """An angle of corner 0 that the positions contradict is found."""
-    (tmp_path / "plan.json").write_text('{"corner0_deg": 0.0}', encoding="utf-8")
+    write_document(tmp_path, small_plan(), corner0_deg=0.0)
     assert kinds(judge(tables, tmp_path)) == {"corner 0"}
 
 
 def test_document_with_corners_counted_elsewhere(tables: tuple[Rows, Rows], tmp_path: Path) -> None:
     """An angle that is one corner off fits the positions, but opens the seams."""
-    (tmp_path / "plan.json").write_text('{"corner0_deg": 30.0}', encoding="utf-8")
+    write_document(tmp_path, small_plan(), corner0_deg=30.0)
     assert "seam" in kinds(judge(tables, tmp_path))
+
+
+@pytest.mark.parametrize("cell", [0, 40, 107])
+@pytest.mark.parametrize("column", ["height_m", "residual_m"])
+@pytest.mark.parametrize("off_m", [0.004, -30.0])
+def test_ground_and_residual_that_do_not_add_up(
+    off_m: float, column: str, cell: int, tables: tuple[Rows, Rows], tmp_path: Path
+) -> None:
+    """A height or a residual that is off by millimetres or by metres is found where it is."""
+    write_document(tmp_path, small_plan())
+    row = tables[0][cell]
+    row[column] = f"{float(row[column]) + off_m:.3f}"
+    found = judge(tables, tmp_path).findings
+    assert [(f.cell, f.what) for f in found] == [(row["cell"], "residual")]
+
+
+def test_every_residual_against_another_datum(tables: tuple[Rows, Rows], tmp_path: Path) -> None:
+    """If the steps stand for other ground than the document says, no residual fits."""
+    heights = {"datum_m": 0.0, "metres_per_step": 7.0, "thresholds_m": []}
+    write_document(tmp_path, small_plan(), heights=heights)
+    found = judge(tables, tmp_path).findings
+    assert {f.what for f in found} == {"residual"}
+    assert len(found) == len(tables[0])
+
+
+def test_residuals_by_hand(tmp_path: Path) -> None:
+    """A bank from 1 to 2 steps is 1 + 2/9 high on average, a flat top on level 4 just that.
+
+    With thresholds of 10, 16 and 19 m at 1/2, 3/2 and 5/2 steps, the bank stands for
+    10 + 6 (1 + 2/9 - 1/2) = 14.333 m, and the flat for 19 + 10 (4 - 5/2) = 34 m.
+    """
+    (tmp_path / "plan.json").write_text(
+        json.dumps(
+            {
+                "corner0_deg": -30.0,
+                "heights": {
+                    "datum_m": 7.0, "metres_per_step": 10.0, "thresholds_m": [10.0, 16.0, 19.0],
+                },
+            }
+        ),
+        encoding="utf-8",
+    )  # fmt: skip
+    bank, flat = bare_row(0, 0, 100.0, "2 2 1 1 1 1"), bare_row(1, 0, 100.0, "4 4 4 4 4 4")
+    bank |= {"level": "1", "pattern": "bank", "height_m": "12.000", "residual_m": "2.333"}
+    flat |= {"level": "4", "height_m": "35.250", "residual_m": "-1.250"}
+    needed = [bare_piece("flat", "000000", "15", 1), bare_piece("bank", "110000", "22.5", 1)]
+    assert "residual" not in kinds(judge(([bank, flat], needed), tmp_path))
+    bank["residual_m"] = flat["residual_m"] = "0.000"
+    found = [f for f in judge(([bank, flat], needed), tmp_path).findings if f.what == "residual"]
+    assert [f.cell for f in found] == ["A1", "B1"]
+    assert [f.expected.split(",")[0] for f in found] == ["2.333 m", "-1.250 m"]
 
 
 def test_description_counts_and_shortens(tables: tuple[Rows, Rows], tmp_path: Path) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from plan_tables import Rows, judge, read_tables, write_tables
+from plan_tables import Rows, judge, read_tables, write_document, write_tables
 from small_plans import small_plan
 
 from hexterra.errors import PlanFolderError
@@ -31,7 +31,8 @@ def test_missing_table(tmp_path: Path) -> None:
         ("corners", "1 1 1 1 1"), ("cliffs", "1 1"), ("ports", "7"), ("outflow", "x"),
         ("part", "third"), ("spacers", "a"), ("widths", "1 0 0"), ("upright", "6"),
         ("leaves", "-1"), ("road_ports", "0 0"), ("sunken", "x"), ("sunken_leaves", "7"),
-        ("over_water", "ferry"), ("cover_share", "half"),
+        ("over_water", "ferry"), ("cover_share", "half"), ("height_m", "inf"), ("height_m", ""),
+        ("coverage", "1.0001"), ("coverage", "-0.1"), ("coverage", "nan"), ("residual_m", "nan"),
     ],
 )  # fmt: skip
 def test_unreadable_value(
@@ -118,9 +119,27 @@ def test_field_without_end(tables: tuple[Rows, Rows], tmp_path: Path) -> None:
         judge(tables, tmp_path)
 
 
-@pytest.mark.parametrize("text", ["{", "{}", '{"corner0_deg": "north"}', "[]"])
+@pytest.mark.parametrize("text", ["{", "{}", "[]", '{"corner0_deg": 0.0}'])
 def test_unreadable_document(text: str, tables: tuple[Rows, Rows], tmp_path: Path) -> None:
-    """A document that does not tell the angle of corner 0 is refused."""
+    """A document that does not tell the angle of corner 0 and the steps is refused."""
     (tmp_path / "plan.json").write_text(text, encoding="utf-8")
-    with pytest.raises(PlanFolderError, match="corner0_deg"):
+    with pytest.raises(PlanFolderError, match="does not tell corner0_deg and, in heights, datum_m"):
+        judge(tables, tmp_path)
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"corner0_deg": "north"},
+        {"heights": {"datum_m": 0.0, "metres_per_step": 1.0}},
+        {"heights": {"datum_m": 0.0, "metres_per_step": None, "thresholds_m": []}},
+        {"heights": {"datum_m": 0.0, "metres_per_step": 1.0, "thresholds_m": ["low"]}},
+    ],
+)
+def test_document_without_numbers(
+    changes: dict[str, object], tables: tuple[Rows, Rows], tmp_path: Path
+) -> None:
+    """Each number of it is needed."""
+    write_document(tmp_path, small_plan(), **changes)
+    with pytest.raises(PlanFolderError, match=r"plan\.json.*does not tell"):
         judge(tables, tmp_path)

@@ -2,14 +2,22 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 from invented_boards import invented_board
-from plan_tables import Rows, bare_piece, bare_row, first, is_inside, judge, read_tables
+from plan_tables import (
+    Rows,
+    bare_piece,
+    bare_row,
+    first,
+    is_inside,
+    judge,
+    read_tables,
+    write_document,
+)
 from small_plans import small_ground, small_plan
 
 from hexterra.brief import Brief
@@ -39,8 +47,7 @@ def test_sound_plans_agree(facing: Any, edges: Any, with_document: bool, tmp_pat
     (tmp_path / "tiles.csv").write_text(csv_text(plan.tiles), encoding="utf-8")
     (tmp_path / "schedule.csv").write_text(csv_text(plan.schedule), encoding="utf-8")
     if with_document:
-        document = {"corner0_deg": plan.board.corner0_deg}
-        (tmp_path / "plan.json").write_text(json.dumps(document), encoding="utf-8")
+        write_document(tmp_path, plan)
     verdict = verify(tmp_path)
     assert verdict.agrees, verdict.describe()
     checked = dict(verdict.checked)
@@ -100,6 +107,8 @@ RELIEF = [
     {"ramps": {"limit": 2}, "heights": {"metres_per_step": 25.0}},
     {"ramps": {"cliff_rise_steps": 1.5}, "heights": {"metres_per_step": 20.0}},
     {"heights": {"metres_per_step": 5000.0}},
+    {"heights": {"method": "quantile", "n_levels": 5}},
+    {"heights": {"method": "given", "thresholds_m": [300.0, 500.0, 520.0]}},
 ]
 EFFORT = [
     {"fit": {"effort": "bounded", "prefer": preset}}
@@ -126,7 +135,9 @@ def test_plans_of_every_kind_agree(
     }
     for section, values in asked.items():
         brief[section] = brief.get(section, {}) | values
-    verdict = judge(read_tables(make_plan(jacksboro, Brief.model_validate(brief))), tmp_path)
+    plan = make_plan(jacksboro, Brief.model_validate(brief))
+    write_document(tmp_path, plan)
+    verdict = judge(read_tables(plan), tmp_path)
     assert verdict.agrees, verdict.describe()
 
 

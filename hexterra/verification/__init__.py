@@ -19,10 +19,11 @@ from hexterra.verification.fitting import (
     check_tops,
 )
 from hexterra.verification.ground import check_ground
+from hexterra.verification.levels import check_residuals
 from hexterra.verification.outline import find_outline
 from hexterra.verification.pieces import check_pieces, check_schedule, check_thicknesses
 from hexterra.verification.places import check_places
-from hexterra.verification.reading import read_corner0, read_schedule, read_tiles
+from hexterra.verification.reading import read_document, read_schedule, read_tiles
 from hexterra.verification.rebuilt import assemble
 from hexterra.verification.verdict import Finding, Verdict
 from hexterra.verification.water import check_crossings, check_water
@@ -37,7 +38,8 @@ def verify(directory: str | Path) -> Verdict:
     ----------
     directory
         A plan folder with ``tiles.csv`` and ``schedule.csv``. Of ``plan.json``, if there is one,
-        only ``corner0_deg`` is used; without it the angle is inferred from the positions.
+        only ``corner0_deg`` is used and, of ``heights``, the ground that steps stand for. Without
+        it the angle is inferred from the positions, and residuals are not compared.
 
     Returns
     -------
@@ -53,8 +55,8 @@ def verify(directory: str | Path) -> Verdict:
     folder = Path(directory)
     tiles = tuple(read_tiles(folder / "tiles.csv"))
     pieces = tuple(read_schedule(folder / "schedule.csv"))
-    given_deg = read_corner0(folder / "plan.json")
-    board, findings = assemble(tiles, given_deg)
+    document = read_document(folder / "plan.json")
+    board, findings = assemble(tiles, None if document is None else document.corner0_deg)
     outline = find_outline(board)
     findings.extend(check_tops(board))
     findings.extend(check_seams(board))
@@ -64,6 +66,8 @@ def verify(directory: str | Path) -> Verdict:
     findings.extend(check_roads(board))
     findings.extend(check_places(board, outline))
     findings.extend(check_ground(board))
+    if document is not None:
+        findings.extend(check_residuals(board, document.steps))
     findings.extend(check_pieces(board, outline, pieces))
     findings.extend(check_stacks(board))
     findings.extend(check_footings(board))

@@ -16,21 +16,25 @@ def check_tops(board: Board) -> Iterator[Finding]:
         if min(tile.corners) != tile.level:
             yield Finding(tile.cell, -1, "level", f"its lowest corner, {min(tile.corners)}",
                           str(tile.level))  # fmt: skip
-        elif not _is_cuttable(tile.rises):
+        elif not is_cuttable(tile.rises):
             yield Finding(tile.cell, -1, "cut", "a top that straight cuts leave",
                           " ".join(map(str, tile.rises)))  # fmt: skip
 
 
-def _is_cuttable(rises: tuple[int, ...]) -> bool:
+def is_plane(rises: tuple[int, ...]) -> bool:
+    """Whether a top is one plane: opposite corners have one sum, and so has every second one."""
+    opposite = {rises[k] + rises[k + 3] for k in range(3)}
+    return len(opposite) == 1 and sum(rises[1::2]) == sum(rises[0::2])
+
+
+def is_cuttable(rises: tuple[int, ...]) -> bool:
     """Whether straight cuts leave this top.
 
     One run of equally raised corners needs one pass; a top that is one plane needs one; two
     opposite raised sides need two.
     """
     height = max(rises)
-    odd, even = sum(rises[1::2]), sum(rises[0::2])
-    opposite = {rises[k] + rises[k + 3] for k in range(3)}
-    if len(opposite) == 1 and odd == even:
+    if is_plane(rises):
         return True
     if not set(rises) <= {0, height}:
         return False

@@ -13,10 +13,10 @@ from typing import Any, Final, TypeVar
 from hexterra.errors import PlanFolderError
 
 TILE_COLUMNS: Final = (
-    "cell", "column", "row", "x_mm", "y_mm", "lon", "lat", "part", "level", "corners", "pattern",
-    "turn", "piece", "cliffs", "crossing", "ports", "outflow", "spacers", "footing",
-    "widths", "upright", "leaves", "roads", "road_ports", "names", "over_water", "sunken",
-    "sunken_leaves", "cover", "cover_share",
+    "cell", "column", "row", "x_mm", "y_mm", "lon", "lat", "part", "height_m", "coverage",
+    "level", "corners", "pattern", "turn", "piece", "cliffs", "crossing", "ports", "outflow",
+    "spacers", "footing", "residual_m", "widths", "upright", "leaves", "roads", "road_ports",
+    "names", "over_water", "sunken", "sunken_leaves", "cover", "cover_share",
 )  # fmt: skip
 SCHEDULE_COLUMNS: Final = (
     "kind", "piece", "part", "hand", "pattern", "rises", "turn", "crossing", "ports",
@@ -53,6 +53,8 @@ class Tile:
     lon: float
     lat: float
     part: str
+    height_m: float
+    coverage: float
     level: int
     corners: tuple[int, ...]
     pattern: str
@@ -64,6 +66,7 @@ class Tile:
     outflow: int
     spacers: tuple[float, ...]
     footing: str
+    residual_m: float
     cut: Cut
     roads: frozenset[str]
     road_ports: frozenset[int]
@@ -80,6 +83,23 @@ class Tile:
     def port_height(self, side: int) -> float:
         """Built height at the middle of a side, in steps."""
         return (self.corners[side] + self.corners[(side + 1) % 6]) / 2.0
+
+
+@dataclass(frozen=True)
+class Steps:
+    """Ground that steps stand for: threshold j, from 0, at j + 1/2 steps; all in metres."""
+
+    datum_m: float
+    metres_per_step: float
+    thresholds_m: tuple[float, ...]
+
+
+@dataclass(frozen=True)
+class Document:
+    """What ``plan.json`` tells beside the tables: angle of corner 0, and ground of the steps."""
+
+    corner0_deg: float
+    steps: Steps
 
 
 @dataclass(frozen=True)
@@ -194,6 +214,13 @@ def _within(text: str, limit: int) -> float:
     return value
 
 
+def _share(text: str) -> float:
+    value = float(text)
+    if not 0.0 <= value <= 1.0:
+        raise ValueError(text)
+    return value
+
+
 def _word(text: str, allowed: Collection[str]) -> str:
     if text not in allowed:
         raise ValueError(text)
@@ -257,6 +284,8 @@ def read_tiles(path: Path) -> Iterator[Tile]:
             lon=row.degrees("lon", 180),
             lat=row.degrees("lat", 90),
             part=row.word("part", SHARE),
+            height_m=row.decimal("height_m"),
+            coverage=row.read("coverage", _share, "a share from 0 to 1"),
             level=row.whole("level"),
             corners=row.read("corners", _six, "six whole numbers"),
             pattern=fields["pattern"],
@@ -272,6 +301,7 @@ def read_tiles(path: Path) -> Iterator[Tile]:
                 "thicknesses in millimetres",
             ),
             footing=fields["footing"],
+            residual_m=row.decimal("residual_m"),
             cut=_cut(row),
             roads=frozenset(fields["roads"].split("; ")) - {""},
             road_ports=row.sides("road_ports"),
@@ -327,20 +357,30 @@ def thickness_name(thickness_mm: float) -> str:
     return f"{thickness_mm:.3f} mm"
 
 
-def read_corner0(path: Path) -> float | None:
-    """Read the angle of corner 0 from ``plan.json``; None if there is no such file.
+def read_document(path: Path) -> Document | None:
+    """Read what ``plan.json`` tells beside the tables; None if there is no such file.
 
     Raises
     ------
     PlanFolderError
-        If there is one and it does not tell the angle.
+        If there is one and it does not tell all of that.
     """
     if not path.exists():
         return None
     try:
         document: Any = json.loads(path.read_text(encoding="utf-8"))
-        return _finite(str(document["corner0_deg"]))
+        heights = document["heights"]
+        return Document(
+            _finite(str(document["corner0_deg"])),
+            Steps(
+                _finite(str(heights["datum_m"])),
+                _finite(str(heights["metres_per_step"])),
+                tuple(_finite(str(height_m)) for height_m in heights["thresholds_m"]),
+            ),
+        )
     except (OSError, ValueError, KeyError, TypeError) as error:
         raise _unreadable(
-            path, getattr(error, "lineno", 1), "corner0_deg", "", "it cannot be read"
-        ) from error
+            path, getattr(error, "lineno", 1), "", "",
+            "it does not tell corner0_deg and, in heights, datum_m, metres_per_step and"
+            " thresholds_m",
+        ) from error  # fmt: skip
