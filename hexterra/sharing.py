@@ -9,6 +9,7 @@ from functools import cached_property
 from itertools import combinations
 from typing import TYPE_CHECKING
 
+from hexterra.brief import UNTITLED
 from hexterra.errors import BriefError
 from hexterra.owned import Owned, tile_kind
 from hexterra.plan import Plan, complete
@@ -32,6 +33,8 @@ class Shared(Value):
 
     Parameters
     ----------
+    names
+        What the boards are called where they have no title.
     plans
         In the order in which they are built. Each owns what the ones before it have needed, so what
         they have to cut adds up to the common set.
@@ -41,6 +44,7 @@ class Shared(Value):
         How many a common set would have if each board were fitted alone.
     """
 
+    names: tuple[str, ...]
     plans: tuple[Plan, ...]
     n_apart: int
     n_before: int
@@ -65,24 +69,28 @@ class Shared(Value):
     def describe(self) -> str:
         """Say in a few lines what sharing saves, and what each board adds to the set."""
         boards = f"{len(self.plans)} boards, one at a time" if len(self.plans) > 1 else "1 board"
-        saved = 1.0 - self.n_pieces / self.n_apart
-        lines = [
-            f"One set of {self.n_pieces} tiles builds {boards}:"
-            f" {saved:.0%} fewer than the {self.n_apart} of separate sets"
-            f" ({self.n_before} if each board were fitted alone)."
-        ]
-        for number, plan in enumerate(self.plans, start=1):
+        first = f"One set of {self.n_pieces:,} tiles builds {boards}"
+        if len(self.plans) > 1:
+            saved = 1.0 - self.n_pieces / self.n_apart
+            first += (
+                f": {saved:.0%} fewer than the {self.n_apart:,} of separate sets"
+                f" ({self.n_before:,} if each board were fitted alone)"
+            )
+        lines = [f"{first}."]
+        for number, (plan, name) in enumerate(zip(self.plans, self.names, strict=True), start=1):
             to_cut = plan.board.n_cells
             if plan.stock is not None:
                 to_cut = int(plan.stock.loc[plan.stock["kind"] == "tile", "to_cut"].sum())
             lines.append(
-                f"  {number} {plan.brief.title}: {plan.board.n_cells} tiles, {to_cut} of them to"
-                " cut" + (" beyond those of the boards before" if number > 1 else "")
+                f"  {number} {_called(plan, name)}: {plan.board.n_cells:,} tiles, {to_cut:,} of"
+                " them to cut" + (" beyond those of the boards before" if number > 1 else "")
             )
         return "\n".join(lines)
 
 
-def share_plans(plans: Sequence[Plan], *, progress: Progress = silent) -> Shared:
+def share_plans(
+    plans: Sequence[Plan], *, names: Sequence[str] = (), progress: Progress = silent
+) -> Shared:
     """Fit the boards of several plans anew, so that a small common set of pieces builds each.
 
     Parameters
@@ -90,6 +98,9 @@ def share_plans(plans: Sequence[Plan], *, progress: Progress = silent) -> Shared
     plans
         Plans of tiles of one size, step and catalogue, in the order in which they are to be built.
         Boards that join stay flush; tiles that were kept or changed by hand are chosen anew.
+    names
+        What the boards are called where they have no title, and in the names of their folders;
+        "board" by default.
     progress
         Called with a few words before each fit.
 
@@ -101,14 +112,22 @@ def share_plans(plans: Sequence[Plan], *, progress: Progress = silent) -> Shared
     Raises
     ------
     BriefError
-        If no plan is given, or tiles of two plans differ in size, step or patterns.
+        If no plan is given, there are not as many names as plans, or tiles of two plans differ in
+        size, step or patterns.
     InfeasibleError
         If no board was found for a plan.
     StockError
         If a stack cannot be made of the stocked thicknesses.
     """
-    for first, other in combinations(plans, 2):
-        _check_alike(first, other)
+    names = names or ["board"] * len(plans)
+    if len(names) != len(plans):
+        raise BriefError(
+            f"{len(names)} names are given for {len(plans)} boards",
+            remedy="give one name for each board, or none",
+        )
+    called = [_called(plan, name) for plan, name in zip(plans, names, strict=True)]
+    for (one, first), (two, other) in combinations(zip(called, plans, strict=True), 2):
+        _check_alike(one, first, two, other)
     asked = [prepared_again(plan) for plan in plans]
     fits = [_fit_of(plan, rules) for plan, rules in zip(plans, asked, strict=True)]
     campaign = share_fits(fits, progress=progress)
@@ -142,7 +161,7 @@ def share_plans(plans: Sequence[Plan], *, progress: Progress = silent) -> Shared
                 tiles[tile_kind(piece)] = max(tiles[tile_kind(piece)], piece.count)
             else:
                 blocks[piece.name] = max(blocks[piece.name], piece.count)
-    return Shared(tuple(made), campaign.n_apart, campaign.n_before)
+    return Shared(tuple(names), tuple(made), campaign.n_apart, campaign.n_before)
 
 
 def _fit_of(plan: Plan, rules: Prepared) -> Fit:
@@ -154,7 +173,12 @@ def _said(number: int, n_boards: int) -> str:
     return said + ("; those of the boards before it are there already" if number else "")
 
 
-def _check_alike(first: Plan, other: Plan) -> None:
+def _called(plan: Plan, name: str) -> str:
+    """Give the title of a board, or its name if it has none."""
+    return name if plan.brief.title == UNTITLED else plan.brief.title
+
+
+def _check_alike(one: str, first: Plan, two: str, other: Plan) -> None:
     """Refuse boards whose tiles cannot be the same pieces."""
     wanted: tuple[tuple[str, Callable[[Plan], object]], ...] = (
         ("board.across_flats_mm", lambda plan: plan.board.across_flats_mm),
@@ -163,8 +187,8 @@ def _check_alike(first: Plan, other: Plan) -> None:
     for key, value in wanted:
         if value(first) != value(other):
             raise BriefError(
-                f"{first.brief.title!r} has {key} = {value(first)}, but {other.brief.title!r}"
-                f" {value(other)}; their tiles cannot be the same pieces",
+                f"{one!r} has {key} = {value(first)}, but {two!r} {value(other)}; their tiles"
+                " cannot be the same pieces",
                 remedy=f"plan all boards of a campaign with the same {key}",
                 key=key,
             )
@@ -172,8 +196,7 @@ def _check_alike(first: Plan, other: Plan) -> None:
     for pattern in other.catalogue.patterns:
         if rises.get(pattern.name, pattern.rises) != pattern.rises:
             raise BriefError(
-                f"{first.brief.title!r} and {other.brief.title!r} mean different tops by"
-                f" {pattern.name!r}",
+                f"{one!r} and {two!r} mean different tops by {pattern.name!r}",
                 remedy="plan all boards of a campaign with the same catalogue",
                 pattern=pattern.name,
             )

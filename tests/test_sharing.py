@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections import Counter
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -13,7 +14,7 @@ import pytest
 from test_cli import run
 
 from hexterra import catalogue
-from hexterra.brief import Brief
+from hexterra.brief import UNTITLED, Brief
 from hexterra.elevation import Elevation
 from hexterra.errors import BriefError, OutputError
 from hexterra.invention import invent
@@ -58,7 +59,8 @@ def folders(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
 @pytest.fixture(scope="module")
 def shared(folders: list[Path]) -> Shared:
     """Let the three boards share their pieces."""
-    return share_plans([read_plan(folder) for folder in folders])
+    names = [folder.name for folder in folders]
+    return share_plans([read_plan(folder) for folder in folders], names=names)
 
 
 def tiles_of(plan: Plan) -> Counter[Any]:
@@ -91,8 +93,7 @@ def test_what_is_to_cut_adds_up_to_the_set(shared: Shared) -> None:
 
 def test_the_folder_is_read_back(shared: Shared, folders: list[Path], tmp_path: Path) -> None:
     """Plans verify and open again; the set is a stock list; the same bytes come out again."""
-    names = [folder.name for folder in folders]
-    written = write_campaign(shared, tmp_path / "set", names=names)
+    written = write_campaign(shared, tmp_path / "set")
     assert {"pieces.csv", "campaign.json", "2-reach2/plan.json"} <= set(written)
     for number, plan in enumerate(shared.plans, start=1):
         folder = tmp_path / "set" / f"{number}-reach{number}"
@@ -148,9 +149,25 @@ def test_one_board_is_its_own_set(folders: list[Path]) -> None:
     )
 
 
-def test_boards_of_other_tiles_are_refused(
-    shared: Shared, folders: list[Path], tmp_path: Path
-) -> None:
+def test_boards_are_called_by_title_or_else_by_name(folders: list[Path]) -> None:
+    """A summary of boards without titles tells them apart; of one board it compares nothing."""
+    titled = read_plan(folders[0])
+    bare = replace(titled, brief=titled.brief.changed({"title": UNTITLED}))
+    alone = share_plans([bare], names=["reach-one"]).describe()
+    assert alone.splitlines() == [
+        "One set of 48 tiles builds 1 board.",
+        "  1 reach-one: 48 tiles, 48 of them to cut",
+    ]
+    several = share_plans([bare, titled, bare], names=["a", "b", "c"]).describe().splitlines()
+    assert several[0].startswith("One set of 48 tiles builds 3 boards, one at a time: 67% fewer")
+    assert [line.split(":")[0] for line in several[1:]] == ["  1 a", "  2 Reach 1", "  3 c"]
+    assert share_plans([bare]).describe().splitlines()[1].startswith("  1 board: 48 tiles")
+    other = board(2, heights={"step_mm": 15.0})
+    with pytest.raises(BriefError, match=r"'a' has heights.step_mm = 7\.5, but 'Reach 2' 15\.0"):
+        share_plans([bare, other], names=["a", "b"])
+
+
+def test_boards_of_other_tiles_are_refused(folders: list[Path], tmp_path: Path) -> None:
     """Another tile size, step or meaning of a pattern's name cannot be shared."""
     first = read_plan(folders[0])
     with pytest.raises(BriefError, match=r"across_flats_mm = 100\.0, but 'Reach 2' 50\.0"):
@@ -172,7 +189,7 @@ def test_boards_of_other_tiles_are_refused(
     with pytest.raises(BriefError, match="no boards"):
         share_plans([])
     with pytest.raises(BriefError, match="1 names are given for 3 boards"):
-        write_campaign(shared, tmp_path / "set", names=["one"])
+        share_plans([first] * 3, names=["one"])
 
 
 def test_nothing_is_written_over_a_plan(folders: list[Path]) -> None:

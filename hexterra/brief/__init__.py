@@ -55,6 +55,10 @@ FILES: Final = (
 )
 
 
+#: Title of a board that is given none.
+UNTITLED: Final = "Untitled board"
+
+
 class Brief(Section):
     """What a user wants built. ``Brief()`` is a complete request; every key has a default.
 
@@ -66,7 +70,7 @@ class Brief(Section):
         Naming every key that is wrong, its value, what is allowed, and what to do.
     """
 
-    title: str = Field(default="Untitled board", max_length=120, description="Printed on the map.")
+    title: str = Field(default=UNTITLED, max_length=120, description="Printed on the map.")
     catalogue: str | None = Field(
         default=None,
         description="Catalogue file (TOML), relative to the brief. Default: the built-in one.",

@@ -119,9 +119,9 @@ def share_command(directories: tuple[str, ...], out: str) -> None:
         check_campaign_folder(out)
         progress("opening the plans")
         plans = [read_plan(directory) for directory in directories]
-        shared = share_plans(plans, progress=progress)
         names = [Path(directory).resolve().name for directory in directories]
-        written = write_campaign(shared, out, names=names, progress=progress)
+        shared = share_plans(plans, names=names, progress=progress)
+        written = write_campaign(shared, out, progress=progress)
     click.echo(shared.describe())
     click.echo(f"\nWritten to {out}: {listed(written)}")
 

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from hexterra.earlier import DAMAGE
-from hexterra.errors import BriefError, OutputError
+from hexterra.errors import OutputError
 from hexterra.outputs import plan_writers
 from hexterra.outputs.folder import PLAN, Kind, Writer, check_folder, write_folder
 from hexterra.progress import Progress, silent
@@ -27,7 +26,6 @@ def write_campaign(
     shared: Shared,
     directory: str | os.PathLike[str],
     *,
-    names: Sequence[str] = (),
     progress: Progress = silent,
 ) -> tuple[str, ...]:
     """Write plans that share pieces into one folder, whole or not at all; see `write_folder`.
@@ -38,8 +36,6 @@ def write_campaign(
         The plans, from `share_plans`.
     directory
         A new or empty folder, or one with an earlier campaign, which is replaced.
-    names
-        Names of the boards' folders, each after the board's number; "board" by default.
     progress
         Called with a few words before each file.
 
@@ -47,24 +43,16 @@ def write_campaign(
     -------
     tuple[str, ...]
         The names of the files: ``pieces.csv``, the common set with the columns of
-        ``schedule.csv``, ``campaign.json``, and those of each plan in a folder below, as
-        ``1-board/plan.json``.
+        ``schedule.csv``, ``campaign.json``, and those of each plan in a folder below that has its
+        number and name, as ``1-board/plan.json``.
 
     Raises
     ------
-    BriefError
-        If there are not as many names as plans.
     OutputError
         See `write_folder`; or if something, as a book, was added to a plan of the earlier campaign.
     """
-    names = names or ["board"] * len(shared.plans)
-    if len(names) != len(shared.plans):
-        raise BriefError(
-            f"{len(names)} names are given for {len(shared.plans)} boards",
-            remedy="give one name for each board, or none",
-        )
     check_campaign_folder(directory)
-    folders = [f"{number}-{Path(name).name}" for number, name in enumerate(names, start=1)]
+    folders = [f"{number}-{Path(name).name}" for number, name in enumerate(shared.names, start=1)]
     writers: dict[str, Writer] = {PIECES_FILE: _text(csv_text(shared.pieces))}
     for folder, plan in zip(folders, shared.plans, strict=True):
         for name, write in plan_writers(plan, progress=progress).items():
