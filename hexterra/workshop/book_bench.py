@@ -46,7 +46,7 @@ def board_pages(plan: Plan, effort: Effort, paper: Format) -> list[Page]:
     ground_km = [bench_mm_to_ground_m(size, board.scale) / 1000.0 for size in board.size_mm]
     pieces = plan.pieces.pieces
     kinds = [
-        f"{counted(sum(p.count for p in held), kind)} of {counted(len(held), 'sort')}"
+        f"{counted(sum(p.count for p in held), kind)} of {counted(len(held), 'kind')}"
         for kind in ("tile", "spacer", "footing")
         if (held := [piece for piece in pieces if piece.kind == kind])
     ]
