@@ -79,15 +79,15 @@ class Comparison(Value):
         n_changed = int(self.is_changed.sum())
         more = int(self.pieces["difference"].clip(lower=0).sum())
         have = "has" if n_changed == 1 else "have"
-        cells = f"{n_changed} of {len(self.is_changed)} cells {have} another tile."
+        cells = f"{n_changed:,} of {len(self.is_changed):,} cells {have} another tile."
         if not self.pieces["difference"].any():
             return f"{cells} Both plans need the same pieces."
         pieces = "piece" if more == 1 else "pieces"
         distinct, before = len(self.after.pieces.pieces), len(self.before.pieces.pieces)
-        instead = f" instead of {before}" if distinct != before else ", as before"
+        instead = f" instead of {before:,}" if distinct != before else ", as before"
         return (
-            f"{cells} The second plan needs {more or 'no'} {pieces} that the first does not,"
-            f" and {distinct} distinct pieces{instead}."
+            f"{cells} The second plan needs {f'{more:,}' if more else 'no'} {pieces} that the"
+            f" first does not, and {distinct:,} distinct pieces{instead}."
         )
 
 

@@ -200,7 +200,9 @@ def hold(brief: Brief, board: Board, metres_per_step: float) -> Held:
         is_kept = cells_of(board, brief.keep.cells) & ~cells_of(board, brief.keep.free)
         held = keep(held, earlier.corners, earlier.cliff, is_kept)
         name = Path(earlier.folder).name
-        held = replace(held, assumed=(f"{is_kept.sum()} cells keep the tile they have in {name}",))
+        held = replace(
+            held, assumed=(f"{is_kept.sum():,} cells keep the tile they have in {name}",)
+        )
     for edge, earlier in _joined(brief):
         key = f"join.{edge}"
         _check_shape(key, _shape_beside(edge), board, earlier)
@@ -314,7 +316,7 @@ def _join(held: Held, key: str, edge: str, earlier: Earlier) -> Held:
     said = held.assumed
     if n_free:
         said += (
-            f"{n_free} corners of the {edge} edge are free: step faces of"
+            f"{n_free:,} corners of the {edge} edge are free: step faces of"
             f" {Path(earlier.folder).name} end there",
         )
     return replace(held, profile=tuple(sorted(profile.items())), assumed=said)

@@ -114,7 +114,7 @@ def histogram_figure(levels: Levels) -> Figure:
     axes.set(
         xlabel="mean height of a cell, m (lines: thresholds between levels)",
         ylabel="cells",
-        title=f"{len(n_cells)} levels; cells on each: {', '.join(map(str, n_cells))}",
+        title=f"{len(n_cells)} levels; cells on each: {', '.join(f'{n:,}' for n in n_cells)}",
     )
     return figure
 
@@ -184,9 +184,9 @@ def _levels_html(levels: Levels) -> str:
 def _board_html(board: Board) -> str:
     width_mm, depth_mm = board.size_mm
     return (
-        f"<p>Board of {board.columns} x {board.rows} cells ({board.n_cells} filled),"
-        f" {width_mm:.0f} x {depth_mm:.0f} mm, 1:{board.scale:,.0f}, middle at"
-        f" {board.lat_deg:.5f}, {board.lon_deg:.5f}, bearing {board.bearing_deg:g}°.</p>"
+        f"<p>Board of {board.columns:,} x {board.rows:,} cells ({board.n_cells:,} filled),"
+        f" {width_mm:,.0f} x {depth_mm:,.0f} mm, 1:{board.scale:,.0f}, middle at"
+        f" {board.lat_deg:z.5f}, {board.lon_deg:z.5f}, bearing {board.bearing_deg:g}°.</p>"
     )
 
 

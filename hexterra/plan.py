@@ -170,8 +170,8 @@ class Plan(Value):
             return ()
         lowest_m = float(self.heights.mean_m.min())
         return (
-            f"The ground of {n_sunken} of {self.board.n_cells} cells lies below level 0, down to"
-            f" {lowest_m:.0f} m; they are wanted on level 0: lower datum_m to show them.",
+            f"The ground of {n_sunken:,} of {self.board.n_cells:,} cells lies below level 0, down"
+            f" to {lowest_m:,.0f} m; they are wanted on level 0: lower datum_m to show them.",
         )
 
     @cached_property

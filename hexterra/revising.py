@@ -174,8 +174,8 @@ def recut_plan(plan: Plan, catalogue: str | Path, *, progress: Progress = silent
         )
     n_stay = int((refined.tiles.corners == corners).all(axis=1).sum())
     said = (
-        f"{n_can_cut} of {lattice.n_cells} tiles can be cut from {Path(catalogue).name} too;"
-        f" {n_stay} stay"
+        f"{n_can_cut:,} of {lattice.n_cells:,} tiles can be cut from {Path(catalogue).name} too;"
+        f" {n_stay:,} stay"
     )
     return complete(
         plan.elevation,

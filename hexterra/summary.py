@@ -39,21 +39,21 @@ def _facts(plan: Plan) -> dict[str, str]:
         near = "not compared with the best board there is"
     residual_m = tiles.residual_m
     facts = {
-        "table": f"{width_mm:.0f} x {depth_mm:.0f} mm, {board.columns} x {board.rows} cells of"
-        f" {board.across_flats_mm:g} mm across flats, {board.facing} to the front,"
+        "table": f"{width_mm:,.0f} x {depth_mm:,.0f} mm, {board.columns:,} x {board.rows:,} cells"
+        f" of {board.across_flats_mm:g} mm across flats, {board.facing} to the front,"
         f" {board.edges} edges",
-        "ground": f"{ground_km[0]:.4g} x {ground_km[1]:.4g} km at 1:{board.scale:,.0f}, middle"
-        f" {board.lat_deg:.5f}, {board.lon_deg:.5f}, bearing {board.bearing_deg:g}°",
-        "height": f"steps of {step_mm:g} mm for {plan.step_m:.4g} m{on_average},"
+        "ground": f"{ground_km[0]:,.4g} x {ground_km[1]:,.4g} km at 1:{board.scale:,.0f}, middle"
+        f" {board.lat_deg:z.5f}, {board.lon_deg:z.5f}, bearing {board.bearing_deg:g}°",
+        "height": f"steps of {step_mm:g} mm for {plan.step_m:,.4g} m{on_average},"
         f" {plan.exaggeration:.3g} times true to scale; levels {tiles.level.min()} to"
-        f" {tiles.corners.max()}, {tiles.corners.max() * step_mm:g} mm above level 0",
-        "ramps": f"the nearest board that can be cut moves {n_moved} of {board.n_cells} levels,"
+        f" {tiles.corners.max()}, {tiles.corners.max() * step_mm:,g} mm above level 0",
+        "ramps": f"the nearest board that can be cut moves {n_moved:,} of {board.n_cells:,} levels,"
         f" the least there is; {_count(int(plan.legal.cliff.sum()) // 2, 'marked cliff')}",
         "water": _water(plan),
         "fit": f"{near}; {_count(int(tiles.cliff.sum()) // 2, 'step face')}",
-        "truth": f"built tops lie {abs(residual_m.mean()):.1f} m"
+        "truth": f"built tops lie {abs(residual_m.mean()):,.1f} m"
         f" {'above' if residual_m.mean() > 0 else 'below'} the ground on average, and"
-        f" {np.sqrt(np.mean(np.square(residual_m))):.1f} m from it as root mean square",
+        f" {np.sqrt(np.mean(np.square(residual_m))):,.1f} m from it as root mean square",
         "pieces": _pieces(plan),
     }
     if on_top := what_lies_on_top(plan):
@@ -61,8 +61,8 @@ def _facts(plan: Plan) -> dict[str, str]:
     if plan.stock is not None:
         totals = plan.stock[["owned", "to_cut", "unused"]].sum()
         facts["stock"] = (
-            f"{_count(totals['owned'], 'piece')} owned; {totals['to_cut']} to cut,"
-            f" {totals['unused']} stay unused"
+            f"{_count(totals['owned'], 'piece')} owned; {totals['to_cut']:,} to cut,"
+            f" {totals['unused']:,} stay unused"
         )
     return facts
 
@@ -85,7 +85,7 @@ def what_lies_on_top(plan: Plan) -> str:
     if plan.roads is not None:
         n_sides = int(plan.overlay.road_sides.sum()) // 2
         length_m = n_sides * plan.board.across_flats_mm / 1000.0
-        words.append(f"{length_m:.1f} m of roads")
+        words.append(f"{length_m:,.1f} m of roads")
         for how in ("ford", "bridge"):
             words.append(_count(sum(at.times for at in plan.roads.crossings if at.how == how), how))
     if plan.cover is not None:
@@ -109,4 +109,4 @@ def _pieces(plan: Plan) -> str:
 def _count(number: int, noun: str) -> str:
     if number == 1:
         return f"{number} {noun}"
-    return f"{number} {noun[:-1]}ies" if noun.endswith("y") else f"{number} {noun}s"
+    return f"{number:,} {noun[:-1]}ies" if noun.endswith("y") else f"{number:,} {noun}s"

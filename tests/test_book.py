@@ -273,7 +273,7 @@ def test_owned_pieces_are_not_cut() -> None:
     total = sum(piece.count for piece in pieces)
     n_owned = tile.count + 1
     assert f"{n_owned} of {total} owned, {total - n_owned} to cut." in words
-    assert f"{5000 - tile.count} owned pieces beyond that stay unused." in words
+    assert f"{5000 - tile.count:,} owned pieces beyond that stay unused." in words
     assert f" 1 of {spacer.count} owned {spacer.count - 1} " in words
     assert f" {tile.name} {tile.count} of {tile.count} owned " in words
     starts = [(title, page) for title, depth, page in outline(held) if depth == 0]
@@ -483,11 +483,11 @@ def test_shopping_list_holds_sheets_bars_and_strips() -> None:
     listed = re.sub(r"\s+", " ", held.pages[page - 1].extract_text())
     for laid_out in (*result.foam.nests, *result.facing_nests):
         assert f"x {laid_out.stock.thickness_mm:g} mm {laid_out.n_sheets} " in listed
-    assert f"2440 x 1220 x 9 mm {result.wood.panels.n_sheets} for " in listed
-    panels = re.findall(r"(\d+) panels? of [\d.]+ x [\d.]+", listed)
+    assert f"2,440 x 1,220 x 9 mm {result.wood.panels.n_sheets} for " in listed
+    panels = re.findall(r"(\d+) panels? of [\d.,]+ x [\d.,]+", listed)
     assert sum(map(int, panels)) == len(ground.panels)
-    assert f"frame bar 2400 x 20 x 30 mm {result.wood.bars.n_bars} " in listed
-    assert f"square strip 2400 x 7.8 x 7.8 mm {result.wood.strips.n_bars} " in listed
+    assert f"frame bar 2,400 x 20 x 30 mm {result.wood.bars.n_bars} " in listed
+    assert f"square strip 2,400 x 7.8 x 7.8 mm {result.wood.strips.n_bars} " in listed
 
 
 def test_set_ups_are_in_order() -> None:
@@ -507,6 +507,19 @@ def test_packing_list_holds_every_piece() -> None:
     assert f"panels with their rails {len(result.base.panels)} " in listed
     packed = sum(map(int, re.findall(r"Box \d+ of \d+: (\d+) pieces?, filled", listed)))
     assert packed == sum(piece.count for piece in plan.pieces.pieces)
+
+
+def test_thousands_are_parted_by_commas() -> None:
+    """In the book and the summary all are, but for what was set as a brief would set it."""
+    board = ("points", "A4", 30, 20)
+    pages = range(1, len(reader(*board).pages) + 1)
+    text = " ".join(page_text(number, *board) for number in pages)
+    summary = work("points", 30, 20)[0].describe()
+    for words in (text, summary):
+        assert re.findall(r"(\S+ = )?(?<![\d.,])\d{4,}", words) == ["board.scale = "]
+    assert "A table of 2,950 x 1,645 mm" in text
+    assert "2,950 x 1,645 mm, 30 x 20 cells" in summary
+    assert re.search(r"600 tiles of \d+ kinds, \d,\d{3} spacers", summary)
 
 
 def test_book_of_600_cells_is_small() -> None:
@@ -589,6 +602,8 @@ def test_amounts_in_words() -> None:
     assert [duration(minutes) for minutes in (0.0, 0.2, 45.0, 150.0)] == [
         "0 min", "1 min", "45 min", "2.5 h",
     ]  # fmt: skip
+    assert duration(75_000.0) == "1,250.0 h"
+    assert part_words([("whole", 1433)]) == "1,433 whole"
     assert part_words([("whole", 3), ("corner-cut half", 2), ("quarter", 1)]) == (
         "3 whole, 2 corner-cut halves, 1 quarter"
     )

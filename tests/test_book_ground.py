@@ -109,7 +109,7 @@ def test_finishing_has_the_length_of_roads_and_the_area_of_cover() -> None:
     for kind, ports in zip(held.roads.kinds, held.roads.ports, strict=True):
         for is_cut, how in ((True, "sunken"), (False, "laid on top")):
             n_halves = int((ports & (held.pieces.cuts.road == is_cut)).sum())
-            words = f"{kind}, {how} {n_halves * flats_mm / 2000.0:.2f} m"
+            words = f"{kind}, {how} {n_halves * flats_mm / 2000.0:,.2f} m"
             assert (words in bought) == (n_halves > 0)
     share = {"whole": 1.0, "quarter": 0.25, "left quarter": 0.25, "right quarter": 0.25}
     for number, kind in enumerate(held.cover.kinds):
@@ -117,7 +117,7 @@ def test_finishing_has_the_length_of_roads_and_the_area_of_cover() -> None:
         shares = sum(share.get(held.board.parts[cell], 0.5) for cell in cells)
         if cells:
             area_cm2 = shares * np.sqrt(3.0) / 2.0 * flats_mm**2 / 100.0
-            assert f"{kind} {area_cm2:.0f} cm²" in bought
+            assert f"{kind} {area_cm2:,.0f} cm²" in bought
 
 
 def test_parts_of_the_map_name_their_signs() -> None:

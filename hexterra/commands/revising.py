@@ -131,15 +131,15 @@ def _print_comparison(comparison: Comparison) -> None:
     click.echo(comparison.describe())
     cells = comparison.changed_cells
     if cells:
-        more = f" and {len(cells) - N_NAMED} more" if len(cells) > N_NAMED else ""
+        more = f" and {len(cells) - N_NAMED:,} more" if len(cells) > N_NAMED else ""
         click.echo(f"Cells: {', '.join(cells[:N_NAMED])}{more}")
     pieces = comparison.pieces
     changed = pieces[pieces["difference"] != 0]
     if len(changed):
-        _print_table("Pieces", changed, "d")
+        _print_table("Pieces", changed, ",d")
     if comparison.costs is not None:
         if comparison.costs["difference"].any():
-            _print_table("Cost", comparison.costs, ".2f")
+            _print_table("Cost", comparison.costs, ",.2f")
     else:
         click.echo("\nCosts are not compared: prices or heights of the two plans differ.")
 

@@ -126,7 +126,7 @@ def _items(pieces: Schedule, overlay: Overlay, level_m: NDArray[np.float64]) -> 
     """List what the key explains: levels, then the symbols that occur."""
     tiles = pieces.tiles
     items = [
-        _Item("level", f"{level}: {round(height):,} m".replace(",", "\u202f"), level)
+        _Item("level", f"{level}: {round(height):,} m", level)
         for level, height in enumerate(level_m.tolist())
     ]
     if bool((tiles.corners.max(axis=1) > tiles.corners.min(axis=1)).any()):
@@ -166,8 +166,8 @@ def _draw_title(page: Drawing, frame: Frame) -> None:
     page.text(frame.width_mm / 2, 9.5 * unit, size, frame.title, text_anchor="middle",
               font_weight="bold")  # fmt: skip
     words = (
-        f"{board.columns} columns, {board.rows} rows; hexagons {board.across_flats_mm:g} mm across;"
-        f" 1:{board.scale:,.0f}; each number is a tile's level"
+        f"{board.columns:,} columns, {board.rows:,} rows; hexagons {board.across_flats_mm:g} mm"
+        f" across; 1:{board.scale:,.0f}; each number is a tile's level"
     )
     size = min(3.2 * unit, room / text_width(words, 1.0))
     page.text(frame.width_mm / 2, 15.0 * unit, size, words, text_anchor="middle")
@@ -234,11 +234,11 @@ def _draw_bars(page: Drawing, frame: Frame) -> None:
     room_mm = 60.0 * unit / frame.scale  # on the bench
     bench_mm = _round_down(room_mm)
     ground_m = _round_down(bench_mm_to_ground_m(room_mm, board.scale))
-    ground = f"{ground_m / 1000:g} km" if ground_m >= 1000 else f"{ground_m:g} m"
+    ground = f"{ground_m / 1000:,g} km" if ground_m >= 1000 else f"{ground_m:g} m"
     per_ground_m = frame.scale / bench_mm_to_ground_m(1.0, board.scale)
     for row, (length, words) in enumerate(
         (
-            (bench_mm * frame.scale, f"{bench_mm:g} mm on the bench"),
+            (bench_mm * frame.scale, f"{bench_mm:,g} mm on the bench"),
             (ground_m * per_ground_m, f"{ground} on the ground"),
         )
     ):

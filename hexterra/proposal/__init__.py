@@ -59,10 +59,10 @@ class Proposal(Value):
     def describe(self) -> str:
         """Say it in one line of text."""
         return (
-            f"{self.columns} x {self.rows} cells ({self.size_mm[0] / MM_PER_M:.2f} x"
+            f"{self.columns:,} x {self.rows:,} cells ({self.size_mm[0] / MM_PER_M:.2f} x"
             f" {self.size_mm[1] / MM_PER_M:.2f} m) at 1:{self.scale:,.0f} shows"
-            f" {self.ground_km[0]:.3g} x {self.ground_km[1]:.3g} km; {self.metres_per_step:g} m per"
-            f" step makes {self.n_steps:.0f} steps, {self.exaggeration:.2g} times true height;"
+            f" {self.ground_km[0]:,.3g} x {self.ground_km[1]:,.3g} km; {self.metres_per_step:,g} m"
+            f" per step makes {self.n_steps:,.0f} steps, {self.exaggeration:.2g} times true height;"
             f" {self.pixels_per_cell:,.3g} pixels per cell"
         )
 

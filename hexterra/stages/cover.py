@@ -188,8 +188,8 @@ def cover_from_classes(
     off = [lattice.labels[cell] for cell in np.flatnonzero(~is_on_raster)]
     if off:
         notes += (
-            f"{len(off)} of {lattice.n_cells} cells lie off the raster {raster.name!r} and are bare"
-            f" of its classes: {', '.join(off[:12])}{' and others' if len(off) > 12 else ''}.",
+            f"{len(off):,} of {lattice.n_cells:,} cells lie off the raster {raster.name!r} and are"
+            f" bare of its classes: {', '.join(off[:12])}{' and others' if len(off) > 12 else ''}.",
         )
     area_m2 = lattice.area_m2
     if isinstance(lattice, Board):

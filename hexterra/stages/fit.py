@@ -281,7 +281,7 @@ def note_faces(legal: LegalLevels, cliff: NDArray[np.bool_]) -> tuple[str, ...]:
         return ()
     n_faces = np.count_nonzero(is_extra) // 2
     named = _name_cells(legal.levels.heights.lattice, np.flatnonzero(is_extra.any(axis=1)))
-    counted = "1 side that is" if n_faces == 1 else f"{n_faces} sides that are"
+    counted = "1 side that is" if n_faces == 1 else f"{n_faces:,} sides that are"
     return (f"Tops do not meet on {counted} no marked cliff; step faces stand at {named}.",)
 
 

@@ -398,7 +398,7 @@ def _tall_stacks(
     tallest = int(tiles.level.argmax())
     stacks = "stack" if len(tall) == 1 else "stacks"
     return (
-        f"{len(tall)} {stacks} of spacers above {tall_stack_mm:g} mm, the highest"
+        f"{len(tall):,} {stacks} of spacers above {tall_stack_mm:g} mm, the highest"
         f" {tiles.level[tallest] * step_mm:g} mm at {board.labels[tallest]}: glue or pin them, or"
         " raise datum_m.",
     )

@@ -216,14 +216,14 @@ def _read(path: Path, asked: _Asked) -> Features:
     shapes = checks.shapes_of(where, raw.number, raw.wkb)
     is_there = checks.is_there(shapes)
     if n_absent := int((~is_there).sum()):
-        notes.append(f"{n_absent} of the features of {where} have no geometry and are left out.")
+        notes.append(f"{n_absent:,} of the features of {where} have no geometry and are left out.")
     if not is_there.any():
         raise _nothing(where, asked, info, crs, sorted(set(loaded.kind)))
     kept = np.flatnonzero(is_there)
     flat, n_flattened = checks.flatten(shapes[kept])
     if n_flattened:
         notes.append(
-            f"Heights (or measures) of coordinates are not used; {n_flattened} of the features of"
+            f"Heights (or measures) of coordinates are not used; {n_flattened:,} of the features of"
             f" {where} carry some."
         )
     checks.check_shape(where, flat, asked.form)

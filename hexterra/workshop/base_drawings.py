@@ -37,7 +37,7 @@ def base_plan(base: Base, *, scale: float = 0.1) -> Figure:
         strokes.append(stroke("piece", _outline(panel) * scale, is_closed=True))
         x, y = panel.x_mm + panel.width_mm / 2.0, panel.y_mm + panel.depth_mm / 2.0
         words.append(Words((x * scale, y * scale), _WORDS_MM, panel.name, "middle"))
-        size = f"{panel.width_mm:.1f} x {panel.depth_mm:.1f}"
+        size = f"{panel.width_mm:,.1f} x {panel.depth_mm:,.1f}"
         words.append(Words((x * scale, y * scale - 4.0), _WORDS_MM, size, "middle"))
     for outline in (*_rail_outlines(base, rails), *_frame_outlines(base)):
         strokes.append(stroke("mark", outline * scale, is_closed=True))
@@ -45,8 +45,8 @@ def base_plan(base: Base, *, scale: float = 0.1) -> Figure:
     left, low = base.panels[0].x_mm * scale, base.panels[0].y_mm * scale
     right, high = left + width_mm * scale, low + depth_mm * scale
     for lines, labels in (
-        dimension((left, low), (right, low), away_mm=-8.0, text=f"{width_mm:.1f}"),
-        dimension((left, low), (left, high), away_mm=8.0, text=f"{depth_mm:.1f}"),
+        dimension((left, low), (right, low), away_mm=-8.0, text=f"{width_mm:,.1f}"),
+        dimension((left, low), (left, high), away_mm=8.0, text=f"{depth_mm:,.1f}"),
     ):
         strokes += lines
         words += labels
@@ -98,14 +98,14 @@ def panel_figure(base: Base, panel: Panel, *, scale: float = 1.0) -> Figure:
     for piece in rails:
         start, end = (np.array(p) - corner for p in (piece.start_mm, piece.end_mm))
         strokes.append(stroke("hidden", np.array([start, end]) * scale))
-    lengths = ", ".join(f"{piece.name} {piece.length_mm:.1f} mm" for piece in rails)
+    lengths = ", ".join(f"{piece.name} {piece.length_mm:,.1f} mm" for piece in rails)
     return Figure(
         name=file_name(panel.name),
         title=f"Base: {panel.name}",
         strokes=tuple(strokes),
         words=tuple(words),
         notes=(
-            f"{panel.width_mm:.2f} x {panel.depth_mm:.2f} mm,"
+            f"{panel.width_mm:,.2f} x {panel.depth_mm:,.2f} mm,"
             f" {base.settings.panel_thickness_mm:g} mm thick, seen from above, front edge below.",
             *([f"Glue on between the marks: {lengths}."] if rails else []),
         ),
@@ -117,17 +117,17 @@ def _panel_dimensions(
 ) -> Iterable[tuple[tuple[Stroke, ...], tuple[Words, ...]]]:
     """Measure a panel, and its rails from its front and left edges."""
     width, depth = panel.width_mm * scale, panel.depth_mm * scale
-    yield dimension((0.0, 0.0), (width, 0.0), away_mm=-9.0, text=f"{panel.width_mm:.2f}")
-    yield dimension((0.0, 0.0), (0.0, depth), away_mm=9.0, text=f"{panel.depth_mm:.2f}")
+    yield dimension((0.0, 0.0), (width, 0.0), away_mm=-9.0, text=f"{panel.width_mm:,.2f}")
+    yield dimension((0.0, 0.0), (0.0, depth), away_mm=9.0, text=f"{panel.depth_mm:,.2f}")
     for piece in rails:
         if piece.start_mm[1] == piece.end_mm[1]:
             at = piece.start_mm[1] - panel.y_mm
             x = width * 0.75
-            yield dimension((x, 0.0), (x, at * scale), away_mm=0.0, text=f"{at:.2f}")
+            yield dimension((x, 0.0), (x, at * scale), away_mm=0.0, text=f"{at:,.2f}")
         else:
             at = piece.start_mm[0] - panel.x_mm
             y = depth * 0.25
-            yield dimension((0.0, y), (at * scale, y), away_mm=0.0, text=f"{at:.2f}")
+            yield dimension((0.0, y), (at * scale, y), away_mm=0.0, text=f"{at:,.2f}")
 
 
 def _outline(panel: Panel) -> NDArray[np.float64]:
@@ -196,9 +196,9 @@ def body_drawing(body: Body, *, scale: float = 0.1, end_scale: float = 1.0) -> F
         name=f"drawing-{file_name(body.name)}",
         title=body.name,
         notes=(
-            f"{body.count} needed; {length_mm:.2f} x {width_mm:.2f} x {height_mm:.2f} mm",
-            f"volume {body.volume_mm3 / 1000.0:.2f} cm³, surface"
-            f" {body.surface_mm2 / 100.0:.2f} cm²",
+            f"{body.count:,} needed; {length_mm:,.2f} x {width_mm:,.2f} x {height_mm:.2f} mm",
+            f"volume {body.volume_mm3 / 1000.0:,.2f} cm³, surface"
+            f" {body.surface_mm2 / 100.0:,.2f} cm²",
         ),
     )
 
@@ -226,9 +226,9 @@ def facing_drawing(body: Body, *, scale: float = 0.5) -> Figure:
         name=f"drawing-{file_name(body.name)}",
         title=body.name,
         notes=(
-            f"{body.count} needed, {thickness_mm:g} mm thick at the top",
-            f"volume {body.volume_mm3 / 1000.0:.2f} cm³, surface"
-            f" {body.surface_mm2 / 100.0:.2f} cm²",
+            f"{body.count:,} needed, {thickness_mm:g} mm thick at the top",
+            f"volume {body.volume_mm3 / 1000.0:,.2f} cm³, surface"
+            f" {body.surface_mm2 / 100.0:,.2f} cm²",
         ),
     )
 
@@ -246,7 +246,7 @@ def _front(body: Body, scale: float) -> Figure:
     left, right, foot = low[0] * scale, high[0] * scale, low[2] * scale
     words: list[Words] = []
     heights = [(left, body.start_mm, 6.0), (right, body.end_mm, -6.0)]
-    measured = [dimension((left, foot), (right, foot), away_mm=-7.0, text=f"{right / scale:.2f}")]
+    measured = [dimension((left, foot), (right, foot), away_mm=-7.0, text=f"{right / scale:,.2f}")]
     for x, end, away_mm in heights:
         z0, z1 = float(end[:, 2].min()), float(end[:, 2].max())
         if z1 - z0 > 1e-9:
@@ -270,11 +270,11 @@ def _end(section: NDArray[np.float64], scale: float, label: str) -> Figure | Non
     strokes = [stroke("piece", shown, is_closed=True)]
     words: list[Words] = []
     for lines, labels in (
-        dimension((0.0, 0.0), (width, 0.0), away_mm=-6.0, text=f"{size[0]:.2f}"),
+        dimension((0.0, 0.0), (width, 0.0), away_mm=-6.0, text=f"{size[0]:,.2f}"),
         dimension((0.0, 0.0), (0.0, height), away_mm=6.0, text=f"{size[1]:.2f}"),
     ):
         strokes += lines
         words += labels
-    beside = 0.0 if fits(f"{size[0]:.2f}", width) else 4.0
+    beside = 0.0 if fits(f"{size[0]:,.2f}", width) else 4.0
     words.append(Words((width / 2.0, -14.0 - beside), _WORDS_MM, label, "middle"))
     return Figure("end", "", tuple(strokes), tuple(words))

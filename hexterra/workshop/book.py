@@ -159,7 +159,7 @@ def _cover(plan: Plan, paper: Format) -> Page:
         pen.text(middle, 57.0, "Build book", size=6.0, align="middle")
         draw_faces(pen, faces, SIDE_MM, 72.0, width, paper.height_mm - 134.0)
         for line, words in enumerate((
-            f"A table of {width_mm:.0f} x {depth_mm:.0f} mm in {board.n_cells} hexagons,"
+            f"A table of {width_mm:,.0f} x {depth_mm:,.0f} mm in {board.n_cells:,} hexagons,"
             f" 1:{board.scale:,.0f}",
             "Seen from the front, heights not exaggerated." + water,
         )):  # fmt: skip

@@ -53,7 +53,7 @@ def row_pages(schedule: Schedule, overlay: Overlay, paper: Format) -> list[Page]
                 first_corner(schedule, cell) or "-",
                 str(level),
                 stack_words(schedule, level),
-                f"{level * schedule.step_mm:g}",
+                f"{level * schedule.step_mm:,g}",
                 schedule.footing_names[cell].partition(" ")[0] or "-",
                 _beside(schedule, overlay, cell),
             ), _tick))  # fmt: skip
@@ -121,7 +121,7 @@ def stack_pages(schedule: Schedule, upright: Format, lying: Format) -> list[Page
                 x += scale * thickness_mm
 
         rows.append(Row((
-            str(level), stack_words(schedule, level), f"{level * step_mm:g}", str(count), "",
+            str(level), stack_words(schedule, level), f"{level * step_mm:,g}", f"{count:,}", "",
         ), paint, 8.4))  # fmt: skip
     columns = (Column("Level", 14.0), Column("Spacers from below, mm", 46.0),
                Column("High, mm", 22.0, "right"), Column("Stacks", 20.0, "right"),
@@ -130,7 +130,7 @@ def stack_pages(schedule: Schedule, upright: Format, lying: Format) -> list[Page
     if footing_mm:
         lead += f" The shaded block is the footing, {footing_mm:g} mm."
     pages = Table(columns, tuple(rows), lead).pages("Stacks", upright, entry="Stacks")
-    height_mm = [f"{level * step_mm:g}" for level in tiles.level.tolist()]
+    height_mm = [f"{level * step_mm:,g}" for level in tiles.level.tolist()]
     page = plan_page(schedule, "Heights of the stacks, mm of spacers", upright, lying,
                      lambda cell: height_mm[cell])  # fmt: skip
     return [*pages, page]
@@ -151,7 +151,7 @@ def water_pages(schedule: Schedule, upright: Format, lying: Format) -> list[Page
 
     page = plan_page(schedule, "Where water runs", upright, lying, word, water=water)
     rows = [
-        Row((str(number), " > ".join(names[cell] for cell in path), _fall(schedule, path), end))
+        Row((f"{number:,}", " > ".join(names[cell] for cell in path), _fall(schedule, path), end))
         for number, (path, end) in enumerate(courses(schedule, water), start=1)
     ]
     columns = (Column("No.", 11.0, "right"), Column("From cell to cell", 110.0),
@@ -203,21 +203,21 @@ def packing_pages(effort: Effort, paper: Format) -> list[Page]:
     rows: list[Row] = []
     for number, load in enumerate(effort.boxes, start=1):
         heading = (
-            f"Box {number} of {len(effort.boxes)}: {counted(load.n_pieces, 'piece')}, filled"
+            f"Box {number:,} of {len(effort.boxes):,}: {counted(load.n_pieces, 'piece')}, filled"
             f" {load.height_mm:g} mm high"
         )
         rows.append(Row((heading,), is_heading=True))
         for place, tier in enumerate(load.tiers, start=1):
             parts = part_words(sorted(tier.counts, key=lambda item: PARTS.index(item[0])))
             what = f"{tier.kind}s from blanks of {tier.thickness_mm:g} mm"
-            rows.append(Row(("", str(place), what, str(tier.n_pieces), parts), tick))
+            rows.append(Row(("", str(place), what, f"{tier.n_pieces:,}", parts), tick))
     rows.append(Row(("Beside the boxes",), is_heading=True))
     rows += [Row(("", "", *words), tick) for words in _beside_boxes(effort)]
     columns = (Column("", 6.0), Column("Layer", 14.0, "right"), Column("What", 66.0),
                Column("Pieces", 18.0, "right"), Column("Outlines", 78.0))  # fmt: skip
     box = effort.box
     lead = (
-        f"Boxes are {box.length_mm:g} x {box.width_mm:g} x {box.height_mm:g} mm inside, with"
+        f"Boxes are {box.length_mm:,g} x {box.width_mm:,g} x {box.height_mm:,g} mm inside, with"
         f" {box.gap_mm:g} mm between pieces. Layers are counted from the bottom of the"
         " box. Pack tiles in the order of their labels: the rows at the back of the board first,"
         " so that those at the front come out first."
@@ -229,7 +229,7 @@ def _beside_boxes(effort: Effort) -> Iterator[tuple[str, str, str]]:
     """List facings, panels and frame: what, how many, and their size."""
     base, wood = effort.base, effort.wood
     if effort.n_facings:
-        yield "facings that are not glued on", str(effort.n_facings), "in a bag"
+        yield "facings that are not glued on", f"{effort.n_facings:,}", "in a bag"
     sizes = Counter((round(p.width_mm, 1), round(p.depth_mm, 1)) for p in base.panels)
     height_mm = base.settings.panel_thickness_mm
     rails = ""
@@ -237,7 +237,7 @@ def _beside_boxes(effort: Effort) -> Iterator[tuple[str, str, str]]:
         height_mm += base.settings.rail_mm
         rails = " with their rails"
     for (width_mm, depth_mm), count in sizes.items():
-        yield f"panels{rails}", str(count), f"{width_mm:g} x {depth_mm:g} x {height_mm:g} mm"
+        yield f"panels{rails}", f"{count:,}", f"{width_mm:,g} x {depth_mm:,g} x {height_mm:g} mm"
     for length_mm, count in Counter(round(n, 1) for bar in wood.bars.bars for n in bar).items():
         section = f"{base.settings.frame_width_mm:g} x {base.settings.frame_height_mm:g} mm"
-        yield "bars of the frame", str(count), f"{length_mm:g} x {section}"
+        yield "bars of the frame", f"{count:,}", f"{length_mm:,g} x {section}"

@@ -76,12 +76,15 @@ def _sawing(effort: Effort) -> Table:
     wood = effort.wood
     sheet = wood.panels.stock
     rows = [
-        Row(("", f"{counted(wood.panels.n_sheets, 'sheet')} of {sheet.length_mm:g} x"
-             f" {sheet.width_mm:g} mm", "panels, see the sheet layouts"), tick),
+        Row(("", f"{counted(wood.panels.n_sheets, 'sheet')} of {sheet.length_mm:,g} x"
+             f" {sheet.width_mm:,g} mm", "panels, see the sheet layouts"), tick),
     ]  # fmt: skip
     for name, lengths in (("bar", wood.bars), ("square strip", wood.strips)):
         rows += [
-            Row(("", f"{name} {number} of {lengths.n_bars}, {lengths.stock_mm:g} mm", words), tick)
+            Row(
+                ("", f"{name} {number:,} of {lengths.n_bars:,}, {lengths.stock_mm:,g} mm", words),
+                tick,
+            )
             for number, words in enumerate(_lengths(lengths), start=1)
         ]
     lead = f"The saw takes {wood.stock.saw_kerf_mm:g} mm between two lengths."
@@ -98,7 +101,7 @@ def _lengths(lengths: Lengths) -> list[str]:
     """Say what each bar is sawn into."""
     return [
         " + ".join(
-            f"{count} x {length:.1f}" if (count := len(list(held))) > 1 else f"{length:.1f}"
+            f"{count:,} x {length:,.1f}" if (count := len(list(held))) > 1 else f"{length:,.1f}"
             for length, held in groupby(bar)
         )
         for bar in lengths.bars
@@ -120,7 +123,7 @@ def _key_pages(effort: Effort, upright: Format, lying: Format) -> list[Page]:
                      lambda cell: str(number[cell]) if number[cell] else "",
                      pale=number > 0)  # fmt: skip
     rows = [
-        Row((str(place), _name(footing), str(footing.count),
+        Row((f"{place:,}", _name(footing), f"{footing.count:,}",
              ", ".join(board.labels[cell] for cell in footing.cells.tolist())))
         for place, footing in enumerate(footings, start=1)
     ]  # fmt: skip

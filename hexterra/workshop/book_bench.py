@@ -52,22 +52,22 @@ def board_pages(plan: Plan, effort: Effort, paper: Format) -> list[Page]:
     ]
     foam = effort.foam
     rows = [
-        ("Table", f"{width_mm:.0f} x {depth_mm:.0f} mm: {board.columns} columns and {board.rows}"
-         f" rows of hexagons, {board.across_flats_mm:g} mm across flats, {board.facing} to the"
-         f" front, {board.edges} edges"),
-        ("Ground", f"{ground_km[0]:.4g} x {ground_km[1]:.4g} km at 1:{board.scale:,.0f}; middle at"
-         f" {board.lat_deg:.5f}, {board.lon_deg:.5f}; the back edge looks to"
+        ("Table", f"{width_mm:,.0f} x {depth_mm:,.0f} mm: {board.columns:,} columns and"
+         f" {board.rows:,} rows of hexagons, {board.across_flats_mm:g} mm across flats,"
+         f" {board.facing} to the front, {board.edges} edges"),
+        ("Ground", f"{ground_km[0]:,.4g} x {ground_km[1]:,.4g} km at 1:{board.scale:,.0f}; middle"
+         f" at {board.lat_deg:z.5f}, {board.lon_deg:z.5f}; the back edge looks to"
          f" {board.bearing_deg % 360.0:g}° from north"),
-        ("Heights", f"steps of {step_mm:g} mm for {levels.metres_per_step:g} m of ground,"
+        ("Heights", f"steps of {step_mm:g} mm for {levels.metres_per_step:,g} m of ground,"
          f" {plan.exaggeration:.3g} times true to scale; tops reach"
-         f" {tiles.corners.max() * step_mm:g} mm above level 0"),
+         f" {tiles.corners.max() * step_mm:,g} mm above level 0"),
         ("Pieces", ", ".join(kinds)),
         *_owned_words(plan, foam),
         ("Foam", _sheets_words(effort)),
         ("Base", _base_words(effort)),
         ("Time", f"{duration(60.0 * effort.hours)} in all"),
-        ("Weight", f"{effort.weight_kg:.1f} kg before paint, of which the pieces"
-         f" {effort.weights_kg['pieces']:.1f} kg"),
+        ("Weight", f"{effort.weight_kg:,.1f} kg before paint, of which the pieces"
+         f" {effort.weights_kg['pieces']:,.1f} kg"),
         ("Water", _water_words(plan)),
         *([("On top", words)] if (words := what_lies_on_top(plan)) else []),
     ]  # fmt: skip
@@ -107,9 +107,9 @@ def _owned_words(plan: Plan, foam: Foam) -> list[tuple[str, str]]:
     n_pieces = sum(piece.count for piece in plan.pieces.pieces)
     unused = int(plan.stock["unused"].sum())
     words = (
-        f"{foam.n_owned} of {n_pieces} owned, {int(foam.to_cut.sum())} to cut. Foam, cut list,"
-        " set-ups, times, cost and finishing in this book are for what is still to cut; weight,"
-        " labels, map, lists and boxes are for the whole board."
+        f"{foam.n_owned:,} of {n_pieces:,} owned, {int(foam.to_cut.sum()):,} to cut. Foam, cut"
+        " list, set-ups, times, cost and finishing in this book are for what is still to cut;"
+        " weight, labels, map, lists and boxes are for the whole board."
     )
     if unused:
         words += f" {counted(unused, 'owned piece')} beyond that stay unused."
@@ -150,13 +150,19 @@ def set_up_pages(effort: Effort, paper: Format) -> list[Page]:
     for number, set_up in enumerate(effort.set_ups, start=1):
         heading = (
             f"{number}. {set_up.name}: {counted(set_up.n_items, 'item')},"
-            f" {counted(set_up.n_cuts, 'cut')}, {set_up.wire_mm / 1000.0:.1f} m of wire,"
+            f" {counted(set_up.n_cuts, 'cut')}, {set_up.wire_mm / 1000.0:,.1f} m of wire,"
             f" {duration(set_up.minutes)}"
         )
         rows.append(Row((heading,), is_heading=True))
         rows += [
             Row(
-                ("", work.item, str(work.count), str(work.n_cuts), f"{work.wire_mm / 1000.0:.2f}"),
+                (
+                    "",
+                    work.item,
+                    f"{work.count:,}",
+                    f"{work.n_cuts:,}",
+                    f"{work.wire_mm / 1000.0:,.2f}",
+                ),
                 tick,
             )
             for work in by_name[set_up.name]

@@ -28,16 +28,16 @@ _MATERIALS: Final = (
 )
 #: Amounts of work in words: a unit for each of `Amounts`, and what its rate is given for.
 _UNITS: Final = {
-    "wire_m": ("{:.1f} m of wire", "a metre"),
-    "n_cuts": ("{:.0f} cuts", "a cut"),
-    "n_set_ups": ("{:.0f} guides", "a guide"),
-    "n_pieces": ("{:.0f} pieces", "a piece"),
-    "n_sheets": ("{:.0f} sheets", "a sheet"),
-    "n_joints": ("{:.0f} joints", "a joint"),
-    "n_saw_cuts": ("{:.0f} cuts of a saw", "a cut"),
-    "texture_m2": ("{:.2f} m²", "a square metre"),
-    "paint_m2": ("{:.2f} m²", "a square metre"),
-    "scatter_m2": ("{:.2f} m²", "a square metre"),
+    "wire_m": ("{:,.1f} m of wire", "a metre"),
+    "n_cuts": ("{:,.0f} cuts", "a cut"),
+    "n_set_ups": ("{:,.0f} guides", "a guide"),
+    "n_pieces": ("{:,.0f} pieces", "a piece"),
+    "n_sheets": ("{:,.0f} sheets", "a sheet"),
+    "n_joints": ("{:,.0f} joints", "a joint"),
+    "n_saw_cuts": ("{:,.0f} cuts of a saw", "a cut"),
+    "texture_m2": ("{:,.2f} m²", "a square metre"),
+    "paint_m2": ("{:,.2f} m²", "a square metre"),
+    "scatter_m2": ("{:,.2f} m²", "a square metre"),
 }
 
 
@@ -56,7 +56,7 @@ def buying_pages(plan: Plan, effort: Effort, paper: Format) -> list[Page]:
     for name, words, use in _MATERIALS:
         if finish[name] > 0.0:
             unit = name.rpartition("_")[2]
-            rows.append(_ticked(words, f"{_rounded_up(finish[name]):g} {unit}", use))
+            rows.append(_ticked(words, f"{_rounded_up(finish[name]):,g} {unit}", use))
     on_top = [_ticked(*words) for words in job_words(plan.pieces, plan.overlay)]
     if on_top:
         rows.append(Row(("What lies on the ground", "", "", ""), is_heading=True))
@@ -71,8 +71,8 @@ def buying_pages(plan: Plan, effort: Effort, paper: Format) -> list[Page]:
         _ticked("saw and sandpaper", "", "for panels, bars and rails"),
         _ticked("stiff board for the guides", "", "templates are glued to it and cut out"),
         _ticked("paper glue", "", "for templates and labels"),
-        _ticked(f"boxes of {box.length_mm:g} x {box.width_mm:g} x {box.height_mm:g} mm inside",
-                str(len(effort.boxes)), "to store the pieces in, see the packing list"),
+        _ticked(f"boxes of {box.length_mm:,g} x {box.width_mm:,g} x {box.height_mm:,g} mm inside",
+                f"{len(effort.boxes):,}", "to store the pieces in, see the packing list"),
     ]  # fmt: skip
     columns = (Column("", 0.45), Column("What", 5.0), Column("How much", 1.4, "right"),
                Column("Note", 4.6))  # fmt: skip
@@ -85,8 +85,8 @@ def buying_pages(plan: Plan, effort: Effort, paper: Format) -> list[Page]:
 
 def _sheet(stock: StockSheet, count: int, note: str) -> Row:
     price = "" if stock.price is None else f", {stock.price:,.2f} each"
-    words = f"sheet {stock.length_mm:g} x {stock.width_mm:g} x {stock.thickness_mm:g} mm"
-    return _ticked(words, str(count), note + price)
+    words = f"sheet {stock.length_mm:,g} x {stock.width_mm:,g} x {stock.thickness_mm:g} mm"
+    return _ticked(words, f"{count:,}", note + price)
 
 
 def _base_words(effort: Effort) -> Iterator[tuple[str, str, str]]:
@@ -95,24 +95,24 @@ def _base_words(effort: Effort) -> Iterator[tuple[str, str, str]]:
     sheet, stock = wood.panels.stock, wood.stock
     sizes = sorted((round(p.width_mm, 1), round(p.depth_mm, 1)) for p in effort.base.panels)
     panels = " and ".join(
-        f"{counted(len(list(held)), 'panel')} of {width:g} x {depth:g} mm"
+        f"{counted(len(list(held)), 'panel')} of {width:,g} x {depth:,g} mm"
         for (width, depth), held in groupby(sizes)
     )
     yield (
-        f"panel sheet {sheet.length_mm:g} x {sheet.width_mm:g} x {sheet.thickness_mm:g} mm",
-        str(wood.panels.n_sheets), f"for {panels}{_each(stock.sheet_price)}",
+        f"panel sheet {sheet.length_mm:,g} x {sheet.width_mm:,g} x {sheet.thickness_mm:g} mm",
+        f"{wood.panels.n_sheets:,}", f"for {panels}{_each(stock.sheet_price)}",
     )  # fmt: skip
     if wood.bars.n_bars:
         yield (
-            f"frame bar {stock.bar_length_mm:g} x {settings.frame_width_mm:g} x"
+            f"frame bar {stock.bar_length_mm:,g} x {settings.frame_width_mm:g} x"
             f" {settings.frame_height_mm:g} mm",
-            str(wood.bars.n_bars),
+            f"{wood.bars.n_bars:,}",
             f"for {counted(wood.bars.n_lengths, 'length')} of the frame{_each(stock.bar_price)}",
         )
     if wood.strips.n_bars:
         yield (
-            f"square strip {stock.bar_length_mm:g} x {wood.strip_mm:.1f} x {wood.strip_mm:.1f} mm",
-            str(wood.strips.n_bars),
+            f"square strip {stock.bar_length_mm:,g} x {wood.strip_mm:.1f} x {wood.strip_mm:.1f} mm",
+            f"{wood.strips.n_bars:,}",
             f"for {counted(len(wood.rail_lengths_mm), 'rail')}, two of a length, cut from corner"
             f" to corner{_each(stock.strip_price)}",
         )
@@ -182,11 +182,11 @@ def _cost(effort: Effort) -> Table:
 
 def _weight(effort: Effort) -> Table:
     rows = [
-        Row((name, f"{kg:.2f} kg" if kg >= 0.1 else f"{1000.0 * kg:.0f} g"))
+        Row((name, f"{kg:,.2f} kg" if kg >= 0.1 else f"{1000.0 * kg:.0f} g"))
         for name, kg in effort.weights_kg.items()
         if kg
     ]
-    rows.append(Row(("all", f"{effort.weight_kg:.2f} kg")))
+    rows.append(Row(("all", f"{effort.weight_kg:,.2f} kg")))
     columns = (Column("Weight", 24.0), Column("before paint, pieces owned included", 154.0))
     return Table(columns, tuple(rows))
 
@@ -195,8 +195,8 @@ def _finishing(effort: Effort) -> Table:
     """Tell what each kind of surface takes; amounts of nothing are left out."""
     rows = [
         Row((
-            kind, f"{area_mm2 / 1e6:.3f} m²",
-            *(f"{held[name]:.0f} {name.rpartition('_')[2]}" if held[name] else ""
+            kind, f"{area_mm2 / 1e6:,.3f} m²",
+            *(f"{held[name]:,.0f} {name.rpartition('_')[2]}" if held[name] else ""
               for name, *_ in _MATERIALS),
         ))
         for (kind, held), area_mm2 in zip(

@@ -54,12 +54,12 @@ def _piece_rows(effort: Effort, right: float) -> Iterator[Row]:
             kind = piece.kind
             yield Row((f"{kind.capitalize()}s",), is_heading=True)
         words = (
-            f"{piece.name}\n{effort.volume_mm3[number] / 1000.0:.1f} cm³,"
-            f" {effort.around_mm2[number] / 100.0:.0f} cm² all round,"
-            f" {effort.piece_weight_g[number]:.1f} g"
+            f"{piece.name}\n{effort.volume_mm3[number] / 1000.0:,.1f} cm³,"
+            f" {effort.around_mm2[number] / 100.0:,.0f} cm² all round,"
+            f" {effort.piece_weight_g[number]:,.1f} g"
         )
         if count < piece.count:
-            words += f"\n{piece.count - count} of {piece.count} owned"
+            words += f"\n{piece.count - count:,} of {piece.count:,} owned"
         figure = sketch(solid, piece_course(piece), width_mm=_SKETCH_MM)
         yield _row(figure, words, count, _blank_words(effort, piece.thickness_mm), right)
 
@@ -113,8 +113,8 @@ def _body_sketch(body: Body) -> Figure:
 def _body_words(body: Body, name: str = "") -> str:
     length_mm, width_mm, height_mm = body.size_mm
     return (
-        f"{name or body.name}\n{length_mm:.1f} x {width_mm:.1f} x {height_mm:.1f} mm,"
-        f" {body.volume_mm3 / 1000.0:.1f} cm³, {body.surface_mm2 / 100.0:.0f} cm² all round"
+        f"{name or body.name}\n{length_mm:,.1f} x {width_mm:,.1f} x {height_mm:.1f} mm,"
+        f" {body.volume_mm3 / 1000.0:,.1f} cm³, {body.surface_mm2 / 100.0:,.0f} cm² all round"
     )
 
 
@@ -125,12 +125,12 @@ def _owned_rows(effort: Effort) -> Iterator[Row]:
     if owned:
         yield Row(("Owned already: nothing to cut",), is_heading=True)
     for piece in owned:
-        yield Row(("", piece.name, "", "", f"{piece.count} of {piece.count} owned"))
+        yield Row(("", piece.name, "", "", f"{piece.count:,} of {piece.count:,} owned"))
 
 
 def _row(figure: Figure, words: str, count: int, blank: str, right: float) -> Row:
     height = max(figure.size_mm[1] + 2.2, _tally_mm(count, 44.0) + 2.0)
-    return Row(("", words, str(count), blank, ""), _painter(figure, count, right), height)
+    return Row(("", words, f"{count:,}", blank, ""), _painter(figure, count, right), height)
 
 
 def _painter(

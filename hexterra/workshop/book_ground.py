@@ -57,13 +57,13 @@ def cover_word(cover: Cover | None, cell: int) -> str:
 def job_words(schedule: Schedule, overlay: Overlay) -> Iterator[tuple[str, str, str]]:
     """Say what is finished on the ground: what, how much, and on how many cells."""
     for job in finishing_jobs(schedule, overlay):
-        on = "on 1 cell" if job.n == 1 else f"on {job.n} cells"
+        on = "on 1 cell" if job.n == 1 else f"on {job.n:,} cells"
         if not math.isnan(job.area_cm2):
-            yield job.name, f"{job.area_cm2:.0f} cm²", f"{on}, seen from above"
+            yield job.name, f"{job.area_cm2:,.0f} cm²", f"{on}, seen from above"
         elif not math.isnan(job.length_mm):
-            yield job.name, f"{job.length_mm / 1000.0:.2f} m", on
+            yield job.name, f"{job.length_mm / 1000.0:,.2f} m", on
         else:
-            yield job.name, str(job.n), "see the list of roads"
+            yield job.name, f"{job.n:,}", "see the list of roads"
 
 
 def road_pages(

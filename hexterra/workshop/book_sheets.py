@@ -92,10 +92,10 @@ def _layouts(foam: Foam, nest: Nest) -> Iterable[_Layout]:
         sheet = nest.sheets[numbers[0]]
         counts = Counter(sheet.parts)
         parts = part_words((part, counts[part]) for part in PARTS if counts[part])
-        which = _listed([str(number + 1) for number in numbers])
+        which = _listed([f"{number + 1:,}" for number in numbers])
         title = (
             f"{stock.thickness_mm:g} mm: sheet{'s' if len(numbers) > 1 else ''} {which} of"
-            f" {nest.n_sheets}{', alike' if len(numbers) > 1 else ''} ({parts})"
+            f" {nest.n_sheets:,}{', alike' if len(numbers) > 1 else ''} ({parts})"
         )
         outlines = tuple(sheet.outline_mm(piece) for piece in range(sheet.n_pieces))
         notes = _notes(foam, nest) if place == 0 else ()
@@ -110,13 +110,13 @@ def _rectangle_layouts(nest: RectangleNest, of: str) -> Iterable[_Layout]:
         for row, held in groupby(sorted(sheet, key=lambda place: (place.row, place.x_mm)),
                                  key=lambda place: place.row):  # fmt: skip
             words = (
-                f"{len(list(alike))} of {length:.1f} x {width:.1f}"
+                f"{len(list(alike)):,} of {length:,.1f} x {width:,.1f}"
                 for (length, width), alike in groupby(
                     held, key=lambda place: (round(place.length_mm, 1), round(place.width_mm, 1))
                 )
             )
             notes.append(f"Row {row + 1} from below, from the left: {', '.join(words)} mm.")
-        title = f"{stock.thickness_mm:g} mm: sheet {number} of {nest.n_sheets} ({of})"
+        title = f"{stock.thickness_mm:g} mm: sheet {number} of {nest.n_sheets:,} ({of})"
         outlines = tuple(
             np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]])
             for place in sheet
@@ -184,7 +184,7 @@ def _draw(pen: Pen, layout: _Layout, left: float, top: float, width: float) -> N
     for outline in layout.outlines:
         points = [(left + x, y + depth - up) for x, up in (outline * scale).tolist()]
         pen.polygon(points, fill=PALE, ink=INK, width=0.12)
-    pen.text(left + length / 2.0, y + depth + 3.8, f"{stock.length_mm:g} mm", size=2.8,
+    pen.text(left + length / 2.0, y + depth + 3.8, f"{stock.length_mm:,g} mm", size=2.8,
              align="middle")  # fmt: skip
-    pen.text(left + length + 1.5, y + depth / 2.0, f"{stock.width_mm:g}", size=2.8, within=6.5)
+    pen.text(left + length + 1.5, y + depth / 2.0, f"{stock.width_mm:,g}", size=2.8, within=6.5)
     pen.text(left + length + 1.5, y + depth / 2.0 + 3.6, "mm", size=2.8)

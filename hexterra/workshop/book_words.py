@@ -87,7 +87,7 @@ def stack_words(schedule: Schedule, level: int) -> str:
 
 def counted(count: int, noun: str) -> str:
     """Say how many there are of something."""
-    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
+    return f"{count} {noun}" if count == 1 else f"{count:,} {noun}s"
 
 
 def part_words(counts: Iterable[tuple[Part, int]]) -> str:
@@ -95,7 +95,7 @@ def part_words(counts: Iterable[tuple[Part, int]]) -> str:
     words: list[str] = []
     for part, count in counts:
         plural = part if part == "whole" or count == 1 else _PLURALS.get(part, f"{part}s")
-        words.append(f"{count} {plural}")
+        words.append(f"{count:,} {plural}")
     return ", ".join(words)
 
 
@@ -103,7 +103,7 @@ def duration(minutes: float) -> str:
     """Say a time in hours, or in minutes if it is short."""
     if minutes < 90.0:
         return f"{max(round(minutes), 1) if minutes > 0 else 0} min"
-    return f"{minutes / 60.0:.1f} h"
+    return f"{minutes / 60.0:,.1f} h"
 
 
 def _ports(schedule: Schedule, cell: int) -> list[int]:

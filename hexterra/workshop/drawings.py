@@ -142,9 +142,10 @@ def piece_drawing(
         name=f"drawing-{file_name(piece.name)}",
         title=piece.name,
         notes=(
-            f"{piece.count} needed, from a blank of {piece.thickness_mm:g} mm",
-            f"volume {held.volume_mm3 / 1000.0:.2f} cm³",
-            f"surface {held.surface_mm2 / 100.0:.2f} cm², of it top {held.top_mm2 / 100.0:.2f} cm²",
+            f"{piece.count:,} needed, from a blank of {piece.thickness_mm:g} mm",
+            f"volume {held.volume_mm3 / 1000.0:,.2f} cm³",
+            f"surface {held.surface_mm2 / 100.0:,.2f} cm², of it top"
+            f" {held.top_mm2 / 100.0:,.2f} cm²",
         ),
     )
 

@@ -66,7 +66,7 @@ def key_figure(footing: KeyedFooting, *, scale: float = 1.0) -> Figure:
         strokes=tuple(strokes),
         words=tuple(words),
         notes=(
-            f"{footing.count} needed. Seen from above; the {grooves}"
+            f"{footing.count:,} needed. Seen from above; the {grooves}"
             f" {2.0 * footing.groove_mm:g} mm wide and {footing.groove_mm:g} mm deep, underneath.",
             "Turn the block over before cutting; left and right then change places.",
         ),
@@ -197,7 +197,7 @@ def facing_figure(piece: FacingPiece, guides: Guides, *, thickness_mm: float = 3
         name=f"facing-{file_name(body.name.replace('.', '_'))}",
         title=f"{body.name[0].upper()}{body.name[1:]}, {lean}",
         notes=(
-            f"{piece.count} needed. Its back is glued to the step face, its foot stands on the"
+            f"{piece.count:,} needed. Its back is glued to the step face, its foot stands on the"
             " lower top.",
             f"Dimensions are of the finished facing; guides are {guides.guide_offset_mm:.2f} mm"
             f" larger all round (slot {guides.kerf_mm:g} mm, wire {guides.wire_mm:g} mm).",

@@ -69,11 +69,11 @@ def _figures(
     """Draw each layout once, and say how often it is cut."""
     rim = _rectangle(0.0, 0.0, stock.length_mm, stock.width_mm)
     for number, (outlines, n_alike) in enumerate(Counter(sheets).items(), start=1):
-        times = "once" if n_alike == 1 else f"{n_alike} times"
+        times = "once" if n_alike == 1 else f"{n_alike:,} times"
         pieces = [Stroke("piece", outline, is_closed=True) for outline in outlines]
         yield Figure(
             name=f"{name}-{stock.thickness_mm:g}-mm-{number}".replace(".", "-"),
-            title=f"Sheet {stock.length_mm:g} x {stock.width_mm:g} x {stock.thickness_mm:g} mm,"
+            title=f"Sheet {stock.length_mm:,g} x {stock.width_mm:,g} x {stock.thickness_mm:g} mm,"
             f" layout {number}, cut {times}",
             strokes=(Stroke("hidden", rim, is_closed=True), *pieces),
         )
