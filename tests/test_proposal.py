@@ -49,6 +49,14 @@ def is_round(value: float) -> bool:
 # Survey ----------------------------------------------------------------------------------------
 
 
+def test_heights_next_to_zero_have_no_sign() -> None:
+    """What rounds to zero is written as zero, and thousands are parted by commas."""
+    told = survey(ground(np.array([[-0.04, -0.02], [-0.04, -0.02]]))).describe()
+    assert "heights  0.0 to 0.0 m, mean 0.0 m" in told
+    told = survey(ground(np.array([[-1200.0, 0.0], [2400.0, 0.0]]))).describe()
+    assert "heights  -1,200.0 to 2,400.0 m, mean 300.0 m" in told
+
+
 def test_heights_and_voids_are_counted_by_hand() -> None:
     """A grid of six pixels, two of them void: the figures follow on paper."""
     heights = np.array([[10.0, 20.0, np.nan], [30.0, -9.0, np.inf]])
