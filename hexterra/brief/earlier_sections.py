@@ -2,11 +2,24 @@
 
 from __future__ import annotations
 
-from typing import Self
+import re
+from typing import Annotated, Final, Self
 
-from pydantic import Field, model_validator
+from pydantic import AfterValidator, Field, model_validator
 
 from hexterra.brief.sections import Section
+
+
+def _check_cells(text: str) -> str:
+    if not _CELLS.fullmatch(text.strip()):
+        raise ValueError(
+            'it must be a cell as "B3", a block from corner to corner as "C4:E6", or "all"'
+        )
+    return text
+
+
+_CELLS: Final = re.compile(r"all|[a-z]+[0-9]+(\s*:\s*[a-z]+[0-9]+)?", re.IGNORECASE)
+_Cells = Annotated[str, AfterValidator(_check_cells)]
 
 
 class KeepBrief(Section):
@@ -17,12 +30,12 @@ class KeepBrief(Section):
         description="Folder of the earlier plan, relative to the brief. What [board] and [heights]"
         " leave open is as there. Default: none.",
     )
-    cells: tuple[str, ...] = Field(
+    cells: tuple[_Cells, ...] = Field(
         default=("all",),
         description='Cells that keep their tile: single ones as "B3", blocks from corner to corner'
         ' as "C4:E6", or "all".',
     )
-    free: tuple[str, ...] = Field(
+    free: tuple[_Cells, ...] = Field(
         default=(), description="Cells among them that may get another tile after all."
     )
 

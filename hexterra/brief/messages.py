@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 import re
+from collections.abc import Iterator
 from typing import TYPE_CHECKING, Final, get_args
 
 from pydantic import BaseModel, ValidationError
@@ -59,8 +60,8 @@ def _allowed(item: ErrorDetails, names: list[str], root: type[BaseModel]) -> str
         return f"no such key; {hint}known here: {', '.join(known)}"
     if kind == "value_error" and context:
         return str(context["error"])
-    if kind.startswith(("greater_than", "less_than")) and names[-1] in known and section:
-        return f"it must be {_range(section.model_fields[names[-1]])}"
+    if kind.startswith(("greater_than", "less_than")) and (field := _field(names, root)):
+        return f"it must be {_range(field)}"
     if kind == "too_long" and names[-1] in known and context:  # a list, not a pair in one
         return f"it must be a list of at most {context['max_length']} values"
     wanted = "given" if kind == "missing" and known else _WANTED.get(kind)
@@ -69,11 +70,18 @@ def _allowed(item: ErrorDetails, names: list[str], root: type[BaseModel]) -> str
     return re.sub(r"^(Input|String) should", "it must", item["msg"])
 
 
+def _field(names: list[str], root: type[BaseModel]) -> FieldInfo | None:
+    """Find the field of a key, or of the list or table that it is a value of."""
+    for n in range(len(names) - 1, -1, -1):
+        section = _section(names[:n], root)
+        if section and names[n] in section.model_fields:
+            return section.model_fields[names[n]]
+    return None
+
+
 def _range(field: FieldInfo) -> str:
-    """Spell out the bounds of a number, which pydantic keeps on the field or in its union."""
-    marks = [*field.metadata]
-    for choice in get_args(field.annotation):
-        marks += getattr(choice, "__metadata__", ())
+    """Spell out the bounds of a number, which pydantic keeps on the field or within its type."""
+    marks = [*field.metadata, *_marks(field.annotation)]
     bounds: list[str] = []
     for mark in (part for held in marks for part in getattr(held, "metadata", [held])):
         for name, words in (
@@ -86,6 +94,13 @@ def _range(field: FieldInfo) -> str:
             if bound is not None:
                 bounds.append(f"{words} {bound:g}")
     return " and ".join(bounds)
+
+
+def _marks(annotation: object) -> Iterator[object]:
+    """Find what a type says of its values, or of theirs."""
+    for part in get_args(annotation):
+        yield from getattr(part, "__metadata__", ())
+        yield from _marks(part)
 
 
 def _section(path: list[str], root: type[BaseModel]) -> type[BaseModel] | None:

@@ -12,6 +12,8 @@ from hexterra.lattice.board import LIMITS
 
 Positive = Annotated[float, Field(gt=0, le=1e6, allow_inf_nan=False)]
 Finite = Annotated[float, Field(ge=-1e7, le=1e7, allow_inf_nan=False)]
+#: A level that a brief fixes: there are never more than 1000.
+Level = Annotated[int, Field(ge=0, le=999)]
 
 
 def _size(name: str) -> Any:
@@ -179,7 +181,7 @@ class RampsBrief(Section):
     cliffs: tuple[tuple[str, str], ...] = Field(
         default=(), description='Pairs of cells with a cliff between them, as ["B3", "B4"].'
     )
-    pins: dict[str, int] = Field(
+    pins: dict[str, Level] = Field(
         default_factory=dict, description="Cells whose level is fixed, as B3 = 4."
     )
 
@@ -228,7 +230,7 @@ class FitBrief(Section):
         description="Single prices to change, as sloping = 0.5; 1 is a tile one step off the"
         " ground.",
     )
-    rim_level: Annotated[int, Field(ge=0, le=1000)] | None = Field(
+    rim_level: Level | None = Field(
         default=None,
         description="Height in steps of the whole rim, so that boards join flush. Default: free.",
     )
