@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 from pyproj import CRS, Transformer
+from rasterio.errors import RasterioError
 from skimage.morphology import reconstruction
 
 from hexterra import errors
@@ -153,16 +154,40 @@ def test_what_is_written_reads_back(tmp_path: Path) -> None:
     assert sorted(path.name for path in tmp_path.iterdir()) == ["a.tif", "b.tif"]
 
 
-def test_a_file_that_cannot_be_written_leaves_nothing(tmp_path: Path) -> None:
-    """Without a folder there is an error with a remedy; an old file is not touched on failure."""
-    elevation = invent(2, **SMALL)
+@pytest.mark.parametrize(
+    ("name", "why"),
+    [
+        ("none/a.tif", "No such file or directory"),
+        ("folder", "Is a directory"),
+        ("file/a.tif", "Not a directory"),
+    ],
+)
+def test_a_file_that_cannot_be_written_leaves_nothing(name: str, why: str, tmp_path: Path) -> None:
+    """The file that was asked for is named, with the reason and a remedy; nothing is touched."""
+    (tmp_path / "folder").mkdir()
+    (tmp_path / "file").write_text("mine")
     with pytest.raises(errors.OutputError) as caught:
-        write_elevation(elevation, tmp_path / "none" / "a.tif")
+        write_elevation(invent(2, **SMALL), tmp_path / name)
+    assert str(caught.value).startswith(f"{str(tmp_path / name)!r} cannot be written: {why}\n")
     assert caught.value.remedy
-    (tmp_path / "a.tif").mkdir()  # a folder in the way
-    with pytest.raises(errors.OutputError):
-        write_elevation(elevation, tmp_path / "a.tif")
-    assert [path.name for path in tmp_path.iterdir()] == ["a.tif"]
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["file", "folder"]
+    assert (tmp_path / "file").read_text() == "mine"
+
+
+def test_a_write_that_fails_half_way_names_the_file(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What GDAL says of the unfinished file is said of the one that was asked for."""
+
+    def refuse(path: Path, *_: object, **__: object) -> None:
+        raise RasterioError(f"{path}: disk is full")
+
+    monkeypatch.setattr("hexterra.elevation.writing.rasterio.open", refuse)
+    out = tmp_path / "a.tif"
+    with pytest.raises(errors.OutputError) as caught:
+        write_elevation(invent(2, **SMALL), out)
+    assert str(caught.value).startswith(f"{str(out)!r} cannot be written: {out}: disk is full\n")
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_the_sample_is_what_its_command_gives() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 from collections.abc import Callable
 from pathlib import Path
@@ -38,6 +39,7 @@ def write_geotiff(
     rows, columns = shape
     unfinished = path.with_name(f".{path.name}.{uuid4().hex}.tif")
     try:
+        unfinished.touch()  # says in plain words why no file can be made there
         with rasterio.open(
             unfinished,
             "w",
@@ -65,10 +67,12 @@ def write_geotiff(
                 dataset.write(height_m, 1, window=window)
         os.replace(unfinished, path)  # noqa: PTH105 - says what it does to a file in the way
     except (RasterioError, OSError) as error:
+        why = getattr(error, "strerror", None) or str(error).replace(str(unfinished), str(path))
         raise OutputError(
-            f"{str(path)!r} cannot be written: {error}",
+            f"{str(path)!r} cannot be written: {why}",
             remedy="check that the folder exists, may be written to and has room",
             path=str(path),
         ) from error
     finally:
-        unfinished.unlink(missing_ok=True)
+        with contextlib.suppress(OSError):  # it was moved, or could not be made
+            unfinished.unlink()
