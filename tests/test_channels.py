@@ -20,8 +20,9 @@ from hexterra.stages.gather import Heights
 from hexterra.stages.legalise import legalise
 from hexterra.stages.quantise import quantise
 from hexterra.stages.ways import ways
+from tests.level_ground import heights_of
 from tests.map_lines import board, features, through
-from tests.test_flow import fractal, heights_of
+from tests.test_flow import fractal
 
 
 def tree() -> Watercourses:

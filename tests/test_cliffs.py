@@ -8,8 +8,8 @@ import pytest
 from hexterra.errors import BriefError
 from hexterra.lattice import Board
 from hexterra.stages.cliffs import mark_cliffs
-from hexterra.stages.gather import Heights
 from hexterra.stages.quantise import Levels, quantise
+from tests.level_ground import heights_of
 
 
 def row_of(mean_m: list[float]) -> Levels:
@@ -17,18 +17,7 @@ def row_of(mean_m: list[float]) -> Levels:
     n = len(mean_m)
     whole = Board(n, 2, 100.0, "points", "straight", 5000.0, 9.0, 46.0)
     lattice = whole.only(np.arange(whole.n_cells) < n)
-    mean = np.array(mean_m)
-    heights = Heights(
-        lattice=lattice,
-        mean_m=mean,
-        min_m=mean,
-        max_m=mean,
-        quantiles=(),
-        quantile_m=np.empty((n, 0)),
-        coverage=np.ones(n),
-        corner_m=np.zeros(lattice.n_corners),
-    )
-    return quantise(heights, metres_per_step=1.0, datum_m=0.0)
+    return quantise(heights_of(lattice, mean_m), metres_per_step=1.0, datum_m=0.0)
 
 
 def marked_pairs(levels: Levels, is_cliff: np.ndarray) -> set[tuple[int, int]]:

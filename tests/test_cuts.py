@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from typing import Any
 
 import numpy as np
 import pytest
@@ -17,21 +16,12 @@ from hexterra.errors import HexterraError
 from hexterra.lattice import Board
 from hexterra.stages.cuts import Cuts, cuts, ways_out
 from hexterra.stages.flow import Kind, Watercourses, flow
-from hexterra.stages.gather import Heights
 from hexterra.stages.ways import ways
+from tests.level_ground import heights_of
 from tests.map_lines import board, features, through
 
 BOTH = pytest.mark.parametrize("facing", ["points", "flats"])
 DEFAULT = Catalogue.default()
-
-
-def ground(lattice: Board, mean_m: Any) -> Heights:
-    """Make heights that are level within each cell."""
-    mean = np.array(mean_m, dtype=np.float64)
-    n = lattice.n_cells
-    return Heights(
-        lattice, mean, mean, mean, (), np.empty((n, 0)), np.ones(n), np.zeros(lattice.n_corners)
-    )
 
 
 def valley(columns: int = 7, rows: int = 5, **more: str) -> Watercourses:
@@ -39,7 +29,7 @@ def valley(columns: int = 7, rows: int = 5, **more: str) -> Watercourses:
     lattice = board(columns, rows, **more)
     row, column = lattice.row.astype(float), lattice.column.astype(float)
     mean_m = 100.0 * np.abs(row - rows // 2) - 10.0 * column + 100.0
-    return flow(ground(lattice, mean_m), threshold_m2=4.0 * float(lattice.area_m2[0]))
+    return flow(heights_of(lattice, mean_m), threshold_m2=4.0 * float(lattice.area_m2[0]))
 
 
 def at(lattice: Board, label: str) -> int:
@@ -145,7 +135,7 @@ def test_both_tiles_of_a_side_agree(seed: int, facing: str, edges: str) -> None:
     rng = np.random.default_rng(seed)
     lattice = board(7, 6, facing, edges)
     water = flow(
-        ground(lattice, rng.uniform(0.0, 100.0, lattice.n_cells)),
+        heights_of(lattice, rng.uniform(0.0, 100.0, lattice.n_cells)),
         threshold_m2=3.0 * float(lattice.area_m2[0]),
     )
     width = np.where(water.is_watercourse, rng.integers(1, 4, lattice.n_cells), 0).astype(np.int8)

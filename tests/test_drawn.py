@@ -18,8 +18,9 @@ from hexterra.stages.gather import Heights
 from hexterra.stages.legalise import legalise
 from hexterra.stages.quantise import quantise
 from hexterra.stages.ways import Ways, ways
+from tests.level_ground import heights_of
 from tests.map_lines import board, features, names, through
-from tests.test_flow import check_laws, fractal, heights_of
+from tests.test_flow import check_laws, fractal
 
 
 def rivers(heights: Heights, *courses: tuple[str, ...], titles: tuple[str, ...] = ()) -> Ways:

@@ -19,9 +19,10 @@ from hexterra.lattice.globe import Globe
 from hexterra.stages.cliffs import mark_cliffs
 from hexterra.stages.fit import Tiles, corner_heights, fit, level_to_metres
 from hexterra.stages.flow import Kind, flow
-from hexterra.stages.gather import Heights, gather
+from hexterra.stages.gather import gather
 from hexterra.stages.legalise import legalise
 from hexterra.stages.quantise import Levels, quantise
+from tests.level_ground import heights_of
 
 DEFAULT = Catalogue.default()
 FLAT = Pattern("flat", (0, 0, 0, 0, 0, 0))
@@ -33,17 +34,9 @@ def board(columns: int, rows: int, facing: Any = "points", edges: Any = "whole")
     return Board(columns, rows, 100.0, facing, edges, 25000.0, 10.0, 20.0)
 
 
-def ground(lattice: Any, mean_m: Any) -> Heights:
-    """Give each cell a mean height, which is all that levels and water are made from."""
-    mean_m = np.array(mean_m, dtype=np.float64)
-    n = lattice.n_cells
-    rest = ((), np.empty((n, 0)), np.ones(n), np.zeros(lattice.n_corners))
-    return Heights(lattice, mean_m, mean_m, mean_m, *rest)
-
-
 def levels_of(lattice: Any, level: Any) -> Levels:
     """Wish for exactly these levels, one metre to the step."""
-    return quantise(ground(lattice, level), metres_per_step=1.0, datum_m=0.0)
+    return quantise(heights_of(lattice, level), metres_per_step=1.0, datum_m=0.0)
 
 
 def cell(lattice: Any, label: str) -> int:
@@ -294,7 +287,7 @@ def boards(draw):
         assume(lattice.n_cells > 1)
     height = random.normal(scale=draw(st.sampled_from([0.5, 2.0, 5.0])), size=lattice.n_cells)
     height += lattice.row * draw(st.sampled_from([0.0, 0.7, 1.9]))
-    heights = ground(lattice, height - height.min())
+    heights = heights_of(lattice, height - height.min())
     levels = quantise(heights, metres_per_step=1.0, datum_m=0.0)
     cliffs = np.zeros((lattice.n_cells, 6), dtype=bool)
     share = draw(st.sampled_from([0.0, 0.1, 0.4]))
@@ -464,13 +457,13 @@ def test_level_to_metres_undoes_the_position(thresholds_m):
     lattice = board(5, 5)
     mean_m = np.random.default_rng(1).uniform(-20.0, 70.0, 25)
     if thresholds_m == []:
-        levels = quantise(ground(lattice, mean_m), metres_per_step=200.0, datum_m=0.0)
+        levels = quantise(heights_of(lattice, mean_m), metres_per_step=200.0, datum_m=0.0)
         assert len(levels.thresholds_m) == 0
     elif thresholds_m is None:
-        levels = quantise(ground(lattice, mean_m), metres_per_step=7.0)
+        levels = quantise(heights_of(lattice, mean_m), metres_per_step=7.0)
     else:
         levels = quantise(
-            ground(lattice, mean_m),
+            heights_of(lattice, mean_m),
             method="given",
             metres_per_step=7.0,
             thresholds_m=thresholds_m,
@@ -484,7 +477,7 @@ def test_residual_by_hand():
     middle = cell(lattice, "B2")
     mean_m = np.full(9, 100.0)
     mean_m[middle] = 110.0
-    levels = quantise(ground(lattice, mean_m), metres_per_step=10.0, datum_m=100.0)
+    levels = quantise(heights_of(lattice, mean_m), metres_per_step=10.0, datum_m=100.0)
     tiles = fit(legalise(levels), DEFAULT)
     expected = np.zeros(9)
     expected[lattice.neighbours[middle]] = 10.0 * 2.0 / 9.0
@@ -506,7 +499,7 @@ def test_crossings_of_a_valley_by_hand():
     lattice = board(5, 7, "flats")
     valley = lattice.column == 2
     mean_m = lattice.row + np.where(valley, 0.0, 20.0)
-    heights = ground(lattice, mean_m)
+    heights = heights_of(lattice, mean_m)
     water = flow(heights, threshold_m2=3.5 * lattice.area_m2[0])
     levels = quantise(heights, metres_per_step=5.0)
     tiles = fit(legalise(levels, water=water), DEFAULT)
@@ -521,7 +514,7 @@ def test_crossings_of_a_valley_by_hand():
 def test_water_falls_onto_a_level_side():
     """At the foot of a fall the bank to a higher flank gives way to a spur, and that is noted."""
     lattice = board(5, 7, "flats")
-    heights = ground(lattice, lattice.row + np.where(lattice.column == 2, 0.0, 20.0))
+    heights = heights_of(lattice, lattice.row + np.where(lattice.column == 2, 0.0, 20.0))
     water = flow(heights, threshold_m2=3.5 * lattice.area_m2[0])
     brink, foot = cell(lattice, "C5"), cell(lattice, "C4")
     out = side_between(lattice, brink, foot)
@@ -553,7 +546,7 @@ def test_water_falls_onto_a_level_side():
 def test_missing_crossing_is_refused():
     """The error names the water, the sides, the cell and what to add."""
     lattice = board(5, 7, "flats")
-    heights = ground(lattice, lattice.row + np.where(lattice.column == 2, 0.0, 20.0))
+    heights = heights_of(lattice, lattice.row + np.where(lattice.column == 2, 0.0, 20.0))
     water = flow(heights, threshold_m2=3.5 * lattice.area_m2[0])
     legal = legalise(quantise(heights, metres_per_step=5.0), water=water)
     without = tuple(c for c in DEFAULT.crossings if c.name != "spring")

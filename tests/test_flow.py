@@ -16,6 +16,7 @@ from hexterra.errors import BriefError
 from hexterra.lattice import Board, Globe, Lattice
 from hexterra.stages.flow import MAX_INFLOWS, MAX_INFLOWS_AT_SINK, Kind, Watercourses, flow
 from hexterra.stages.gather import Heights
+from tests.level_ground import heights_of
 
 # Cells of `flower()`: the middle one, and its neighbours across sides 0 to 5.
 MIDDLE = 3
@@ -31,21 +32,6 @@ def flower() -> Board:
     """Make a board of one cell and its six neighbours."""
     whole = board(3, 3)
     return whole.only(np.isin(np.arange(9), [0, 1, 3, 4, 5, 6, 7]))
-
-
-def heights_of(lattice: Lattice, mean_m: object) -> Heights:
-    """Make heights that are level within each cell."""
-    mean = np.array(mean_m, dtype=np.float64)
-    return Heights(
-        lattice=lattice,
-        mean_m=mean,
-        min_m=mean,
-        max_m=mean,
-        quantiles=(),
-        quantile_m=np.empty((lattice.n_cells, 0)),
-        coverage=np.ones(lattice.n_cells),
-        corner_m=np.zeros(lattice.n_corners),
-    )
 
 
 def flower_heights(middle: float, petals: tuple[float, ...]) -> Heights:

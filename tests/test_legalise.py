@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 from plain import levels as plain
 from scipy.optimize import linprog
 from scipy.sparse import coo_array
@@ -19,9 +19,9 @@ from scipy.sparse import coo_array
 from hexterra.errors import BriefError, InfeasibleError
 from hexterra.lattice import Board, Globe, Lattice
 from hexterra.stages.flow import Watercourses
-from hexterra.stages.gather import Heights
 from hexterra.stages.legalise import LegalLevels, legalise, relegalise
 from hexterra.stages.quantise import Levels, quantise
+from tests.level_ground import heights_of
 
 # Cells of `flower()`: the middle one, and its neighbours across sides 0 to 5.
 MIDDLE = 3
@@ -38,20 +38,9 @@ def flower() -> Board:
     return board(3, 3).only(np.isin(np.arange(9), [0, 1, 3, 4, 5, 6, 7]))
 
 
-def wanted(lattice: Lattice, position: object) -> Levels:
+def wanted(lattice: Lattice, position: ArrayLike) -> Levels:
     """Make levels whose continuous position is the given one: 1 m steps above 0 m."""
-    mean = np.array(position, dtype=np.float64)
-    heights = Heights(
-        lattice=lattice,
-        mean_m=mean,
-        min_m=mean,
-        max_m=mean,
-        quantiles=(),
-        quantile_m=np.empty((lattice.n_cells, 0)),
-        coverage=np.ones(lattice.n_cells),
-        corner_m=np.zeros(lattice.n_corners),
-    )
-    return quantise(heights, metres_per_step=1.0, datum_m=0.0)
+    return quantise(heights_of(lattice, position), metres_per_step=1.0, datum_m=0.0)
 
 
 def petals(middle: float, around: float | tuple[float, ...]) -> Levels:

@@ -26,8 +26,8 @@ from hexterra.overlay import Overlay
 from hexterra.stages.cover import Cover, cover
 from hexterra.stages.cuts import Cuts, cuts
 from hexterra.stages.flow import flow
-from hexterra.stages.gather import Heights
 from hexterra.stages.ways import Ways, ways
+from tests.level_ground import heights_of
 from tests.map_lines import board, features, through
 
 BOTH = pytest.mark.parametrize("facing", ["points", "flats"])
@@ -217,12 +217,7 @@ def test_fords_and_bridges_stand_at_the_road(width: int, how: str) -> None:
     lattice = board(7, 5)
     row, column = lattice.row.astype(float), lattice.column.astype(float)
     mean_m = 100.0 * np.abs(row - 2.0) - 10.0 * column + 100.0
-    n = lattice.n_cells
-    heights = Heights(
-        lattice, mean_m, mean_m, mean_m, (), np.empty((n, 0)), np.ones(n),
-        np.zeros(lattice.n_corners),
-    )  # fmt: skip
-    water = flow(heights, threshold_m2=4.0 * float(lattice.area_m2[0]))
+    water = flow(heights_of(lattice, mean_m), threshold_m2=4.0 * float(lattice.area_m2[0]))
     widths = np.where(water.is_watercourse, width, 0).astype(np.int8)
     line = through(lattice, "D1", "D3", "D5")
     roads = roads_of(lattice, line, kinds=["road"], water=water, width=widths)

@@ -9,29 +9,21 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from numpy.typing import ArrayLike
 from plain import levels as plain
 
 from hexterra.errors import BriefError
 from hexterra.lattice import Board
 from hexterra.stages.gather import Heights
 from hexterra.stages.quantise import Levels, quantise
+from tests.level_ground import heights_of
 
 
-def heights_of(mean_m: object) -> Heights:
+def row_of(mean_m: ArrayLike) -> Heights:
     """Make heights of as many cells as there are means, level within each cell."""
-    mean = np.array(mean_m, dtype=np.float64)
-    whole = Board(max(2, len(mean)), 2, 100.0, "points", "straight", 5000.0, 9.0, 46.0)
-    lattice = whole.only(np.arange(whole.n_cells) < len(mean))
-    return Heights(
-        lattice=lattice,
-        mean_m=mean,
-        min_m=mean,
-        max_m=mean,
-        quantiles=(),
-        quantile_m=np.empty((len(mean), 0)),
-        coverage=np.ones(len(mean)),
-        corner_m=np.zeros(lattice.n_corners),
-    )
+    n = np.size(mean_m)
+    whole = Board(max(2, n), 2, 100.0, "points", "straight", 5000.0, 9.0, 46.0)
+    return heights_of(whole.only(np.arange(whole.n_cells) < n), mean_m)
 
 
 def classes_of(levels: Levels) -> list[list[float]]:
@@ -57,7 +49,7 @@ heights_m = st.lists(st.floats(-500.0, 500.0), min_size=1, max_size=40)
 
 def test_even_by_hand() -> None:
     """With 10 m steps from 0 m the thresholds are 5, 15 and 25 m, and a level rounds the height."""
-    levels = quantise(heights_of([3.0, 10.0, 14.9, 15.0, 25.0, 31.0]), metres_per_step=10.0)
+    levels = quantise(row_of([3.0, 10.0, 14.9, 15.0, 25.0, 31.0]), metres_per_step=10.0)
     assert levels.datum_m == 0.0
     np.testing.assert_array_equal(levels.thresholds_m, [5.0, 15.0, 25.0])
     np.testing.assert_array_equal(levels.level, [0, 1, 1, 2, 3, 3])
@@ -66,7 +58,7 @@ def test_even_by_hand() -> None:
 
 def test_the_datum_is_the_whole_step_nearest_the_lowest_cell() -> None:
     """Below sea level, too: -7 m with 5 m steps gives -5 m, and the lowest cell level 0."""
-    levels = quantise(heights_of([-7.0, 4.0]), metres_per_step=5.0)
+    levels = quantise(row_of([-7.0, 4.0]), metres_per_step=5.0)
     assert levels.datum_m == -5.0
     np.testing.assert_array_equal(levels.level, [0, 2])  # -0.4 and 1.8 steps above it
 
@@ -75,21 +67,21 @@ def test_the_datum_is_the_whole_step_nearest_the_lowest_cell() -> None:
 @given(st.integers(-400, 400), st.integers(-400, 400), st.integers(-400, 400))
 def test_neighbouring_boards_agree(low: int, shared: int, other: int) -> None:
     """A height that two boards share stands at the same ground height on both."""
-    one = quantise(heights_of([shared, low]), metres_per_step=8.0)
-    two = quantise(heights_of([shared, other]), metres_per_step=8.0)
+    one = quantise(row_of([shared, low]), metres_per_step=8.0)
+    two = quantise(row_of([shared, other]), metres_per_step=8.0)
     assert one.datum_m + 8.0 * one.level[0] == two.datum_m + 8.0 * two.level[0]
 
 
 def test_cells_below_a_given_datum_get_level_0() -> None:
     """A datum of 100 m leaves the cells at 40 m and 104 m on level 0, the lower one far below."""
-    levels = quantise(heights_of([40.0, 104.0, 121.0]), metres_per_step=10.0, datum_m=100.0)
+    levels = quantise(row_of([40.0, 104.0, 121.0]), metres_per_step=10.0, datum_m=100.0)
     np.testing.assert_array_equal(levels.level, [0, 0, 2])
     np.testing.assert_allclose(levels.position, [-6.0, 0.4, 2.1], rtol=1e-12)
 
 
 def test_a_board_below_its_datum_has_one_level() -> None:
     """If every cell lies below the first threshold there is no threshold at all."""
-    levels = quantise(heights_of([40.0, 60.0]), metres_per_step=10.0, datum_m=100.0)
+    levels = quantise(row_of([40.0, 60.0]), metres_per_step=10.0, datum_m=100.0)
     assert len(levels.thresholds_m) == 0
     np.testing.assert_array_equal(levels.level, [0, 0])
     np.testing.assert_array_equal(levels.position, [-6.0, -4.0])
@@ -98,7 +90,7 @@ def test_a_board_below_its_datum_has_one_level() -> None:
 def test_given_thresholds_by_hand() -> None:
     """Between thresholds the position runs evenly; outside them it gains one level per step."""
     levels = quantise(
-        heights_of([0.0, 20.0, 30.0, 60.0, 80.0]),
+        row_of([0.0, 20.0, 30.0, 60.0, 80.0]),
         method="given",
         metres_per_step=10.0,
         thresholds_m=[20.0, 60.0],
@@ -110,7 +102,7 @@ def test_given_thresholds_by_hand() -> None:
 def test_quantile_by_hand() -> None:
     """Eight different heights make four levels of two cells, parted halfway."""
     levels = quantise(
-        heights_of([8.0, 1.0, 2.0, 4.0, 3.0, 7.0, 5.0, 6.0]),
+        row_of([8.0, 1.0, 2.0, 4.0, 3.0, 7.0, 5.0, 6.0]),
         method="quantile",
         metres_per_step=1.0,
         n_levels=4,
@@ -122,7 +114,7 @@ def test_quantile_by_hand() -> None:
 def test_quantile_keeps_equal_heights_together() -> None:
     """Five cells at 1 m cannot be parted, and every level still gets a cell."""
     levels = quantise(
-        heights_of([1.0, 1.0, 1.0, 1.0, 1.0, 2.0, 3.0]),
+        row_of([1.0, 1.0, 1.0, 1.0, 1.0, 2.0, 3.0]),
         method="quantile",
         metres_per_step=1.0,
         n_levels=3,
@@ -133,7 +125,7 @@ def test_quantile_keeps_equal_heights_together() -> None:
 def test_natural_breaks_by_hand() -> None:
     """Three clumps of heights become three levels."""
     levels = quantise(
-        heights_of([10.0, 1.0, 2.0, 20.0, 3.0, 11.0]),
+        row_of([10.0, 1.0, 2.0, 20.0, 3.0, 11.0]),
         method="natural breaks",
         metres_per_step=1.0,
         n_levels=3,
@@ -145,7 +137,7 @@ def test_natural_breaks_by_hand() -> None:
 def test_of_equally_good_breaks_the_lowest_wins() -> None:
     """Heights 0, 1, 2 part equally well at 0.5 and at 1.5."""
     levels = quantise(
-        heights_of([0.0, 1.0, 2.0]), method="natural breaks", metres_per_step=1.0, n_levels=2
+        row_of([0.0, 1.0, 2.0]), method="natural breaks", metres_per_step=1.0, n_levels=2
     )
     np.testing.assert_array_equal(levels.thresholds_m, [0.5])
 
@@ -158,7 +150,7 @@ def test_natural_breaks_equal_the_best_of_all_splits(
     """No split of the sorted heights has a smaller sum of squares (Fisher, JASA 53, 1958)."""
     n_levels = data.draw(st.integers(1, len(set(values))))
     levels = quantise(
-        heights_of(values), method="natural breaks", metres_per_step=1.0, n_levels=n_levels
+        row_of(values), method="natural breaks", metres_per_step=1.0, n_levels=n_levels
     )
     best = plain.natural_breaks([float(value) for value in values], n_levels)
     assert plain.squares(classes_of(levels)) == pytest.approx(best, rel=1e-9, abs=1e-9)
@@ -170,7 +162,7 @@ def test_natural_breaks_equal_jenkspy(n_cells: int, n_levels: int) -> None:
     """An independent implementation of the same optimum finds the same classes (jenkspy 0.4)."""
     mean = np.random.default_rng(n_cells).gamma(2.0, 60.0, n_cells)
     levels = quantise(
-        heights_of(mean), method="natural breaks", metres_per_step=10.0, n_levels=n_levels
+        row_of(mean), method="natural breaks", metres_per_step=10.0, n_levels=n_levels
     )
     upper = jenkspy.jenks_breaks(mean, n_classes=n_levels)[1:]
     assert [members[-1] for members in classes_of(levels)] == upper
@@ -180,7 +172,7 @@ def test_neighbouring_floats_are_parted() -> None:
     """Where no number lies halfway, the threshold is the upper of the two heights."""
     low = 100.0
     high = float(np.nextafter(low, np.inf))
-    levels = quantise(heights_of([low, high]), method="quantile", metres_per_step=1.0, n_levels=2)
+    levels = quantise(row_of([low, high]), method="quantile", metres_per_step=1.0, n_levels=2)
     np.testing.assert_array_equal(levels.level, [0, 1])
 
 
@@ -188,7 +180,7 @@ def test_neighbouring_floats_are_parted() -> None:
 @given(heights_m, st.floats(1.0, 200.0), st.data())
 def test_laws_of_every_method(mean: list[float], step_m: float, data: st.DataObject) -> None:
     """Levels count thresholds, round positions, and never fall as heights rise."""
-    heights = heights_of(mean)
+    heights = row_of(mean)
     n_levels = data.draw(st.integers(1, min(64, len(set(mean)))))
     datum_m = data.draw(st.none() | st.floats(-500.0, 500.0))
     check_laws(quantise(heights, metres_per_step=step_m, datum_m=datum_m))
@@ -203,14 +195,14 @@ def test_laws_of_every_method(mean: list[float], step_m: float, data: st.DataObj
 def test_quantile_is_even_where_heights_differ() -> None:
     """With 97 different heights and 8 levels no two levels differ by more than one cell."""
     mean = np.random.default_rng(3).permutation(97).astype(float)
-    levels = quantise(heights_of(mean), method="quantile", metres_per_step=1.0, n_levels=8)
+    levels = quantise(row_of(mean), method="quantile", metres_per_step=1.0, n_levels=8)
     sizes = [len(members) for members in classes_of(levels)]
     assert max(sizes) - min(sizes) <= 1
 
 
 def test_even_levels_lie_a_step_apart() -> None:
     """Thresholds of the even method are one step apart."""
-    levels = quantise(heights_of([0.0, 700.0]), metres_per_step=25.0)
+    levels = quantise(row_of([0.0, 700.0]), metres_per_step=25.0)
     assert {b - a for a, b in pairwise(levels.thresholds_m)} == {25.0}
 
 
@@ -242,7 +234,7 @@ def test_even_levels_lie_a_step_apart() -> None:
 def test_what_is_refused(key: str, spec: dict[str, object]) -> None:
     """Each wrong value is refused by the name of its key, with a remedy."""
     with pytest.raises(BriefError, match=key) as caught:
-        quantise(heights_of([5.0, 10.0, 30.0]), **{"metres_per_step": 10.0, **spec})
+        quantise(row_of([5.0, 10.0, 30.0]), **{"metres_per_step": 10.0, **spec})
     assert caught.value.facts["key"] == key
     assert caught.value.remedy
 
@@ -250,8 +242,8 @@ def test_what_is_refused(key: str, spec: dict[str, object]) -> None:
 def test_too_many_levels_are_refused() -> None:
     """More than 64 counted levels are refused even if the heights would do."""
     with pytest.raises(BriefError, match="from 1 to 64"):
-        quantise(heights_of(np.arange(80.0)), method="quantile", metres_per_step=1.0, n_levels=65)
+        quantise(row_of(np.arange(80.0)), method="quantile", metres_per_step=1.0, n_levels=65)
     with pytest.raises(BriefError, match=r"at least 1 m") as caught:
-        quantise(heights_of([0.0, 999.0]), metres_per_step=0.5)
+        quantise(row_of([0.0, 999.0]), metres_per_step=0.5)
     assert caught.value.facts["n_levels"] == 1999.0
-    assert quantise(heights_of([0.0, 999.0]), metres_per_step=1.0).level.max() == 999
+    assert quantise(row_of([0.0, 999.0]), metres_per_step=1.0).level.max() == 999

@@ -22,11 +22,11 @@ from hexterra.lattice import Board
 from hexterra.lattice.globe import Globe
 from hexterra.stages.fit import Tiles, fit
 from hexterra.stages.flow import flow
-from hexterra.stages.gather import Heights
 from hexterra.stages.legalise import legalise
 from hexterra.stages.quantise import quantise
 from hexterra.stages.schedule import Schedule, schedule
 from hexterra.stages.stacks import compose_stacks
+from tests.level_ground import heights_of
 
 DEFAULT = Catalogue.default()
 FACINGS = ("points", "flats")
@@ -39,10 +39,7 @@ def board(columns: int, rows: int, facing: Any = "points", edges: Any = "straigh
 
 def fitted(lattice: Any, mean_m: Any, *, wet: bool = False, ramp_limit: int = 1) -> Tiles:
     """Run the stages on these heights, one metre to the step."""
-    mean_m = np.array(mean_m, dtype=np.float64)
-    n = lattice.n_cells
-    rest = ((), np.empty((n, 0)), np.ones(n), np.zeros(lattice.n_corners))
-    heights = Heights(lattice, mean_m, mean_m, mean_m, *rest)
+    heights = heights_of(lattice, mean_m)
     water = flow(heights, threshold_m2=3.0 * lattice.area_m2[0]) if wet else None
     levels = quantise(heights, metres_per_step=1.0, datum_m=0.0)
     return fit(legalise(levels, water=water, ramp_limit=ramp_limit), DEFAULT)

@@ -18,6 +18,7 @@ from hexterra.stages._placing import place_cells
 from hexterra.stages.flow import Kind, flow
 from hexterra.stages.gather import Heights
 from hexterra.stages.ways import Shape, WaterCrossing, Way, Ways, shapes, ways
+from tests.level_ground import heights_of
 from tests.map_lines import board, features, names, through
 
 
@@ -25,21 +26,6 @@ def only(result: Ways) -> Way:
     """Return the only way."""
     (way,) = result.ways
     return way
-
-
-def heights_of(lattice: Lattice, mean_m: object) -> Heights:
-    """Make heights that are level within each cell."""
-    mean = np.array(mean_m, dtype=np.float64)
-    return Heights(
-        lattice=lattice,
-        mean_m=mean,
-        min_m=mean,
-        max_m=mean,
-        quantiles=(),
-        quantile_m=np.empty((lattice.n_cells, 0)),
-        coverage=np.ones(lattice.n_cells),
-        corner_m=np.zeros(lattice.n_corners),
-    )
 
 
 def steps_apart(lattice: Lattice, start: int) -> NDArray[np.int64]:

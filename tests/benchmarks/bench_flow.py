@@ -15,7 +15,7 @@ from pytest_benchmark.fixture import BenchmarkFixture
 from hexterra.kernels import flood as kernels
 from hexterra.lattice import Board
 from hexterra.stages.flow import _drain, _sortable, flow
-from hexterra.stages.gather import Heights
+from tests.level_ground import heights_of
 
 
 def fractal(rows: int, columns: int) -> NDArray[np.float64]:
@@ -33,18 +33,7 @@ class Case:
     def __init__(self, rows: int, columns: int) -> None:
         self.lattice = Board(columns, rows, 100.0, "points", "straight", 5000.0, 9.0, 46.0)
         ground = fractal(rows, columns)
-        mean = ground.ravel()
-        n = self.lattice.n_cells
-        self.heights = Heights(
-            lattice=self.lattice,
-            mean_m=mean,
-            min_m=mean,
-            max_m=mean,
-            quantiles=(),
-            quantile_m=np.empty((n, 0)),
-            coverage=np.ones(n),
-            corner_m=np.zeros(self.lattice.n_corners),
-        )
+        self.heights = heights_of(self.lattice, ground.ravel())
         self.theirs = np.ascontiguousarray(ground[:, ::-1]).ravel()
         self.shape = (rows, columns)
         self.tables = (self.lattice.neighbours, self.lattice.is_rim)

@@ -18,9 +18,9 @@ from scipy.sparse import coo_array, vstack
 
 import hexterra.stages.legalise as stage
 from hexterra.lattice import Board
-from hexterra.stages.gather import Heights
 from hexterra.stages.legalise import legalise
 from hexterra.stages.quantise import Levels, quantise
+from tests.level_ground import heights_of
 
 ROUGHNESS_STEPS = 1.0  # standard deviation of the rise between neighbours
 DECAY = 2.0  # of the amplitude with the wave number
@@ -39,17 +39,7 @@ def fractal(columns: int, rows: int, seed: int) -> Levels:
     cell, side = lattice.seams.T
     rise = mean[lattice.neighbours[cell, side]] - mean[cell]
     mean = (mean - mean.min()) / rise.std() * ROUGHNESS_STEPS
-    heights = Heights(
-        lattice=lattice,
-        mean_m=mean,
-        min_m=mean,
-        max_m=mean,
-        quantiles=(),
-        quantile_m=np.empty((lattice.n_cells, 0)),
-        coverage=np.ones(lattice.n_cells),
-        corner_m=np.zeros(lattice.n_corners),
-    )
-    return quantise(heights, metres_per_step=1.0, datum_m=0.0)
+    return quantise(heights_of(lattice, mean), metres_per_step=1.0, datum_m=0.0)
 
 
 def programme(levels: Levels) -> tuple[dict[str, object], float]:
