@@ -1,8 +1,9 @@
-"""What several test files share: a real piece of ground."""
+"""What several test files share: a real piece of ground, and the tables of a sound plan."""
 
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
@@ -11,6 +12,9 @@ from affine import Affine
 from matplotlib import cbook
 
 from hexterra.elevation import Elevation, read_elevation
+
+if TYPE_CHECKING:
+    from plan_tables import Rows
 
 
 @pytest.fixture(scope="session")
@@ -51,3 +55,12 @@ def jacksboro_file(jacksboro: Elevation, tmp_path_factory: pytest.TempPathFactor
         dataset.write(heights.astype(np.int16), 1)
         dataset.set_band_unit(1, "m")
     return path
+
+
+@pytest.fixture
+def tables() -> tuple[Rows, Rows]:
+    """Give the tables of a sound plan, to be corrupted."""
+    from plan_tables import read_tables  # slow to load, and few tests need them
+    from small_plans import small_plan
+
+    return read_tables(small_plan())

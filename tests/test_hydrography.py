@@ -28,6 +28,7 @@ from hexterra.stages.drain import OUTLET, VOID, Drainage, drain, stream_order
 from hexterra.stages.drain_bands import drain_by_bands
 from hexterra.stages.lakes import lakes
 from hexterra.stages.streams import Streams, label_stretches, streams
+from tests.test_drain import rough
 
 SAMPLE = Path(__file__).parent.parent / "sample_data" / "imbleth.tif"
 UTM = Affine(30.0, 0.0, 500_000.0, 0.0, -30.0, 4_000_000.0)
@@ -36,16 +37,6 @@ FILES = [
     "filled.tif", "directions.tif", "accumulation.tif", "order.tif", "streams.gpkg",
     "drainage.json",
 ]  # fmt: skip
-
-
-def rough(n: int, seed: int) -> NDArray[np.float32]:
-    """Invent n x n heights whose spectrum falls with the square of the wave number."""
-    rng = np.random.default_rng(seed)
-    spectrum = np.fft.rfft2(rng.standard_normal((n, n)))
-    wave = np.hypot(np.fft.fftfreq(n)[:, None], np.fft.rfftfreq(n)[None])
-    wave[0, 0] = 1.0
-    heights = np.fft.irfft2(spectrum / wave**2, s=(n, n))
-    return ((heights - heights.min()) * 500.0 / np.ptp(heights)).astype(np.float32)
 
 
 def ground(n: int = 120, affine: Affine = UTM, crs: str = "EPSG:32616") -> Elevation:

@@ -25,6 +25,7 @@ from hexterra.stages.streams import Streams, default_threshold_m2, label_stretch
 from tests.hushed import hushed
 from tests.plain import drain as plain
 from tests.plain import streams as plain_streams
+from tests.test_drain import rough
 
 PIXEL_M = 30.0
 PIXEL_M2 = PIXEL_M**2
@@ -61,16 +62,6 @@ def drawn(*rows: str, affine: Affine | None = None, crs: str = "EPSG:32616") -> 
         catchment_m2=plain.accumulate(direction) * PIXEL_M2,
         is_lake=np.zeros(direction.shape, dtype=np.bool_),
     )
-
-
-def rough(n: int, seed: int, slope: float = 2.0) -> NDArray[np.float32]:
-    """Invent n x n heights whose spectrum falls with the power `slope` of the wave number."""
-    rng = np.random.default_rng(seed)
-    spectrum = np.fft.rfft2(rng.standard_normal((n, n)))
-    wave = np.hypot(np.fft.fftfreq(n)[:, None], np.fft.rfftfreq(n)[None])
-    wave[0, 0] = 1.0
-    heights = np.fft.irfft2(spectrum / wave**slope, s=(n, n))
-    return ((heights - heights.min()) * 500.0 / np.ptp(heights)).astype(np.float32)
 
 
 def ways(found: Streams) -> list[list[tuple[int, int]]]:

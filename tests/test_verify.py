@@ -14,16 +14,9 @@ from plan_tables import (
     is_inside,
     judge,
     kinds,
-    read_tables,
     write_document,
 )
 from small_plans import small_plan
-
-
-@pytest.fixture
-def tables() -> tuple[Rows, Rows]:
-    """Give the tables of a sound plan, to be corrupted."""
-    return read_tables(small_plan())
 
 
 def test_open_seam(tables: tuple[Rows, Rows], tmp_path: Path) -> None:

@@ -16,16 +16,10 @@ from plan_tables import (
     rename_crossing,
     swap,
 )
-from small_plans import small_ground, small_plan
+from small_plans import small_ground
 
 from hexterra.brief import Brief
 from hexterra.plan import make_plan
-
-
-@pytest.fixture
-def tables() -> tuple[Rows, Rows]:
-    """Give the tables of a sound plan, to be corrupted."""
-    return read_tables(small_plan())
 
 
 @pytest.fixture

@@ -5,17 +5,11 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from plan_tables import Rows, judge, read_tables, write_document, write_tables
+from plan_tables import Rows, judge, write_document, write_tables
 from small_plans import small_plan
 
 from hexterra.errors import PlanFolderError
 from hexterra.verification import verify
-
-
-@pytest.fixture
-def tables() -> tuple[Rows, Rows]:
-    """Give the tables of a sound plan, to be corrupted."""
-    return read_tables(small_plan())
 
 
 def test_missing_table(tmp_path: Path) -> None:

@@ -32,12 +32,6 @@ BOTH = pytest.mark.parametrize("facing", ["points", "flats"])
 OUTLINES = pytest.mark.parametrize("edges", ["straight", "whole"])
 
 
-@pytest.fixture
-def tables() -> tuple[Rows, Rows]:
-    """Give the tables of a sound plan, to be corrupted."""
-    return read_tables(small_plan())
-
-
 @BOTH
 @OUTLINES
 @pytest.mark.parametrize("with_document", [True, False])
