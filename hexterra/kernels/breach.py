@@ -1,6 +1,7 @@
 """Breaching: carve a way out of pits through the ground around them.
 
-Called by the drain stages only; arrays are as `hexterra.kernels.drainage` describes them.
+Called by `hexterra.stages.drain` and the helpers of `hexterra.stages.drain_bands`; arrays are as
+`hexterra.kernels.drainage` describes them.
 """
 
 from __future__ import annotations

@@ -1,6 +1,7 @@
 """Depressions of a raster: label basins, find their passes, raise the ground to their levels.
 
-Called by `hexterra.stages.drain` and its helpers only, which guarantee this of every array:
+Called by `hexterra.stages.drain`, `hexterra.stages.drain_bands`, their helpers and
+`hexterra.stages.streams`, which guarantee this of every array:
 
 - rasters are C-contiguous; pixels are numbered row by row, and ``step`` turns a direction code
   into a difference of numbers;

@@ -1,7 +1,8 @@
 """Hydrology on a neighbour table: rank the ground, flood it, find receivers, sum downstream.
 
-Called by `hexterra.stages.flow` only, which guarantees the shapes, that every neighbour is -1 or
-a cell, and that each connected part of the lattice holds at least one source.
+Called by `hexterra.stages.flow`, `hexterra.stages.route` and `hexterra.stages.drawn`, which
+guarantee the shapes, that every neighbour is -1 or a cell, and that each connected part of the
+lattice holds at least one source.
 """
 
 from __future__ import annotations

@@ -1,10 +1,10 @@
 """Choose one outlet per cell so that few are wrong, and connect the cells.
 
 Follows `hexterra.kernels.upscale`, which tells what exits and outlets are. Called by
-`hexterra.stages.route` only. Exits and cells are rows of two tables, since what belongs together
-is then fetched together, and since numba counts who holds an array at every call. The neighbour
-across a side that no water crosses is written as -2 - its number: a cell whose water would meet
-the outlet of that one next ends there, as a mouth.
+`hexterra.stages._upscaling` and `hexterra.stages.route` only. Exits and cells are rows of two
+tables, since what belongs together is then fetched together, and since numba counts who holds an
+array at every call. The neighbour across a side that no water crosses is written as -2 - its
+number: a cell whose water would meet the outlet of that one next ends there, as a mouth.
 """
 
 from __future__ import annotations

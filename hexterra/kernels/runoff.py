@@ -1,6 +1,7 @@
 """Flow on a raster without depressions: direct every pixel, add up and order what flows.
 
-Called by `hexterra.stages.drain` and its helpers only, which guarantee this of every array:
+Called by `hexterra.stages.drain` and `hexterra.stages.drain_bands`, which guarantee this of every
+array:
 
 - rasters are C-contiguous; pixels are numbered row by row, and ``step`` turns a direction code
   into a difference of numbers;
