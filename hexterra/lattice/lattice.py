@@ -139,3 +139,21 @@ class Lattice(Value, ABC):
         rim = ((self.neighbours < 0) & has_length).any(axis=1)
         rim.flags.writeable = False
         return rim
+
+    def around(self, cell: int, n_steps: int) -> NDArray[np.intp]:
+        """Return the cells at most so many steps from one, ascending, that one included."""
+        found = last = {cell}
+        for _ in range(n_steps):
+            last = {j for i in last for j in self.neighbours[i].tolist() if j >= 0} - found
+            found = found | last
+        return np.array(sorted(found), dtype=np.intp)
+
+    def spread(self, is_in: NDArray[np.bool_], n_steps: int) -> NDArray[np.bool_]:
+        """Add to a set of cells, (n_cells,) bool, all that are at most so many steps from one."""
+        cell, side = self.seams.T
+        other = self.neighbours[cell, side]
+        found = is_in.copy()
+        for _ in range(n_steps):
+            meets = found[cell] | found[other]
+            found[cell[meets]] = found[other[meets]] = True
+        return found
