@@ -1,6 +1,6 @@
 """Message passing over the sides of a lattice: a lower bound on any board, and good tiles.
 
-Called by `hexterra.stages.bounding` only. Tables as in `hexterra.kernels.labels`; besides:
+Called by `hexterra.stages.field` only. Tables as in `hexterra.kernels.labels`; besides:
 
 A side of a top has a *state*: the height of its first corner and how much the second differs,
 from ``-max_rise`` to ``max_rise``. In cell ``i`` the state of label ``b * R + row`` on side ``s``
@@ -42,10 +42,13 @@ def sweep(
     start: NDArray[np.int64],
     message: NDArray[np.float64],
     part: NDArray[np.float64],
-) -> float:
-    """Pass messages once, by ascending (`is_up` = 1) or descending number; return a lower bound.
+) -> tuple[float, float]:
+    """Pass messages once, by ascending (`is_up` = 1) or descending number.
 
-    What each cell and its sides to cells not yet swept add to the bound is written to `part`, (n,).
+    Returns a lower bound and the greatest size of a message that was written, prohibitions left
+    out. What each cell adds to the bound, and before that its sides to cells not yet swept, is
+    written to `part`, (n, 7). Across a side goes `share`, (n, 6), of what a cell has to tell: to
+    all cells ahead no more than all of it, and to all behind neither.
 
     Sequential tree-reweighted message passing (Kolmogorov, IEEE Transactions on Pattern Analysis
     and Machine Intelligence 28(10), 2006). The least way to change a state by whole steps is a
@@ -68,6 +71,7 @@ def sweep(
     least_of = np.empty((highest - lowest_of_all) * width)
     spread = np.empty((highest - lowest_of_all) * width)
     bound = 0.0
+    greatest = 0.0
     for k in range(n):
         i = k if is_up == 1 else n - 1 - k
         at = first[i]
@@ -83,19 +87,22 @@ def sweep(
                 place += n_states
             total[t] = value
             least = min(least, value)
-        part[i] = least
+        part[i, 6] = least
+        bound += float(least)
         kept = 0
         for t in range(count[i]):
             over = total[t] - least
             if over <= slack:
                 total[kept] = over
-                price[at + kept] = price[at + t]
-                row[at + kept] = row[at + t]
-                offset[at + kept] = offset[at + t]
+                if kept < t:
+                    price[at + kept] = price[at + t]
+                    row[at + kept] = row[at + t]
+                    offset[at + kept] = offset[at + t]
                 kept += 1
         count[i] = kept
         for s in range(6):
             j = neighbours[i, s]
+            part[i, s] = 0.0
             if j < 0 or (j > i) != (is_up == 1):
                 continue
             for state in range(n_states):
@@ -112,7 +119,7 @@ def sweep(
             for state in range(n_states):
                 if least_of[state] < TOO_MUCH:
                     least_of[state] = (
-                        share[i] * least_of[state] - message[heard + s * n_states + state]
+                        share[i, s] * least_of[state] - message[heard + s * n_states + state]
                     )
                     spread[shift + state] = least_of[state]
             half = 0.5 * per_step[i, s]
@@ -151,14 +158,17 @@ def sweep(
                         value = min(value, least_of[mine])
                     message[told + b * width + d] = value
                     least = min(least, value)
-            part[i] += least
+            part[i, s] = least
+            bound += float(least)
             for b in range(n_heights[j]):
                 for d in range(width):
                     a = b + d - max_rise
                     if 0 <= a < n_heights[j]:
-                        message[told + b * width + d] -= least
-        bound += float(part[i])
-    return bound
+                        value = message[told + b * width + d] - least
+                        message[told + b * width + d] = value
+                        if value < TOO_MUCH:
+                            greatest = max(greatest, abs(value))
+    return bound, greatest
 
 
 @njit(cache=True, nogil=True)

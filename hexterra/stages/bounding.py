@@ -17,13 +17,13 @@ from hexterra.kernels.labels import TOO_MUCH
 from hexterra.kernels.moves import improve
 from hexterra.stages.choices import Choices
 from hexterra.stages.field import field_of
+from hexterra.stages.passing import Passing
+from hexterra.stages.prices import FORBIDDEN
 
 #: Rounds of local moves; most boards need fewer than ten.
 MOST_ROUNDS: Final = 50
-#: Leaps multiply the change of messages by this at most; beyond the other, it is not a change of
-#: costs but of what is allowed.
-_MOST_BOLDNESS: Final = 50.0
-_MOST_CHANGE: Final = 1e3
+#: What share of all that a watercourse cell has to tell goes along the water.
+ALONG_WATER: Final = 0.85
 
 
 class Search:
@@ -58,16 +58,14 @@ class Search:
         self.cost = self.price(self.corners)
         self.proposed = self.corners
         self.bound = -np.inf
-        self.last_bound = -np.inf  # of the sweep before, with the same prices
         water = choices.tiles.legal.water
         self._order = np.arange(lattice.n_cells, dtype=np.int32)
         if water is not None:
             upward = water.order[::-1]
             is_wet = water.is_watercourse
             self._order = np.concatenate([upward[is_wet[upward]], self._order[~is_wet]])
-        self.field = field_of(choices)
-        self._message_before: NDArray[np.float64] | None = None
-        self._boldness = 4.0
+        self.field = field_of(choices, ALONG_WATER)
+        self.passing = Passing(self.field)
         self.kind_price = np.zeros(len(self.owned))
 
     def price(self, corners: NDArray[np.int32]) -> float:
@@ -104,33 +102,15 @@ class Search:
 
     def sweep(self, is_up: bool) -> None:
         """Pass messages once, raise the bound, and drop labels that no better board has."""
-        # A label is out only if it is worse by more than any rounding.
-        slack = min(TOO_MUCH / 2, self.cost - self.last_bound + self.field.margin)
-        # A board's pieces cost no less than this much each, less that much for all those owned.
-        proven = self.field.sweep(is_up, slack) - float(self.kind_price @ self.owned)
-        self.last_bound = proven - self.field.margin
-        self.prove(self.last_bound)
+        self.prove(self.passing.sweep(is_up, self.cost))
+
+    def round(self) -> None:
+        """Pass messages down and up; the same for the bound."""
+        self.prove(self.passing.round(self.cost))
 
     def leap(self) -> None:
-        """Carry on the change of the messages since the last leap, if that proves more.
-
-        Where costs have to spread along a watercourse, sweeps change the messages by little and
-        for long in one direction. Any messages prove a bound, so guessing where they are bound
-        for is sound; a guess that proves less is taken back, and the next one is more careful.
-        """
-        message, last_bound = self.field.message.copy(), self.last_bound
-        if self._message_before is not None:
-            change = np.clip(message - self._message_before, -_MOST_CHANGE, _MOST_CHANGE)
-            self.field.message += self._boldness * change
-            self.last_bound = -np.inf
-            self.sweep(True)
-            self.sweep(False)
-            if self.last_bound > last_bound:
-                self._boldness = min(1.5 * self._boldness, _MOST_BOLDNESS)
-            else:
-                self.field.message[:], self.last_bound = message, last_bound
-                self._boldness = max(0.5 * self._boldness, 1.0)
-        self._message_before = self.field.message.copy()
+        """Guess where the messages are bound for; the same for the bound."""
+        self.prove(self.passing.leap(self.cost))
 
     def prove(self, bound: float) -> None:
         """Take note of a bound. By rounding it may exceed the best cost, which is a bound then."""
@@ -144,12 +124,13 @@ class Search:
         """
         field = self.field
         field.message[:] = 0.0
-        self.last_bound = -np.inf
         climb = np.arange(field.width) - field.max_rise
         for cell, side in np.argwhere(per_step != 0.0).tolist():
             height = np.arange(field.n_heights[cell])[:, None] + 0.5 * climb
             begin = field.start[cell] + side * height.size
             field.message[begin : begin + height.size] = (per_step[cell, side] * height).ravel()
+        field.greatest = np.full(2, np.abs(field.message).max(initial=0.0))
+        self.passing.restart()
 
     def charge(self, kind_price: NDArray[np.float64]) -> None:
         """Charge every tile of each kind so much, (n_kinds,), instead of what pieces cost."""
@@ -159,7 +140,26 @@ class Search:
         cell_setting = np.repeat(settings.setting, n_labels)
         self.field.price += more[cell_setting, self.field.row]
         self.kind_price = kind_price
-        self.last_bound = -np.inf
+        # A board's pieces cost no less than this much each, less that much for all those owned.
+        self.passing.restart(-float(kind_price @ self.owned))
+
+    def is_broken(self, corners: NDArray[np.int32]) -> bool:
+        """Tell whether a board breaks a rule."""
+        top, face = self.choices.top_prices(corners), self.choices.face_prices(corners)
+        return bool(max(top.max(), face.max(initial=0.0)) >= FORBIDDEN)
+
+    def excess(self, corners: NDArray[np.int32]) -> NDArray[np.float64]:
+        """Return by how much a board costs more in each cell than the bound allows for, (n,).
+
+        The last sweep must have been up, and pieces must not be counted.
+        """
+        choices, lattice = self.choices, self.choices.tiles.lattice
+        face = np.zeros(lattice.neighbours.shape)
+        face[tuple(lattice.seams.T)] = choices.face_prices(corners)
+        # A start that another catalogue knows nothing of is told nothing either.
+        is_known = choices.labels(corners) >= 0
+        known = np.where(is_known[:, None], corners, choices.lowest[:, None])
+        return self.field.excess(known, choices.top_prices(corners), face)
 
     def propose(self) -> None:
         """Offer the board that the messages suggest.

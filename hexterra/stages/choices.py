@@ -107,12 +107,18 @@ class Choices(Value):
 
     def labels(self, corners: NDArray[np.int32]) -> NDArray[np.int32]:
         """Return the label of each cell with these corners, (n,) int32; -1 if it has none."""
+        return self._labels(slice(None), corners)
+
+    def _labels(
+        self, cells: NDArray[np.intp] | slice, corners: NDArray[np.int32]
+    ) -> NDArray[np.int32]:
+        corners, lowest = corners[cells], self.lowest[cells]
         base = corners.min(axis=1)
         rises = corners - base[:, None]
         row = self.row_of_code[np.minimum(rises, MAX_RISE) @ CODE_WEIGHTS]
-        label = (base - self.lowest) * np.int32(self.n_rows) + row
+        label = (base - lowest) * np.int32(self.n_rows) + row
         is_known = (row >= 0) & (rises.max(axis=1) <= MAX_RISE)
-        is_known &= (base >= self.lowest) & (base < self.lowest + self.n_bases)
+        is_known &= (base >= lowest) & (base < lowest + self.n_bases[cells])
         return np.where(is_known, label, -1).astype(np.int32)
 
     def top_prices(self, corners: NDArray[np.int32]) -> NDArray[np.float64]:
@@ -126,8 +132,12 @@ class Choices(Value):
         In the order of the lattice's `seams`, (n_seams,) each: the mean difference in steps at
         the seam's two corners, and whether a corner is higher on the side that water runs to.
         """
+        return self._faces(corners, *self.tiles.lattice.seams.T)
+
+    def _faces(
+        self, corners: NDArray[np.int32], cell: NDArray[np.intp], side: NDArray[np.intp]
+    ) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
         lattice = self.tiles.lattice
-        cell, side = lattice.seams.T
         other, back = lattice.neighbours[cell, side], lattice.back_sides[cell, side]
         first = corners[cell, side] - corners[other, (back + 1) % N_SIDES]
         second = corners[cell, (side + 1) % N_SIDES] - corners[other, back]
@@ -137,8 +147,12 @@ class Choices(Value):
 
     def face_prices(self, corners: NDArray[np.int32]) -> NDArray[np.float64]:
         """Price each seam, in the order of the lattice's `seams`, (n_seams,) float64."""
-        apart, is_uphill = self.faces(corners)
-        cell, side = self.tiles.lattice.seams.T
+        return self._face_prices(corners, *self.tiles.lattice.seams.T)
+
+    def _face_prices(
+        self, corners: NDArray[np.int32], cell: NDArray[np.intp], side: NDArray[np.intp]
+    ) -> NDArray[np.float64]:
+        apart, is_uphill = self._faces(corners, cell, side)
         price = self.fixed[cell, side] + self.per_step[cell, side] * apart
         return np.where(is_uphill, kernels.NEVER, np.where(apart > 0.0, price, 0.0))
 
@@ -166,6 +180,17 @@ class Choices(Value):
     def price_board(self, corners: NDArray[np.int32]) -> float:
         """Return what a board with these corner heights, (n, 6), costs."""
         return float(self.top_prices(corners).sum() + self.face_prices(corners).sum())
+
+    def price_around(self, cells: NDArray[np.intp], corners: NDArray[np.int32]) -> float:
+        """Return what the tiles of some cells, ascending, and all their faces cost on a board."""
+        label = self._labels(cells, corners)
+        top = np.where(label >= 0, self.price[self.first[cells] + label], kernels.NEVER)
+        neighbours = self.tiles.lattice.neighbours
+        place, side = np.nonzero(neighbours[cells] >= 0)
+        other = neighbours[cells[place], side]
+        is_met_twice = cells[np.minimum(np.searchsorted(cells, other), len(cells) - 1)] == other
+        face = self._face_prices(corners, cells[place], side)
+        return float(top.sum() + np.where(is_met_twice, 0.5 * face, face).sum())
 
 
 def choose_among(

@@ -44,7 +44,6 @@ def decide(search: Search, end: float | None) -> Generator[None, None, bool]:
         yield
         if search.cost < before:
             for _ in range(ROUNDS_BETWEEN):
-                search.sweep(False)
-                search.sweep(True)
+                search.round()
         n_most, took_s = MORE * n_most, time.monotonic() - begun
     return False

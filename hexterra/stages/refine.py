@@ -7,7 +7,7 @@ be built and what it costs, `bounding` finds boards and bounds, `proving` finish
 from __future__ import annotations
 
 import time
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Generator, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import Final, Literal, get_args
 
@@ -23,6 +23,7 @@ from hexterra.stages.choices import Choices, choose_among, ground_terms
 from hexterra.stages.deciding import decide
 from hexterra.stages.fit import Tiles, find_crossings, note_faces
 from hexterra.stages.kinds import TileKind
+from hexterra.stages.narrowing import narrow, pass_on
 from hexterra.stages.ownership import (
     StockUse,
     adjust_prices,
@@ -33,26 +34,29 @@ from hexterra.stages.ownership import (
 )
 from hexterra.stages.prices import FORBIDDEN, PRESETS, Prices
 from hexterra.stages.proving import prove
+from hexterra.stages.windows import Review, mend
 from hexterra.values import Value
 
 Effort = Literal["instant", "bounded", "proven"]
 Stopped = Literal["", "interrupted", "time"]
 
-#: "bounded" stops at this gap, or after so many rounds of sweeps.
-ENOUGH: Final = 5e-4
-MOST_ROUNDS: Final[dict[Effort, int]] = {"instant": 1, "bounded": 60, "proven": 120}
-#: The prices of pieces take longer to settle.
-MOST_ROUNDS_WITH_STOCK: Final = 320
-#: After so many rounds "proven" goes on to the exact search once sweeps leave so small a share of
-#: the labels undecided, or a few rounds so much of the gap.
-FEWEST_ROUNDS: Final = 40
+#: Boards proposed at first, and rounds on the whole board before each.
+N_PROPOSALS: Final = 2
+PACE: Final = 6
+#: The gap at which the search may end then, and each time that rounds went on where it was open.
+ENOUGH: Final[dict[Effort, tuple[float, ...]]] = {
+    "bounded": (5e-4, 5e-4, 1e-2, 1e-2, 1e-2),
+    "proven": (0.0,) * 13,
+}
+#: "proven" goes on to the exact search once sweeps leave so small a share of the labels undecided,
+#: or so much of the gap.
 FEW_LABELS: Final = 0.02
 SLOW: Final = 0.98
-#: Rounds between two boards proposed, and where pieces are counted.
-PACE: Final = 5
+#: A board that breaks rules is mended if the best that keeps them is so far from the bound.
+FAR: Final = 0.02
+#: The prices of pieces take long to settle; they change with every other round.
+MOST_ROUNDS_WITH_STOCK: Final = 320
 PACE_WITH_STOCK: Final = 2
-#: Rounds between two leaps of the messages.
-PACE_OF_LEAPS: Final = 4
 MOST_REACH: Final = 100
 
 
@@ -205,34 +209,53 @@ def _rounds(search: Search, effort: Effort, end: float | None) -> Iterator[None]
         search.sweep(False)
         return
     _start_messages(search)
-    counts_pieces = search.new_price > 0.0
-    pace, most = PACE, MOST_ROUNDS[effort]
-    if counts_pieces:
-        start_prices(search)
-        pace, most = PACE_WITH_STOCK, MOST_ROUNDS_WITH_STOCK
-    gap = np.inf
-    for number in range(1, most + 1):
-        search.sweep(True)
-        search.sweep(False)
+    is_enough = yield from (_with_stock if search.new_price > 0.0 else _without_stock)(
+        search, effort
+    )
+    if effort == "bounded" or is_enough:
+        return
+    if search.new_price > 0.0 or not (yield from decide(search, end)):
+        prove(search, end)
+
+
+def _without_stock(search: Search, effort: Effort) -> Generator[None, None, bool]:
+    """Let cost and bound approach each other; return whether they are near enough."""
+    for _ in range(N_PROPOSALS):
+        yield from pass_on(search, PACE)
+        search.propose()
         yield
-        if not counts_pieces and number % PACE_OF_LEAPS == 0:
-            search.leap()
+    review, gap = Review(search), np.inf
+    for number, enough in enumerate(ENOUGH[effort]):
+        if number > 0:
+            yield from narrow(search)
+            search.propose()
             yield
-        if number % pace:
+        if search.cost - search.bound > FAR * search.cost and search.is_broken(search.proposed):
+            yield from mend(search, search.proposed)
+        yield from review.better()
+        gap, last_gap = search.cost - search.bound, gap
+        if gap <= enough * search.cost:
+            return True
+        undecided = float((search.field.count - 1).sum()) / len(search.choices.price)
+        if effort == "proven" and (gap > SLOW * last_gap or undecided < FEW_LABELS):
+            break
+    return False
+
+
+def _with_stock(search: Search, effort: Effort) -> Generator[None, None, bool]:
+    """Do the same while the prices of pieces settle."""
+    start_prices(search)
+    for number in range(1, MOST_ROUNDS_WITH_STOCK + 1):
+        search.round()
+        yield
+        if number % PACE_WITH_STOCK:
             continue
         search.propose()
         yield
-        gap, last_gap = search.cost - search.bound, gap
-        if gap <= (ENOUGH if effort == "bounded" else 0.0) * search.cost:
-            return
-        if counts_pieces:
-            adjust_prices(search, number // pace)
-        elif effort == "proven" and number >= FEWEST_ROUNDS:
-            undecided = float((search.field.count - 1).sum()) / len(search.choices.price)
-            if gap > SLOW * last_gap or undecided < FEW_LABELS:
-                break
-    if effort == "proven" and (counts_pieces or not (yield from decide(search, end))):
-        prove(search, end)
+        if search.cost - search.bound <= ENOUGH[effort][0] * search.cost:
+            return True
+        adjust_prices(search, number // PACE_WITH_STOCK)
+    return False
 
 
 def _start_messages(search: Search) -> None:
@@ -249,9 +272,8 @@ def _start_messages(search: Search) -> None:
     proven: list[tuple[float, float]] = []
     for scale in (2.0, 1.5, 1.0, 0.0):
         search.press(scale * pressure)
-        search.sweep(True)
-        search.sweep(False)
-        proven.append((search.last_bound, scale))
+        search.round()
+        proven.append((search.passing.bound, scale))
     search.press(max(proven)[1] * pressure)
 
 
