@@ -167,7 +167,7 @@ def sweep(
                         value = message[told + b * width + d] - least
                         message[told + b * width + d] = value
                         if value < TOO_MUCH:
-                            greatest = max(greatest, abs(value))
+                            greatest = max(greatest, abs(float(value)))
     return bound, greatest
 
 
