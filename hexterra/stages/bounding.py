@@ -143,6 +143,12 @@ class Search:
         # A board's pieces cost no less than this much each, less that much for all those owned.
         self.passing.restart(-float(kind_price @ self.owned))
 
+    def charges(self, corners: NDArray[np.int32]) -> NDArray[np.float64]:
+        """Return what each cell of a board is charged for the kind of its tile, (n,) float64."""
+        settings = self.choices.settings
+        row = self.choices.labels(corners) % self.choices.n_rows
+        return self.kind_price[self.kind_of[settings.setting, row]]
+
     def is_broken(self, corners: NDArray[np.int32]) -> bool:
         """Tell whether a board breaks a rule."""
         top, face = self.choices.top_prices(corners), self.choices.face_prices(corners)
@@ -151,7 +157,7 @@ class Search:
     def excess(self, corners: NDArray[np.int32]) -> NDArray[np.float64]:
         """Return by how much a board costs more in each cell than the bound allows for, (n,).
 
-        The last sweep must have been up, and pieces must not be counted.
+        Pieces count with what their kinds are charged. The last sweep must have been up.
         """
         choices, lattice = self.choices, self.choices.tiles.lattice
         face = np.zeros(lattice.neighbours.shape)
@@ -159,7 +165,7 @@ class Search:
         # A start that another catalogue knows nothing of is told nothing either.
         is_known = choices.labels(corners) >= 0
         known = np.where(is_known[:, None], corners, choices.lowest[:, None])
-        return self.field.excess(known, choices.top_prices(corners), face)
+        return self.field.excess(known, choices.top_prices(corners) + self.charges(known), face)
 
     def propose(self) -> None:
         """Offer the board that the messages suggest.

@@ -22,8 +22,11 @@ from hexterra.stages.prices import Prices
 from hexterra.stages.settings import settle
 from hexterra.values import Value
 
-#: How far prices of kinds are moved at first where all owned pieces are left over.
-FIRST_STEP: Final = 0.5
+#: What share of the way to the cost prices of kinds are moved at first, how fast that wears off,
+#: and how far a price is moved at most.
+FIRST_STEP: Final = 2.0
+WEAR: Final = 0.4
+LONGEST_STEP: Final = 0.5
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -83,9 +86,16 @@ def start_prices(search: Search) -> None:
 def adjust_prices(search: Search, number: int) -> None:
     """Charge more for kinds of which the last proposed board has too many, and less for others.
 
-    A subgradient step, shorter each time: `number` counts them from 1.
+    A subgradient step that would take the bound to the cost if it rose so all the way (Polyak, USSR
+    Computational Mathematics and Mathematical Physics 9(3), 1969), shorter each time: `number`
+    counts them from 1.
     """
-    used = search.n_used(search.proposed)
-    share = np.clip((used - search.owned) / np.maximum(search.owned, 1), -1.0, 1.0)
-    price = np.clip(search.kind_price + FIRST_STEP / np.sqrt(number) * share, 0.0, search.new_price)
-    search.charge(np.where(search.owned == 0, search.new_price, price))
+    price, owned = search.kind_price, search.owned
+    excess = search.n_used(search.proposed) - owned
+    way = np.clip(excess / np.maximum(owned, 1), -1.0, 1.0)
+    can_move = np.where(way > 0.0, price < search.new_price, price > 0.0) & (owned > 0)
+    way = np.where(can_move, way, 0.0)
+    slope = float(way @ excess)
+    if slope > 0.0:
+        step = FIRST_STEP / number**WEAR * (search.cost - search.passing.bound) / slope
+        search.charge(np.clip(price + min(step, LONGEST_STEP) * way, 0.0, search.new_price))

@@ -54,9 +54,11 @@ FEW_LABELS: Final = 0.02
 SLOW: Final = 0.98
 #: A board that breaks rules is mended if the best that keeps them is so far from the bound.
 FAR: Final = 0.02
-#: The prices of pieces take long to settle; they change with every other round.
+#: The prices of pieces take long to settle; they change with every other round. The best board is
+#: gone over now and then.
 MOST_ROUNDS_WITH_STOCK: Final = 320
 PACE_WITH_STOCK: Final = 2
+PACE_OF_REVIEWS: Final = 40
 MOST_REACH: Final = 100
 
 
@@ -254,6 +256,8 @@ def _with_stock(search: Search, effort: Effort) -> Generator[None, None, bool]:
         yield
         if search.cost - search.bound <= ENOUGH[effort][0] * search.cost:
             return True
+        if number % PACE_OF_REVIEWS == 0:
+            yield from Review(search).better()
         adjust_prices(search, number // PACE_WITH_STOCK)
     return False
 

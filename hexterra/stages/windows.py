@@ -108,6 +108,7 @@ def _best_within(
     """Return a board that is cheaper and differs around a cell only, or None if none is found."""
     cells = search.choices.tiles.lattice.around(cell, window.radius)
     cost = search.choices.price_around(cells, corners) - LEAST_GAIN
+    cost += float(search.charges(corners)[cells].sum())
     passing = Passing(search.field.within(cells, corners))
     for _ in range(window.n_rounds):
         if passing.round(cost) > cost:
