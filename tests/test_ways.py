@@ -322,6 +322,14 @@ def test_a_straight_line_takes_as_few_cells_as_can_be(a: int, b: int, facing: st
     assert len(way.sides) == steps_apart(lattice, a)[b]
 
 
+def test_a_line_along_a_side_is_one_way() -> None:
+    """From a cell to the next but one it runs along the side of two others, and takes one."""
+    lattice = board(18, 14, "points")
+    line = shapely.LineString(lattice.centre_xy[[115, 135]])
+    way = only(ways(features([line], lattice), lattice))
+    assert way.cells.tolist() in ([115, 116, 135], [115, 134, 135])
+
+
 @given(st.integers(0, 2**32 - 1))
 @settings(derandomize=True, deadline=None, max_examples=40)
 def test_no_cell_has_more_ports_than_there_is_room_for(seed: int) -> None:

@@ -132,7 +132,7 @@ class Tracer:
         offset /= self.place.pitch_m[cell]
         tiny = 1e-9 * float(self.place.pitch_m.min())
         spells = _merge(cell, at + start * span, at + end * span, offset, start <= end, tiny)
-        inner, outer = _within_rings(p, q, self._hulls[cell])
+        inner, outer = _within_rings(p, q, self._hulls[cell], tiny)
         inside = _merge(cell, at + inner * span, at + outer * span, offset, inner <= outer, tiny)
         gap = _GAP_CELLS * float(self.place.pitch_m.min())
         return spells, _runs(inside, gap, float(along[-1]))
@@ -232,10 +232,11 @@ def _within_circles(
 
 
 def _within_rings(
-    p: NDArray[np.float64], q: NDArray[np.float64], ring: NDArray[np.float64]
+    p: NDArray[np.float64], q: NDArray[np.float64], ring: NDArray[np.float64], tiny: float
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Share of each piece p-q at which a convex, counter-clockwise ring is entered and left.
 
+    Less than `tiny` outside is within: by rounding, a line along a side would be in neither cell.
     Cyrus and Beck, Generalized two- and three-dimensional clipping, Computers & Graphics 3, 1978.
     """
     side = np.roll(ring, -1, axis=1) - ring
@@ -244,6 +245,7 @@ def _within_rings(
     height = side[..., 0] * (p[:, None, 1] - ring[..., 1]) - side[..., 1] * (
         p[:, None, 0] - ring[..., 0]
     )
+    height += tiny * np.hypot(side[..., 0], side[..., 1])
     rate = side[..., 0] * d[:, None, 1] - side[..., 1] * d[:, None, 0]
     at = np.zeros_like(rate)
     np.divide(-height, rate, out=at, where=rate != 0.0)
