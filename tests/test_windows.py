@@ -11,7 +11,7 @@ from hexterra.stages.choices import choose_among
 from hexterra.stages.narrowing import narrow, pass_on
 from hexterra.stages.prices import FORBIDDEN, PRESETS
 from hexterra.stages.refine import refine
-from hexterra.stages.windows import Review, mend
+from hexterra.stages.windows import WIDE_WINDOWS, Review, mend
 
 TRUEST = PRESETS["truest ground"]
 
@@ -58,7 +58,7 @@ def test_a_board_that_breaks_rules_is_mended() -> None:
     search = passed_on(16, 12, closed=True, ramp_limit=2)
     assert search.is_broken(search.proposed)
     search.cost = np.inf
-    for _ in mend(search, search.proposed):
+    for _ in mend(search, search.proposed, WIDE_WINDOWS):
         pass
     assert not search.is_broken(search.corners)
     assert search.choices.face_prices(search.corners).max() < FORBIDDEN

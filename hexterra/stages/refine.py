@@ -34,7 +34,7 @@ from hexterra.stages.ownership import (
 )
 from hexterra.stages.prices import FORBIDDEN, PRESETS, Prices
 from hexterra.stages.proving import prove
-from hexterra.stages.windows import Review, mend
+from hexterra.stages.windows import WIDE_WINDOWS, WINDOWS, Review, mend
 from hexterra.values import Value
 
 Effort = Literal["instant", "bounded", "proven"]
@@ -43,16 +43,17 @@ Stopped = Literal["", "interrupted", "time"]
 #: Boards proposed at first, and rounds on the whole board before each.
 N_PROPOSALS: Final = 2
 PACE: Final = 6
-#: The gap at which the search may end then, and each time that rounds went on where it was open.
-ENOUGH: Final[dict[Effort, tuple[float, ...]]] = {
-    "bounded": (5e-4, 5e-4, 1e-2, 1e-2, 1e-2),
-    "proven": (0.0,) * 13,
-}
+#: "bounded" ends at this gap.
+ENOUGH: Final = 5e-4
+#: How often rounds go on where it is open: on large boards the less the more cells there are.
+MOST_TIMES: Final[dict[Effort, int]] = {"bounded": 6, "proven": 12}
+LEAST_TIMES: Final = 2
+MOST_CELLS: Final = 20_000
 #: "proven" goes on to the exact search once sweeps leave so small a share of the labels undecided,
 #: or so much of the gap.
 FEW_LABELS: Final = 0.02
 SLOW: Final = 0.98
-#: A board that breaks rules is mended if the best that keeps them is so far from the bound.
+#: So far from the bound it is worth much to mend a proposed board that breaks rules.
 FAR: Final = 0.02
 #: The prices of pieces take long to settle; they change with every other round. The best board is
 #: gone over now and then.
@@ -227,13 +228,16 @@ def _without_stock(search: Search, effort: Effort) -> Generator[None, None, bool
         search.propose()
         yield
     review, gap = Review(search), np.inf
-    for number, enough in enumerate(ENOUGH[effort]):
+    enough = ENOUGH if effort == "bounded" else 0.0
+    most = max(LEAST_TIMES, min(MOST_TIMES[effort], MOST_CELLS // len(search.corners)))
+    for number in range(most + 1):
         if number > 0:
             yield from narrow(search)
             search.propose()
             yield
-        if search.cost - search.bound > FAR * search.cost and search.is_broken(search.proposed):
-            yield from mend(search, search.proposed)
+        if search.is_broken(search.proposed):
+            is_far = search.cost - search.bound > FAR * search.cost
+            yield from mend(search, search.proposed, WIDE_WINDOWS if is_far else WINDOWS)
         yield from review.better()
         gap, last_gap = search.cost - search.bound, gap
         if gap <= enough * search.cost:
@@ -246,6 +250,7 @@ def _without_stock(search: Search, effort: Effort) -> Generator[None, None, bool
 
 def _with_stock(search: Search, effort: Effort) -> Generator[None, None, bool]:
     """Do the same while the prices of pieces settle."""
+    enough = ENOUGH if effort == "bounded" else 0.0
     start_prices(search)
     for number in range(1, MOST_ROUNDS_WITH_STOCK + 1):
         search.round()
@@ -254,7 +259,7 @@ def _with_stock(search: Search, effort: Effort) -> Generator[None, None, bool]:
             continue
         search.propose()
         yield
-        if search.cost - search.bound <= ENOUGH[effort][0] * search.cost:
+        if search.cost - search.bound <= enough * search.cost:
             return True
         if number % PACE_OF_REVIEWS == 0:
             yield from Review(search).better()

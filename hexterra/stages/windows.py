@@ -28,7 +28,7 @@ class Window(NamedTuple):
 
 #: Tried in turn until a place is better.
 WINDOWS: Final = (Window(2, 3, 100), Window(4, 4, 200), Window(6, 8, 300))
-#: Tried as well where a board breaks a rule, until it does not.
+#: Where it takes more to mend a board that breaks rules.
 WIDE_WINDOWS: Final = (*WINDOWS, Window(8, 10, 600), Window(10, 12, 1000))
 #: Cells so far from the edge of a window have been searched as well.
 RIM: Final = 2
@@ -75,7 +75,9 @@ class Review:
         search.offer(corners)
 
 
-def mend(search: Search, corners: NDArray[np.int32]) -> Generator[None, None, None]:
+def mend(
+    search: Search, corners: NDArray[np.int32], windows: tuple[Window, ...]
+) -> Generator[None, None, None]:
     """Search a board anew wherever it breaks a rule and offer it, pausing between windows.
 
     What the messages suggest may cost hardly more than the bound and break rules in a few places
@@ -85,7 +87,7 @@ def mend(search: Search, corners: NDArray[np.int32]) -> Generator[None, None, No
     for _ in range(MOST_TIMES):
         before = corners
         for cell in _dearest(search.excess(corners), 0.5 * FORBIDDEN):
-            for window in WIDE_WINDOWS:
+            for window in windows:
                 if choices.price_around(lattice.around(cell, 1), corners) < FORBIDDEN:
                     break
                 found = _best_within(search, corners, cell, window)
