@@ -136,10 +136,32 @@ def test_a_line_in_one_cell_crosses_nothing() -> None:
     assert not result.ports.any()
 
 
-def test_along_a_straight_edge_no_cut_side_is_crossed() -> None:
+def test_a_line_along_a_side_is_one_way() -> None:
+    """From H7 to J8, along the side of I7 and I8: either leads there in two steps."""
+    lattice = board(18, 14)
+    way = only(ways(features([through(lattice, "H7", "J8")], lattice), lattice))
+    assert names(lattice, way.cells.tolist()) in ("H7 I7 J8", "H7 I8 J8")
+    assert (way.from_edge, way.to_edge) == (False, False)
+
+
+@pytest.mark.parametrize("facing", ["points", "flats"])
+def test_lines_that_meet_on_a_corner_meet_in_a_cell(facing: str) -> None:
+    """Whichever way they leave it, and whether it is their start or their end."""
+    lattice = board(5, 5, facing)
+    for corner in lattice.rings_xy[12]:
+        out = [shapely.LineString([corner, centre]) for centre in lattice.centre_xy]
+        result = ways(features([*out, *shapely.reverse(out)], lattice), lattice)
+        at_corner = [way.cells[0 if way.number <= 25 else -1] for way in result.ways]
+        assert len(at_corner) == 50
+        assert len(set(at_corner)) == 1
+        assert not result.leaves.any()
+
+
+@pytest.mark.parametrize("inwards_m", [0.0, 20.0])
+def test_along_a_straight_edge_no_cut_side_is_crossed(inwards_m: float) -> None:
     """Between two half cells of the front edge the way goes by the whole cell behind them."""
     lattice = board(5, 4, edges="straight")
-    y = lattice.centre_xy[0, 1] + 20.0
+    y = lattice.centre_xy[0, 1] + inwards_m
     line = shapely.LineString([(lattice.centre_xy[1, 0], y), (lattice.centre_xy[2, 0], y)])
     way = only(ways(features([line], lattice), lattice))
     assert names(lattice, way.cells.tolist()) == "B1 C2 C1"
@@ -322,12 +344,35 @@ def test_a_straight_line_takes_as_few_cells_as_can_be(a: int, b: int, facing: st
     assert len(way.sides) == steps_apart(lattice, a)[b]
 
 
-def test_a_line_along_a_side_is_one_way() -> None:
-    """From a cell to the next but one it runs along the side of two others, and takes one."""
-    lattice = board(18, 14, "points")
-    line = shapely.LineString(lattice.centre_xy[[115, 135]])
-    way = only(ways(features([line], lattice), lattice))
-    assert way.cells.tolist() in ([115, 116, 135], [115, 134, 135])
+def marks(lattice: Lattice) -> NDArray[np.float64]:
+    """Return the centres, corners and middles of sides of what is kept of cells, (m, 2)."""
+    place = place_cells(lattice)
+    rings = place.ring_xy
+    middles = (rings + np.roll(rings, -1, axis=1)) / 2.0
+    return np.concatenate([place.centre_xy, rings.reshape(-1, 2), middles.reshape(-1, 2)])
+
+
+@given(st.integers(0, 545), st.integers(0, 545), st.sampled_from(["points", "flats"]),
+       st.sampled_from(["whole", "straight"]))  # fmt: skip
+@settings(derandomize=True, deadline=None, max_examples=150)
+def test_no_straight_line_falls_apart(a: int, b: int, facing: str, edges: str) -> None:
+    """Through corners, along sides and edges: one way, of as few steps as can be.
+
+    Along a straight edge it may take more: the cells behind the edge are each within tolerance of
+    too short a stretch of the line for a way to go on from one to the next.
+    """
+    lattice = board(7, 6, facing, edges)
+    line = shapely.LineString(marks(lattice)[[a, b]])
+    ground = shapely.union_all(shapely.buffer(place_cells(lattice).outlines, 0.01))
+    if line.length < 1.0 or not ground.covers(line):
+        return
+    result = ways(features([line], lattice), lattice)
+    check_laws(result)
+    way = only(result)
+    assert result.notes == ()
+    assert (way.from_edge, way.to_edge) == (False, False)
+    if edges == "whole":
+        assert len(way.sides) == steps_apart(lattice, int(way.cells[0]))[way.cells[-1]]
 
 
 @given(st.integers(0, 2**32 - 1))

@@ -33,6 +33,11 @@ _TURN: Final = (2_000_000, 1_000_000, 100_000, 0)
 _IN_WATER: Final = 3_000_000  # to cross a side that water crosses
 #: Stretches off the cells shorter than this, in distances of centres, do not break a way.
 _GAP_CELLS: Final = 0.05
+#: A cell takes in what lies this near to it, in distances of centres. Then a line along a side
+#: lies in the cells on both of its sides, and one along the edge of a board on the board, however
+#: the coordinates are rounded; alone, each cell might take the line to be in the other. Far more
+#: than rounding, and on a table far less than a saw cuts.
+_EDGE_CELLS: Final = 0.001
 
 
 class Spells(NamedTuple):
@@ -52,7 +57,8 @@ class Run(NamedTuple):
     start, end
         Where along the line, in metres.
     first, last
-        Cells in which it starts and ends.
+        Cells in which it starts and ends: those in which these points lie deepest, whatever the
+        way there, so that lines which meet do so in one cell.
     whole
         Length of the line.
     """
@@ -82,10 +88,12 @@ class Tracer:
 
     @cached_property
     def _radius_m(self) -> NDArray[np.float64]:
-        """Tolerance of each cell: never less than its corners, or paths could break."""
+        """Tolerance of each cell: never less than what it takes in, or paths could break."""
         to_corner = self.place.ring_xy - self.place.centre_xy[:, None]
         reach = np.hypot(to_corner[..., 0], to_corner[..., 1]).max(axis=1)
-        return np.maximum(self.tolerance_cells * self.place.pitch_m, reach * (1.0 + 1e-9))
+        # A corner of 60 degrees, as sharp as they get, moves out by twice as much as its sides.
+        reach += 2.0 * _EDGE_CELLS * self.place.pitch_m
+        return np.maximum(self.tolerance_cells * self.place.pitch_m, reach)
 
     @cached_property
     def _tree(self) -> Any:
@@ -132,10 +140,28 @@ class Tracer:
         offset /= self.place.pitch_m[cell]
         tiny = 1e-9 * float(self.place.pitch_m.min())
         spells = _merge(cell, at + start * span, at + end * span, offset, start <= end, tiny)
-        inner, outer = _within_rings(p, q, self._hulls[cell], tiny)
+        edge_m = _EDGE_CELLS * self.place.pitch_m[cell]
+        inner, outer = _within_rings(p, q, self._hulls[cell], edge_m)
         inside = _merge(cell, at + inner * span, at + outer * span, offset, inner <= outer, tiny)
         gap = _GAP_CELLS * float(self.place.pitch_m.min())
-        return spells, _runs(inside, gap, float(along[-1]))
+        whole = float(along[-1])
+        runs: list[Run] = []
+        for ends in _stretches(inside, gap, whole):
+            first, last = (
+                self._deepest(
+                    inside.cell[(inside.start <= end) & (inside.end >= end)],
+                    np.array([np.interp(end, along, xy[:, 0]), np.interp(end, along, xy[:, 1])]),
+                )
+                for end in ends
+            )
+            runs.append(Run(*ends, first, last, whole))
+        return spells, runs
+
+    def _deepest(self, cells: NDArray[np.int64], point: NDArray[np.float64]) -> int:
+        """Return that of some cells in which a point lies deepest, of equals the first."""
+        cells = np.sort(cells)
+        height, _ = _heights(np.broadcast_to(point, (len(cells), 2)), self._hulls[cells])
+        return int(cells[height.min(axis=1).argmax()])
 
     def trace(
         self,
@@ -231,22 +257,36 @@ def _within_circles(
     return start, end, np.hypot(*(to - nearest * d).T)
 
 
+def _heights(
+    xy: NDArray[np.float64], ring: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Distance of points from the sides of counter-clockwise rings, and directions of these.
+
+    (m, k) in metres, more than 0 within, infinite for a side without length; and (m, k, 2).
+    """
+    side = np.roll(ring, -1, axis=1) - ring
+    length = np.hypot(side[..., 0], side[..., 1])
+    along = side / np.where(length > 0.0, length, 1.0)[..., None]
+    to = xy[:, None] - ring
+    height = along[..., 0] * to[..., 1] - along[..., 1] * to[..., 0]
+    return np.where(length > 0.0, height, np.inf), along
+
+
 def _within_rings(
-    p: NDArray[np.float64], q: NDArray[np.float64], ring: NDArray[np.float64], tiny: float
+    p: NDArray[np.float64],
+    q: NDArray[np.float64],
+    ring: NDArray[np.float64],
+    edge_m: NDArray[np.float64],
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Share of each piece p-q at which a convex, counter-clockwise ring is entered and left.
 
-    Less than `tiny` outside is within: by rounding, a line along a side would be in neither cell.
-    Cyrus and Beck, Generalized two- and three-dimensional clipping, Computers & Graphics 3, 1978.
+    The sides of the ring are moved out by `edge_m`. Cyrus and Beck, Generalized two- and
+    three-dimensional clipping, Computers & Graphics 3, 1978.
     """
-    side = np.roll(ring, -1, axis=1) - ring
+    height, along = _heights(p, ring)
+    height += edge_m[:, None]
     d = q - p
-    # Left of each side is within; zero on it.
-    height = side[..., 0] * (p[:, None, 1] - ring[..., 1]) - side[..., 1] * (
-        p[:, None, 0] - ring[..., 0]
-    )
-    height += tiny * np.hypot(side[..., 0], side[..., 1])
-    rate = side[..., 0] * d[:, None, 1] - side[..., 1] * d[:, None, 0]
+    rate = along[..., 0] * d[:, None, 1] - along[..., 1] * d[:, None, 0]
     at = np.zeros_like(rate)
     np.divide(-height, rate, out=at, where=rate != 0.0)
     start = np.where(rate > 0.0, at, 0.0).max(axis=1)
@@ -277,14 +317,14 @@ def _merge(
     return Spells(spells.cell[order], spells.start[order], spells.end[order], spells.offset[order])
 
 
-def _runs(inside: Spells, gap: float, whole: float) -> list[Run]:
+def _stretches(inside: Spells, gap: float, whole: float) -> list[tuple[float, float]]:
     """Cut a line, `whole` metres long, into stretches on the cells; mere touches do not count."""
-    runs: list[Run] = []
-    rows = zip(inside.cell.tolist(), inside.start.tolist(), inside.end.tolist(), strict=True)
-    for cell, start, end in rows:
-        if runs and start <= runs[-1].end + gap:
-            if end > runs[-1].end:
-                runs[-1] = runs[-1]._replace(end=end, last=cell)
+    stretches: list[tuple[float, float]] = []
+    for start, end in zip(inside.start.tolist(), inside.end.tolist(), strict=True):
+        if stretches and start <= stretches[-1][1] + gap:
+            begin, before = stretches[-1]
+            stretches[-1] = begin, max(before, end)
         else:
-            runs.append(Run(start, end, cell, cell, whole))
-    return [run for run in runs if run.end - run.start > min(gap, whole / 2.0) or whole == 0.0]
+            stretches.append((start, end))
+    least = min(gap, whole / 2.0)
+    return [(start, end) for start, end in stretches if end - start > least or whole == 0.0]

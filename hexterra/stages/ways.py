@@ -29,7 +29,6 @@ if TYPE_CHECKING:
 #: is a path everywhere, along a straight edge too, where no way may cross the sides it cuts.
 TOLERANCE_CELLS: Final = 0.9
 TOLERANCE_LIMITS: Final = (0.6, 3.0)
-_NEAR: Final = 1e-9  # of a line, by which its end may seem to lie off the cells
 
 
 class Shape(IntEnum):
@@ -198,7 +197,8 @@ def ways(
     -------
     Ways
         For each way: the centres of its cells are within tolerance of the line, and each point
-        of the line on the lattice within tolerance of one of its cells. `notes` name each cell
+        of the line on the lattice within tolerance of one of its cells. Ends of lines that share
+        a point on the lattice share a cell. `notes` name each cell
         where a way was cut, a side that a way shares with water, and a line that lost its way.
 
     Raises
@@ -215,8 +215,8 @@ def ways(
     for line in carry_lines(features, lattice, place):
         spells, runs = tracer.look(line)
         for k, run in enumerate(runs):
-            from_edge = k > 0 or line.goes_before or run.start > _NEAR * run.whole
-            to_edge = k < len(runs) - 1 or line.goes_after or run.end < (1.0 - _NEAR) * run.whole
+            from_edge = k > 0 or line.goes_before or run.start > 0.0
+            to_edge = k < len(runs) - 1 or line.goes_after or run.end < run.whole
             seen.append((line, spells, run, from_edge, to_edge))
     if not seen:
         raise nothing_here(repr(features.source), _bounds(features), features.crs, lattice)
