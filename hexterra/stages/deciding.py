@@ -11,13 +11,15 @@ from collections.abc import Generator
 from typing import Final
 
 from hexterra.stages.bounding import Search
+from hexterra.stages.relaxing import relax
 
-#: Beginnings that have room at first, and how many times more each time.
-FEWEST_BEGUN: Final = 300
-MORE: Final = 4
-#: With more, `prove` is quicker.
-MOST_BEGUN: Final = 80_000
-#: Rounds of sweeps after a better board was found, to drop the labels that it rules out.
+#: Beginnings that have room, attempt by attempt. With more, `prove` is quicker.
+BEGUN: Final = (300, 4_800, 76_800)
+#: One attempt more where the best messages are known. With more labels left than these, they take
+#: longer to find than they save.
+MOST_BEGUN: Final = 2_000_000
+MOST_LABELS: Final = 6_000
+#: Rounds after a better board or bound was found, to drop the labels that it rules out.
 ROUNDS_BETWEEN: Final = 10
 
 
@@ -27,23 +29,47 @@ def decide(search: Search, end: float | None) -> Generator[None, None, bool]:
     Dynamic programming over layers (Held and Karp, Journal of the Society for Industrial and
     Applied Mathematics 10(1), 1962) with bounds. A better board is offered without a proof too.
     """
-    n_most, took_s = FEWEST_BEGUN, 0.0
-    while n_most <= MOST_BEGUN:
-        begun = time.monotonic()
-        if end is not None and begun + MORE * took_s > end:
-            return False
-        search.sweep(True)
-        found = search.field.decide(search.cost, n_most)
-        before = search.cost
-        if found is not None:
-            corners, is_proven = found
-            search.offer(corners)
-            if is_proven:
-                search.prove(search.cost - search.field.margin)
-                return True
+    is_proven = yield from _attempt(search, BEGUN[0])
+    begun = BEGUN[1:]
+    if not is_proven and int(search.field.count.sum()) <= MOST_LABELS:
+        relax(search, _left_s(end))
         yield
-        if search.cost < before:
-            for _ in range(ROUNDS_BETWEEN):
-                search.round()
-        n_most, took_s = MORE * n_most, time.monotonic() - begun
+        _rule_out(search)
+        begun = (*begun, MOST_BEGUN)
+    took_s, last = 0.0, BEGUN[0]
+    for n_most in begun:
+        left_s = _left_s(end)
+        if is_proven or (left_s is not None and n_most / last * took_s > left_s):
+            break
+        start = time.monotonic()
+        is_proven = yield from _attempt(search, n_most)
+        took_s, last = time.monotonic() - start, n_most
+    return is_proven
+
+
+def _left_s(end: float | None) -> float | None:
+    """Return the seconds that are left until the clock shows `end`, a hundredth at least."""
+    return None if end is None else max(0.01, end - time.monotonic())
+
+
+def _attempt(search: Search, n_most: int) -> Generator[None, None, bool]:
+    """Try with room for so many beginnings; return whether the best board is proven."""
+    search.sweep(True)
+    found = search.field.decide(search.cost, n_most)
+    before = search.cost
+    if found is not None:
+        corners, is_proven = found
+        search.offer(corners)
+        if is_proven:
+            search.prove(search.cost - search.field.margin)
+            return True
+    yield
+    if search.cost < before:
+        _rule_out(search)
     return False
+
+
+def _rule_out(search: Search) -> None:
+    """Drop the labels that a better board or bound rules out."""
+    for _ in range(ROUNDS_BETWEEN):
+        search.round()

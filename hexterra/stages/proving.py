@@ -7,12 +7,14 @@ from __future__ import annotations
 
 import threading
 import time
+from collections.abc import Callable
 from dataclasses import dataclass
 from itertools import chain, product
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
-from scipy.sparse import coo_array
+from numpy.typing import NDArray
+from scipy.sparse import coo_array, csc_array
 from scipy.sparse.csgraph import connected_components
 
 from hexterra.kernels.labels import TOO_MUCH
@@ -23,7 +25,7 @@ from hexterra.stages.choices import Choices
 if TYPE_CHECKING:
     from scipy.optimize import OptimizeResult
 
-_State = tuple[int, int]
+State = tuple[int, int]
 
 #: HiGHS takes what is this near to a bound, or to a whole number, for equal.
 TOLERANCE: Final = 1e-6
@@ -31,7 +33,7 @@ TOLERANCE: Final = 1e-6
 _GLANCE_S: Final = 0.1
 
 
-class _Program:
+class Program:
     """A mixed-integer linear program, built row by row."""
 
     def __init__(self) -> None:
@@ -49,14 +51,15 @@ class _Program:
         self.is_whole.append(is_whole)
         return len(self.cost) - 1
 
-    def add_row(self, terms: dict[int, float], least: float, most: float) -> None:
-        """Bound a sum of variables."""
+    def add_row(self, terms: dict[int, float], least: float, most: float) -> int:
+        """Bound a sum of variables and return the number of the row."""
         row = len(self.least)
         self.rows += [row] * len(terms)
         self.columns += terms.keys()
         self.values += terms.values()
         self.least.append(least)
         self.most.append(most)
+        return row
 
     def solve(self, time_limit_s: float | None) -> OptimizeResult:
         """Run HiGHS; an interruption (Ctrl-C) is raised at once, and the run is left to end."""
@@ -65,32 +68,54 @@ class _Program:
         options: dict[str, Any] = {"mip_rel_gap": 0.0}
         if time_limit_s is not None:
             options["time_limit"] = time_limit_s
-        shape = (len(self.least), len(self.cost))
-        matrix = coo_array((self.values, (self.rows, self.columns)), shape=shape).tocsc()
         least: Any = np.array(self.least)
         most: Any = np.array(self.most)
-        found: list[OptimizeResult] = []
-
-        def run() -> None:
-            found.append(
-                milp(
-                    np.array(self.cost),
-                    integrality=np.array(self.is_whole, dtype=np.int8),
-                    bounds=Bounds(0.0, 1.0),
-                    constraints=LinearConstraint(matrix, least, most),
-                    options=options,
-                )
+        return _waited_for(
+            lambda: milp(
+                np.array(self.cost),
+                integrality=np.array(self.is_whole, dtype=np.int8),
+                bounds=Bounds(0.0, 1.0),
+                constraints=LinearConstraint(self._matrix, least, most),
+                options=options,
             )
+        )
 
-        worker = threading.Thread(target=run, daemon=True)
-        worker.start()
-        while worker.is_alive():
-            worker.join(_GLANCE_S)
-        return found[0]
+    def relax(self, time_limit_s: float | None) -> NDArray[np.float64] | None:
+        """Return what a unit of each row is worth if variables need not be whole, or None.
+
+        All rows must be equations. None if there is no solution in time.
+        """
+        from scipy.optimize import linprog  # slow to load, seldom needed
+
+        result = _waited_for(
+            lambda: linprog(
+                np.array(self.cost),
+                A_eq=self._matrix,
+                b_eq=np.array(self.most),
+                method="highs-ds",
+                options={} if time_limit_s is None else {"time_limit": time_limit_s},
+            )
+        )
+        return result.eqlin.marginals if result.status == 0 else None
+
+    @property
+    def _matrix(self) -> csc_array:
+        shape = (len(self.least), len(self.cost))
+        return coo_array((self.values, (self.rows, self.columns)), shape=shape).tocsc()
+
+
+def _waited_for(call: Callable[[], OptimizeResult]) -> OptimizeResult:
+    """Call in a thread of its own, so that an interruption need not wait for it."""
+    found: list[OptimizeResult] = []
+    worker = threading.Thread(target=lambda: found.append(call()), daemon=True)
+    worker.start()
+    while worker.is_alive():
+        worker.join(_GLANCE_S)
+    return found[0]
 
 
 @dataclass
-class _Option:
+class Option:
     """A label that is left: its price, corners, kind, and column in the program if not sure."""
 
     price: float
@@ -108,11 +133,11 @@ def prove(search: Search, end: float | None) -> None:
     label per cell; on each side that is still open, the share of each pair of states is a variable
     that both cells' labels must add up to. Its bounds are lowered by its tolerances.
     """
-    options = _options(search)
+    options = options_of(search)
     total = 0.0
     corners = search.corners.copy()
     for cells in _patches(search, options):
-        program = _Program()
+        program = Program()
         sure = _add_cells(program, options, cells)
         sure += _add_sides(program, search.choices, options, cells)
         if search.new_price > 0.0:
@@ -133,10 +158,10 @@ def prove(search: Search, end: float | None) -> None:
     search.prove(total - TOLERANCE * (1.0 + abs(total)))
 
 
-def _options(search: Search) -> list[list[_Option]]:
+def options_of(search: Search) -> list[list[Option]]:
     """List the labels that each cell has left; a sure one has column -1, others none yet."""
     choices, settings = search.choices, search.choices.settings
-    options: list[list[_Option]] = []
+    options: list[list[Option]] = []
     for cell, (first, count) in enumerate(
         zip(choices.first.tolist(), search.field.count.tolist(), strict=False)
     ):
@@ -146,11 +171,11 @@ def _options(search: Search) -> list[list[_Option]]:
         base = int(choices.lowest[cell]) + b[:, None]
         corners: list[list[int]] = (base + settings.rises[row]).tolist()
         kind: list[int] = search.kind_of[settings.setting[cell], row].tolist()
-        options.append([_Option(*held) for held in zip(price, corners, kind, strict=True)])
+        options.append([Option(*held) for held in zip(price, corners, kind, strict=True)])
     return options
 
 
-def _patches(search: Search, options: list[list[_Option]]) -> list[list[int]]:
+def _patches(search: Search, options: list[list[Option]]) -> list[list[int]]:
     """Part the cells into sets that do not depend on each other."""
     n = len(options)
     if search.new_price > 0.0:
@@ -169,7 +194,7 @@ def _patches(search: Search, options: list[list[_Option]]) -> list[list[int]]:
     return [cells.tolist() for cells in np.split(order, ends)]
 
 
-def _add_cells(program: _Program, options: list[list[_Option]], cells: list[int]) -> float:
+def _add_cells(program: Program, options: list[list[Option]], cells: list[int]) -> float:
     """Add a choice of one label for each cell; return what is sure to be paid."""
     sure = 0.0
     for cell in cells:
@@ -184,7 +209,7 @@ def _add_cells(program: _Program, options: list[list[_Option]], cells: list[int]
 
 
 def _add_sides(
-    program: _Program, choices: Choices, options: list[list[_Option]], cells: list[int]
+    program: Program, choices: Choices, options: list[list[Option]], cells: list[int]
 ) -> float:
     """Add what faces of these cells cost, those to sure cells included; return what is sure."""
     lattice = choices.tiles.lattice
@@ -204,11 +229,11 @@ def _add_sides(
                 or (is_sure == is_other_sure and other < cell)
             ):
                 continue
-            mine = _states(options[cell], side, (side + 1) % N_SIDES)
-            theirs = _states(options[other], (back + 1) % N_SIDES, back)
+            mine = states_of(options[cell], side, (side + 1) % N_SIDES)
+            theirs = states_of(options[other], (back + 1) % N_SIDES, back)
             face = {pair: choices.face_price(cell, side, *pair) for pair in product(mine, theirs)}
             if len(mine) > 1 < len(theirs):
-                _add_pairs(program, mine, theirs, face)
+                add_pairs(program, mine, theirs, face)
             elif len(mine) == len(theirs) == 1:
                 sure += sum(face.values())
             else:  # the side of one cell is sure: the other's labels alone tell what it costs
@@ -218,34 +243,40 @@ def _add_sides(
     return sure
 
 
-def _add_pairs(
-    program: _Program,
-    mine: dict[_State, list[int]],
-    theirs: dict[_State, list[int]],
-    face: dict[tuple[_State, _State], float],
-) -> None:
-    """Add the shares of all pairs of states on a side that is open on both sides."""
+def add_pairs(
+    program: Program,
+    mine: dict[State, list[int]],
+    theirs: dict[State, list[int]],
+    face: dict[tuple[State, State], float],
+) -> tuple[dict[State, int], dict[State, int]]:
+    """Add the shares of all pairs of states on a side that is open on both sides.
+
+    Returns the row of each state of the one and of the other cell.
+    """
     shares = {
         pair: program.add_column(cost, is_whole=False)
         for pair, cost in face.items()
         if cost < TOO_MUCH
     }
-    for end, states in ((0, mine), (1, theirs)):
+    rows: tuple[dict[State, int], dict[State, int]] = ({}, {})
+    for end, states in enumerate((mine, theirs)):
         for state, columns in states.items():
             terms = {column: 1.0 for pair, column in shares.items() if pair[end] == state}
-            program.add_row(terms | dict.fromkeys(columns, -1.0), 0.0, 0.0)
+            terms |= dict.fromkeys(columns, -1.0)
+            rows[end][state] = program.add_row(terms, 0.0, 0.0)
+    return rows
 
 
-def _states(options: list[_Option], first: int, second: int) -> dict[_State, list[int]]:
+def states_of(options: list[Option], first: int, second: int) -> dict[State, list[int]]:
     """Return the columns of a cell's labels by their corner heights on a side."""
-    states: dict[_State, list[int]] = {}
+    states: dict[State, list[int]] = {}
     for option in options:
         state = (option.corners[first], option.corners[second])
         states.setdefault(state, []).append(option.column)
     return states
 
 
-def _add_pieces(program: _Program, search: Search, options: list[list[_Option]]) -> float:
+def _add_pieces(program: Program, search: Search, options: list[list[Option]]) -> float:
     """Add the tiles of each kind beyond those owned; return what is sure to be paid."""
     columns_of: dict[int, list[int]] = {}
     left = search.owned.copy()

@@ -137,8 +137,8 @@ def least_of_all(model: Model) -> float:
     return float(total.min())
 
 
-def least_by_program(model: Model) -> float:
-    """Let HiGHS choose among all labels at once."""
+def least_by_program(model: Model, *, whole: bool = True) -> float:
+    """Let HiGHS choose among all labels at once; shares of labels if they need not be whole."""
     cost, rows, columns, values, total = [], [], [], [], []
     first = []
     for held in model.labels:
@@ -173,10 +173,10 @@ def least_by_program(model: Model) -> float:
                 values += [1.0, 1.0]
                 cost.append(face)
     matrix = coo_array((values, (rows, columns)), shape=(len(total), len(cost))).tocsc()
-    whole = np.arange(len(cost)) < n_labels
+    is_whole = (np.arange(len(cost)) < n_labels) & whole
     result = milp(
         np.array(cost),
-        integrality=whole.astype(int),
+        integrality=is_whole.astype(int),
         bounds=Bounds(0.0, 1.0),
         constraints=LinearConstraint(matrix, total, total),
         options={"mip_rel_gap": 0.0},

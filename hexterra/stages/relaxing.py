@@ -1,0 +1,57 @@
+"""The messages that prove the most: what the rows of the linear relaxation are worth.
+
+Part of `refine`. Passing messages raises the bound until no cell can raise it by itself, which may
+be well below what messages can prove at all. On boards of few labels that is found by a linear
+program.
+"""
+
+from __future__ import annotations
+
+from itertools import product
+
+import numpy as np
+
+from hexterra.kernels.labels import TOO_MUCH
+from hexterra.lattice.hexagon import N_SIDES
+from hexterra.stages.bounding import Search
+from hexterra.stages.proving import Program, State, add_pairs, options_of, states_of
+
+
+def relax(search: Search, time_limit_s: float | None) -> None:
+    """Take over the best messages for the labels that are left, if they are found in time.
+
+    In the relaxation a cell may hold shares of labels, and both cells of a side must agree on the
+    shares of its pairs of states. What a unit of these agreements is worth are messages, and of
+    all messages they prove the most (Werner, IEEE Transactions on Pattern Analysis and Machine
+    Intelligence 29(7), 2007). The last sweep is up afterwards.
+    """
+    choices, field = search.choices, search.field
+    lattice = choices.tiles.lattice
+    program = Program()
+    options = options_of(search)
+    for held in options:
+        for option in held:
+            option.column = program.add_column(option.price, is_whole=False)
+        program.add_row(dict.fromkeys([option.column for option in held], 1.0), 1.0, 1.0)
+    rows: list[tuple[int, int, State, int]] = []
+    for cell, side in lattice.seams.tolist():
+        other = int(lattice.neighbours[cell, side])
+        back = int(lattice.back_sides[cell, side])
+        mine = states_of(options[cell], side, (side + 1) % N_SIDES)
+        theirs = states_of(options[other], (back + 1) % N_SIDES, back)
+        face = {pair: choices.face_price(cell, side, *pair) for pair in product(mine, theirs)}
+        of_mine, of_theirs = add_pairs(program, mine, theirs, face)
+        rows += [(cell, side, state, row) for state, row in of_mine.items()]
+        rows += [(other, back, (b, a), row) for (a, b), row in of_theirs.items()]
+    worth = program.relax(time_limit_s)
+    if worth is None:
+        return
+    for cell, side, (first, second), row in rows:
+        state = (first - field.lowest[cell]) * field.width + second - first + field.max_rise
+        field.message[field.start[cell] + side * field.n_heights[cell] * field.width + state] = (
+            worth[row]
+        )
+    told = np.abs(field.message)
+    field.greatest = np.full(2, told.max(initial=0.0, where=told < TOO_MUCH))
+    search.passing.restart()
+    search.round()
