@@ -143,11 +143,20 @@ class Search:
         # A board's pieces cost no less than this much each, less that much for all those owned.
         self.passing.restart(-float(kind_price @ self.owned))
 
-    def charges(self, corners: NDArray[np.int32]) -> NDArray[np.float64]:
-        """Return what each cell of a board is charged for the kind of its tile, (n,) float64."""
+    def price_around(self, cells: NDArray[np.intp], corners: NDArray[np.int32]) -> float:
+        """Return what the tiles of some cells, ascending, and all their faces cost on a board.
+
+        Pieces count with what their kinds are charged.
+        """
+        charges = float(self._charges(cells, corners).sum())
+        return self.choices.price_around(cells, corners) + charges
+
+    def _charges(
+        self, cells: NDArray[np.intp] | slice, corners: NDArray[np.int32]
+    ) -> NDArray[np.float64]:
         settings = self.choices.settings
-        row = self.choices.labels(corners) % self.choices.n_rows
-        return self.kind_price[self.kind_of[settings.setting, row]]
+        row = self.choices.labels_at(cells, corners) % self.choices.n_rows
+        return self.kind_price[self.kind_of[settings.setting[cells], row]]
 
     def is_broken(self, corners: NDArray[np.int32]) -> bool:
         """Tell whether a board breaks a rule."""
@@ -165,7 +174,9 @@ class Search:
         # A start that another catalogue knows nothing of is told nothing either.
         is_known = choices.labels(corners) >= 0
         known = np.where(is_known[:, None], corners, choices.lowest[:, None])
-        return self.field.excess(known, choices.top_prices(corners) + self.charges(known), face)
+        return self.field.excess(
+            known, choices.top_prices(corners) + self._charges(slice(None), known), face
+        )
 
     def propose(self) -> None:
         """Offer the board that the messages suggest.

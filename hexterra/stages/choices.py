@@ -107,11 +107,12 @@ class Choices(Value):
 
     def labels(self, corners: NDArray[np.int32]) -> NDArray[np.int32]:
         """Return the label of each cell with these corners, (n,) int32; -1 if it has none."""
-        return self._labels(slice(None), corners)
+        return self.labels_at(slice(None), corners)
 
-    def _labels(
+    def labels_at(
         self, cells: NDArray[np.intp] | slice, corners: NDArray[np.int32]
     ) -> NDArray[np.int32]:
+        """Return the labels of some cells of a board, (m,) int32; -1 if one has none."""
         corners, lowest = corners[cells], self.lowest[cells]
         base = corners.min(axis=1)
         rises = corners - base[:, None]
@@ -183,7 +184,7 @@ class Choices(Value):
 
     def price_around(self, cells: NDArray[np.intp], corners: NDArray[np.int32]) -> float:
         """Return what the tiles of some cells, ascending, and all their faces cost on a board."""
-        label = self._labels(cells, corners)
+        label = self.labels_at(cells, corners)
         top = np.where(label >= 0, self.price[self.first[cells] + label], kernels.NEVER)
         neighbours = self.tiles.lattice.neighbours
         place, side = np.nonzero(neighbours[cells] >= 0)

@@ -21,8 +21,9 @@ OPEN: Final = 0.02
 REACH: Final = 4
 #: Not worth while for more of the board than this.
 MANY: Final = 0.6
-#: Rounds on what is open.
+#: Rounds on what is open, and on the whole board if that is most of it.
 N_ROUNDS: Final = 20
+N_ROUNDS_ON_ALL: Final = 8
 #: What share of all that a watercourse cell has to tell goes along the water where it is open.
 ALONG_WATER: Final = 0.95
 
@@ -45,7 +46,7 @@ def narrow(search: Search) -> Generator[None, None, None]:
     is_open = lattice.spread(search.excess(search.corners) > OPEN, REACH)
     is_worth = 0 < np.count_nonzero(is_open) < MANY * len(is_open)
     if not (is_worth and (yield from _pass_on_within(search, np.flatnonzero(is_open)))):
-        yield from pass_on(search, N_ROUNDS)
+        yield from pass_on(search, N_ROUNDS_ON_ALL)
 
 
 def _pass_on_within(search: Search, cells: NDArray[np.intp]) -> Generator[None, None, bool]:

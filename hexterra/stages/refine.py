@@ -46,7 +46,7 @@ PACE: Final = 6
 #: "bounded" ends at this gap.
 ENOUGH: Final = 5e-4
 #: How often rounds go on where it is open: on large boards the less the more cells there are.
-MOST_TIMES: Final[dict[Effort, int]] = {"bounded": 6, "proven": 12}
+MOST_TIMES: Final[dict[Effort, int]] = {"bounded": 6, "proven": 20}
 LEAST_TIMES: Final = 2
 MOST_CELLS: Final = 20_000
 #: "proven" goes on to the exact search once sweeps leave so small a share of the labels undecided,

@@ -27,13 +27,13 @@ class Window(NamedTuple):
 
 
 #: Tried in turn until a place is better.
-WINDOWS: Final = (Window(2, 3, 100), Window(4, 4, 200), Window(6, 8, 300))
+WINDOWS: Final = (Window(2, 3, 20), Window(4, 4, 30), Window(6, 8, 50))
 #: Where it takes more to mend a board that breaks rules.
-WIDE_WINDOWS: Final = (*WINDOWS, Window(8, 10, 600), Window(10, 12, 1000))
+WIDE_WINDOWS: Final = (*WINDOWS, Window(9, 12, 100), Window(10, 12, 800))
 #: Cells so far from the edge of a window have been searched as well.
 RIM: Final = 2
 #: Cells in which a board pays less than this too much are left alone.
-WORTH: Final = 0.1
+WORTH: Final = 0.3
 #: A board that breaks rules is gone over so many times.
 MOST_TIMES: Final = 3
 #: Cheaper by less may be rounding.
@@ -54,7 +54,7 @@ class Review:
         The last sweep must have been up, here and in `mend`.
         """
         search, lattice = self._search, self._search.choices.tiles.lattice
-        corners = search.corners
+        corners = search.corners.copy()
         is_new = (corners != self._corners).any(axis=1)
         self._is_settled &= ~lattice.spread(is_new, WINDOWS[-1].radius)
         is_done = self._is_settled.copy()
@@ -62,10 +62,9 @@ class Review:
             if is_done[cell]:
                 continue
             for window in WINDOWS:
-                found = _best_within(search, corners, cell, window)
+                is_better = _better_around(search, corners, cell, window)
                 yield
-                if found is not None:
-                    corners = found
+                if is_better:
                     is_done[lattice.around(cell, window.radius - RIM)] = True
                     break
             else:
@@ -84,16 +83,16 @@ def mend(
     only, while no small moves lead there from a board that keeps them.
     """
     choices, lattice = search.choices, search.choices.tiles.lattice
+    corners = corners.copy()
     for _ in range(MOST_TIMES):
-        before = corners
+        is_better = False
         for cell in _dearest(search.excess(corners), 0.5 * FORBIDDEN):
             for window in windows:
                 if choices.price_around(lattice.around(cell, 1), corners) < FORBIDDEN:
                     break
-                found = _best_within(search, corners, cell, window)
+                is_better |= _better_around(search, corners, cell, window)
                 yield
-                corners = corners if found is None else found
-        if corners is before:
+        if not is_better:
             break
     search.offer(corners)
 
@@ -104,20 +103,16 @@ def _dearest(excess: NDArray[np.float64], least: float) -> list[int]:
     return np.argsort(-excess, kind="stable")[:n].tolist()
 
 
-def _best_within(
-    search: Search, corners: NDArray[np.int32], cell: int, window: Window
-) -> NDArray[np.int32] | None:
-    """Return a board that is cheaper and differs around a cell only, or None if none is found."""
+def _better_around(search: Search, corners: NDArray[np.int32], cell: int, window: Window) -> bool:
+    """Better a board in place, around a cell only; return whether it was possible."""
     cells = search.choices.tiles.lattice.around(cell, window.radius)
-    cost = search.choices.price_around(cells, corners) - LEAST_GAIN
-    cost += float(search.charges(corners)[cells].sum())
+    cost = search.price_around(cells, corners) - LEAST_GAIN
     passing = Passing(search.field.within(cells, corners))
     for _ in range(window.n_rounds):
         if passing.round(cost) > cost:
-            return None
+            return False
     found = passing.field.decide(cost, window.n_most)
     if found is None:
-        return None
-    better = corners.copy()
-    better[cells] = found[0]
-    return better
+        return False
+    corners[cells] = found[0]
+    return True
