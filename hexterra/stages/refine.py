@@ -1,7 +1,9 @@
 """Tiles -> Refined: the best tiles that can be found, and how much better any could be.
 
 It comes after `fit`, which is quick and legal but looks at levels alone. `choices` says what may
-be built and what it costs, `bounding` finds boards and bounds, `proving` finishes the proof.
+be built and what it costs; `bounding` holds the best board and bound. `passing` raises the bound,
+by `narrowing` where it is still open only; `windows` betters boards, place by place; `deciding`,
+with the messages of `relaxing`, and `proving` finish the proof.
 """
 
 from __future__ import annotations
@@ -212,10 +214,8 @@ def _rounds(search: Search, effort: Effort, end: float | None) -> Iterator[None]
         search.sweep(False)
         return
     _start_messages(search)
-    is_enough = yield from (_with_stock if search.new_price > 0.0 else _without_stock)(
-        search, effort
-    )
-    if effort == "bounded" or is_enough:
+    approach = _with_stock if search.new_price > 0.0 else _without_stock
+    if (yield from approach(search, effort)) or effort == "bounded":
         return
     if search.new_price > 0.0 or not (yield from decide(search, end)):
         prove(search, end)
