@@ -8,11 +8,14 @@ import numpy as np
 
 from hexterra.catalogue import Catalogue, Pattern
 from hexterra.lattice import Board
+from hexterra.stages.bounding import Search
+from hexterra.stages.choices import choose_among
 from hexterra.stages.cliffs import mark_cliffs
 from hexterra.stages.fit import Tiles, fit
 from hexterra.stages.flow import flow
 from hexterra.stages.gather import Heights
 from hexterra.stages.legalise import legalise
+from hexterra.stages.prices import Prices
 from hexterra.stages.quantise import quantise
 
 METRES_PER_STEP = 10.0
@@ -66,3 +69,12 @@ def invented_board(
     cliffs = None if cliff_steps is None else mark_cliffs(levels, rise_steps=cliff_steps)
     legal = legalise(levels, water=courses, cliffs=cliffs, ramp_limit=ramp_limit, pins=pins)
     return fit(legal, catalogue or Catalogue.default())
+
+
+def searched(columns: int, rows: int, seed: int, n_rounds: int) -> Search:
+    """Pass messages on a rough board of few tops so often; the last sweep is up."""
+    tiles = invented_board(seed, columns, rows, is_rough=True, catalogue=SMALL)
+    search = Search(choose_among(tiles, Prices()))
+    for _ in range(n_rounds):
+        search.round()
+    return search

@@ -6,25 +6,13 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from invented_boards import SMALL, invented_board
+from invented_boards import SMALL, invented_board, searched
 from plain.boards import least_by_program, least_of_all, model_of
 from test_refine import check_built
 
-from hexterra.stages.bounding import Search
-from hexterra.stages.choices import choose_among
 from hexterra.stages.prices import Prices
 from hexterra.stages.refine import refine
 from hexterra.stages.relaxing import relax
-
-
-def searched(columns: int, rows: int, seed: int, n_rounds: int) -> Search:
-    """Sweep a rough board of few tops so often; the last sweep is up."""
-    tiles = invented_board(seed, columns, rows, is_rough=True, catalogue=SMALL)
-    search = Search(choose_among(tiles, Prices()))
-    for _ in range(n_rounds):
-        search.sweep(False)
-        search.sweep(True)
-    return search
 
 
 @settings(derandomize=True, deadline=None, max_examples=30)

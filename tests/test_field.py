@@ -8,24 +8,13 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from invented_boards import SMALL, invented_board
+from invented_boards import searched
 from plain.boards import least_of_all, model_of
 
-from hexterra.stages.bounding import Search
-from hexterra.stages.choices import choose_among
 from hexterra.stages.passing import Passing
 from hexterra.stages.prices import Prices
 
 laws = settings(derandomize=True, deadline=None, max_examples=30)
-
-
-def searched(columns: int, rows: int, seed: int, n_rounds: int) -> Search:
-    """Sweep a rough board of few tops so often; the last sweep is up."""
-    tiles = invented_board(seed, columns, rows, is_rough=True, catalogue=SMALL)
-    search = Search(choose_among(tiles, Prices()))
-    for _ in range(n_rounds):
-        search.round()
-    return search
 
 
 @laws
