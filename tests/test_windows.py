@@ -22,7 +22,7 @@ def passed_on(columns: int, rows: int, *, closed: bool = False, ramp_limit: int 
     shut = ~tiles.cliff if closed else None
     search = Search(choose_among(tiles, TRUEST, closed=shut))
     search.offer(search.corners)
-    for _ in pass_on(search, 12):
+    for _ in pass_on(search, search.passing, 12):
         pass
     search.propose()
     return search

@@ -15,7 +15,7 @@ from scipy.sparse.csgraph import connected_components
 
 from hexterra.kernels.labels import TOO_MUCH
 from hexterra.kernels.moves import improve
-from hexterra.stages.choices import Choices
+from hexterra.stages.choices import ALL, Choices
 from hexterra.stages.field import field_of
 from hexterra.stages.passing import Passing
 from hexterra.stages.prices import FORBIDDEN
@@ -108,10 +108,6 @@ class Search:
         """Pass messages down and up; the same for the bound."""
         self.prove(self.passing.round(self.cost))
 
-    def leap(self) -> None:
-        """Guess where the messages are bound for; the same for the bound."""
-        self.prove(self.passing.leap(self.cost))
-
     def prove(self, bound: float) -> None:
         """Take note of a bound. By rounding it may exceed the best cost, which is a bound then."""
         self.bound = max(self.bound, min(bound, self.cost))
@@ -129,7 +125,6 @@ class Search:
             height = np.arange(field.n_heights[cell])[:, None] + 0.5 * climb
             begin = field.start[cell] + side * height.size
             field.message[begin : begin + height.size] = (per_step[cell, side] * height).ravel()
-        field.greatest = np.full(2, np.abs(field.message).max(initial=0.0))
         self.passing.restart()
 
     def charge(self, kind_price: NDArray[np.float64]) -> None:
@@ -141,7 +136,8 @@ class Search:
         self.field.price += more[cell_setting, self.field.row]
         self.kind_price = kind_price
         # A board's pieces cost no less than this much each, less that much for all those owned.
-        self.passing.restart(-float(kind_price @ self.owned))
+        self.passing.rest = -float(kind_price @ self.owned)
+        self.passing.restart()
 
     def price_around(self, cells: NDArray[np.intp], corners: NDArray[np.int32]) -> float:
         """Return what the tiles of some cells, ascending, and all their faces cost on a board.
@@ -155,7 +151,7 @@ class Search:
         self, cells: NDArray[np.intp] | slice, corners: NDArray[np.int32]
     ) -> NDArray[np.float64]:
         settings = self.choices.settings
-        row = self.choices.labels_at(cells, corners) % self.choices.n_rows
+        row = self.choices.labels(corners, cells) % self.choices.n_rows
         return self.kind_price[self.kind_of[settings.setting[cells], row]]
 
     def is_broken(self, corners: NDArray[np.int32]) -> bool:
@@ -175,7 +171,7 @@ class Search:
         is_known = choices.labels(corners) >= 0
         known = np.where(is_known[:, None], corners, choices.lowest[:, None])
         return self.field.excess(
-            known, choices.top_prices(corners) + self._charges(slice(None), known), face
+            known, choices.top_prices(corners) + self._charges(ALL, known), face
         )
 
     def propose(self) -> None:

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,6 +28,8 @@ from hexterra.values import Value, readonly
 Sides = tuple[
     NDArray[np.int32], NDArray[np.int8], NDArray[np.float64], NDArray[np.float64], NDArray[np.int8]
 ]
+#: All cells of a board.
+ALL: Final = slice(None)
 #: Wanted mean and corner heights, and their weights.
 GroundTerms = tuple[
     NDArray[np.float64], NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]
@@ -105,14 +108,13 @@ class Choices(Value):
         lattice = self.tiles.lattice
         return lattice.neighbours, lattice.back_sides, self.fixed, self.per_step, self.falls
 
-    def labels(self, corners: NDArray[np.int32]) -> NDArray[np.int32]:
-        """Return the label of each cell with these corners, (n,) int32; -1 if it has none."""
-        return self.labels_at(slice(None), corners)
-
-    def labels_at(
-        self, cells: NDArray[np.intp] | slice, corners: NDArray[np.int32]
+    def labels(
+        self, corners: NDArray[np.int32], cells: NDArray[np.intp] | slice = ALL
     ) -> NDArray[np.int32]:
-        """Return the labels of some cells of a board, (m,) int32; -1 if one has none."""
+        """Return the label of each cell with these corners, (n,) int32; -1 if it has none.
+
+        Of some `cells` only if these are given, here and in `top_prices`.
+        """
         corners, lowest = corners[cells], self.lowest[cells]
         base = corners.min(axis=1)
         rises = corners - base[:, None]
@@ -122,10 +124,12 @@ class Choices(Value):
         is_known &= (base >= lowest) & (base < lowest + self.n_bases[cells])
         return np.where(is_known, label, -1).astype(np.int32)
 
-    def top_prices(self, corners: NDArray[np.int32]) -> NDArray[np.float64]:
+    def top_prices(
+        self, corners: NDArray[np.int32], cells: NDArray[np.intp] | slice = ALL
+    ) -> NDArray[np.float64]:
         """Price the tile of each cell, (n,) float64; `NEVER` or more if it is not allowed."""
-        label = self.labels(corners)
-        return np.where(label >= 0, self.price[self.first[:-1] + label], kernels.NEVER)
+        label = self.labels(corners, cells)
+        return np.where(label >= 0, self.price[self.first[:-1][cells] + label], kernels.NEVER)
 
     def faces(self, corners: NDArray[np.int32]) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
         """Return how far apart tops are on each seam, and where water would have to rise.
@@ -142,9 +146,7 @@ class Choices(Value):
         other, back = lattice.neighbours[cell, side], lattice.back_sides[cell, side]
         first = corners[cell, side] - corners[other, (back + 1) % N_SIDES]
         second = corners[cell, (side + 1) % N_SIDES] - corners[other, back]
-        falls = self.falls[cell, side]
-        is_uphill = np.minimum(falls * first, falls * second) < 0
-        return 0.5 * (np.abs(first) + np.abs(second)), is_uphill
+        return faces_between(first, second, self.falls[cell, side])
 
     def face_prices(self, corners: NDArray[np.int32]) -> NDArray[np.float64]:
         """Price each seam, in the order of the lattice's `seams`, (n_seams,) float64."""
@@ -154,8 +156,7 @@ class Choices(Value):
         self, corners: NDArray[np.int32], cell: NDArray[np.intp], side: NDArray[np.intp]
     ) -> NDArray[np.float64]:
         apart, is_uphill = self._faces(corners, cell, side)
-        price = self.fixed[cell, side] + self.per_step[cell, side] * apart
-        return np.where(is_uphill, kernels.NEVER, np.where(apart > 0.0, price, 0.0))
+        return price_faces(apart, is_uphill, self.fixed[cell, side], self.per_step[cell, side])
 
     def face_price(
         self, cell: int, side: int, mine: tuple[int, int], theirs: tuple[int, int]
@@ -184,14 +185,36 @@ class Choices(Value):
 
     def price_around(self, cells: NDArray[np.intp], corners: NDArray[np.int32]) -> float:
         """Return what the tiles of some cells, ascending, and all their faces cost on a board."""
-        label = self.labels_at(cells, corners)
-        top = np.where(label >= 0, self.price[self.first[cells] + label], kernels.NEVER)
         neighbours = self.tiles.lattice.neighbours
         place, side = np.nonzero(neighbours[cells] >= 0)
         other = neighbours[cells[place], side]
         is_met_twice = cells[np.minimum(np.searchsorted(cells, other), len(cells) - 1)] == other
         face = self._face_prices(corners, cells[place], side)
+        top = self.top_prices(corners, cells)
         return float(top.sum() + np.where(is_met_twice, 0.5 * face, face).sum())
+
+
+def faces_between(
+    first: NDArray[np.int32], second: NDArray[np.int32], falls: NDArray[np.int8]
+) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+    """Return how far apart tops are on sides on average, and where water would have to rise.
+
+    `first` and `second` are by how much the one top is higher than the other at the side's two
+    corners, in steps; `falls` is as in `Choices`.
+    """
+    is_uphill = np.minimum(falls * first, falls * second) < 0
+    return 0.5 * (np.abs(first) + np.abs(second)), is_uphill
+
+
+def price_faces(
+    apart: NDArray[np.float64],
+    is_uphill: NDArray[np.bool_],
+    fixed: NDArray[np.float64],
+    per_step: NDArray[np.float64],
+) -> NDArray[np.float64]:
+    """Price sides by what `faces_between` says of them; `NEVER` where water would have to rise."""
+    price = np.where(apart > 0.0, fixed + per_step * apart, 0.0)
+    return np.where(is_uphill, kernels.NEVER, price)
 
 
 def choose_among(

@@ -11,6 +11,7 @@ from collections.abc import Generator
 from typing import Final
 
 from hexterra.stages.bounding import Search
+from hexterra.stages.proving import seconds_left
 from hexterra.stages.relaxing import relax
 
 #: Beginnings that have room, attempt by attempt. With more, `prove` is quicker.
@@ -29,27 +30,24 @@ def decide(search: Search, end: float | None) -> Generator[None, None, bool]:
     Dynamic programming over layers (Held and Karp, Journal of the Society for Industrial and
     Applied Mathematics 10(1), 1962) with bounds. A better board is offered without a proof too.
     """
-    is_proven = yield from _attempt(search, BEGUN[0])
+    if (yield from _attempt(search, BEGUN[0])):
+        return True
     begun = BEGUN[1:]
-    if not is_proven and int(search.field.count.sum()) <= MOST_LABELS:
-        relax(search, _left_s(end))
+    if int(search.field.count.sum()) <= MOST_LABELS:
+        relax(search, seconds_left(end))
         yield
         _rule_out(search)
         begun = (*begun, MOST_BEGUN)
     took_s, last = 0.0, BEGUN[0]
     for n_most in begun:
-        left_s = _left_s(end)
-        if is_proven or (left_s is not None and n_most / last * took_s > left_s):
-            break
+        left_s = seconds_left(end)
+        if left_s is not None and n_most / last * took_s > left_s:
+            return False
         start = time.monotonic()
-        is_proven = yield from _attempt(search, n_most)
+        if (yield from _attempt(search, n_most)):
+            return True
         took_s, last = time.monotonic() - start, n_most
-    return is_proven
-
-
-def _left_s(end: float | None) -> float | None:
-    """Return the seconds that are left until the clock shows `end`, a hundredth at least."""
-    return None if end is None else max(0.01, end - time.monotonic())
+    return False
 
 
 def _attempt(search: Search, n_most: int) -> Generator[None, None, bool]:

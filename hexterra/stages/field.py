@@ -12,10 +12,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hexterra.kernels import messages as kernels
-from hexterra.kernels.labels import NEVER
+from hexterra.kernels.labels import TOO_MUCH
 from hexterra.kernels.layers import decide
 from hexterra.lattice.hexagon import N_SIDES
-from hexterra.stages.choices import Choices, Sides
+from hexterra.stages.choices import Choices, Sides, faces_between, price_faces
 
 #: Relative error of one cell's or side's part of a bound: a few thousand roundings.
 _ROUNDING: Final = 1e-12
@@ -73,6 +73,11 @@ class Field:
     def margin(self) -> float:
         """How far rounding may carry a bound."""
         return _ROUNDING * (N_SIDES + 1) * len(self.count) * float(self.greatest.max() + 1.0)
+
+    def measure(self) -> None:
+        """Take note of messages that were not written by sweeps."""
+        size = np.abs(self.message)
+        self.greatest = np.full(2, size.max(initial=0.0, where=size < TOO_MUCH))
 
     def sweep(self, is_up: bool, slack: float) -> float:
         """Pass messages once; return a lower bound, give or take `margin`.
@@ -152,10 +157,8 @@ class Field:
             other, u = neighbours[c, s], back[c, s]
             first = base[at] + self.rises[r, s] - corners[other, (u + 1) % N_SIDES]
             second = base[at] + self.rises[r, (s + 1) % N_SIDES] - corners[other, u]
-            apart = 0.5 * (np.abs(first) + np.abs(second))
-            face = np.where(apart > 0.0, fixed[c, s] + per_step[c, s] * apart, 0.0)
-            is_uphill = np.minimum(falls[c, s] * first, falls[c, s] * second) < 0
-            price[at] += np.where(is_uphill, NEVER, face)
+            faces = faces_between(first, second, falls[c, s])
+            price[at] += price_faces(*faces, fixed[c, s], per_step[c, s])
         return self._cut_out(cut, price, self.along_water)
 
     def open(self, cells: NDArray[np.intp], along_water: float) -> tuple[Field, float]:
@@ -183,7 +186,6 @@ class Field:
         """Take over what cells tell each other in a field of them."""
         cut = _Cut(self, cells)
         self.message[cut.told[cut.is_told]] = field.message[cut.is_told]
-        self.greatest = np.maximum(self.greatest, field.greatest)
 
     def _cut_out(self, cut: _Cut, price: NDArray[np.float64], along_water: float) -> Field:
         _, back, fixed, per_step, falls = self.sides

@@ -28,12 +28,12 @@ N_ROUNDS_ON_ALL: Final = 8
 ALONG_WATER: Final = 0.95
 
 
-def pass_on(search: Search, n_rounds: int) -> Generator[None, None, None]:
-    """Raise the bound by rounds on the whole board, pausing between them."""
+def pass_on(search: Search, passing: Passing, n_rounds: int) -> Generator[None, None, None]:
+    """Raise the bound by rounds on a board or a part of it, pausing between them."""
     for _ in range(n_rounds):
-        search.round()
+        search.prove(passing.round(search.cost))
         yield
-        search.leap()
+        search.prove(passing.leap(search.cost))
         yield
 
 
@@ -46,26 +46,21 @@ def narrow(search: Search) -> Generator[None, None, None]:
     is_open = lattice.spread(search.excess(search.corners) > OPEN, REACH)
     is_worth = 0 < np.count_nonzero(is_open) < MANY * len(is_open)
     if not (is_worth and (yield from _pass_on_within(search, np.flatnonzero(is_open)))):
-        yield from pass_on(search, N_ROUNDS_ON_ALL)
+        yield from pass_on(search, search.passing, N_ROUNDS_ON_ALL)
 
 
 def _pass_on_within(search: Search, cells: NDArray[np.intp]) -> Generator[None, None, bool]:
     """Raise the bound by rounds on some cells; return whether the whole board proves as much."""
     whole = search.passing
     field, rest = search.field.open(cells, ALONG_WATER)
-    passing = Passing(field, rest - search.field.margin)
-    for _ in range(N_ROUNDS):
-        search.prove(passing.round(search.cost))
-        yield
-        search.prove(passing.leap(search.cost))
-        yield
+    yield from pass_on(search, Passing(field, rest - search.field.margin), N_ROUNDS)
     message, bound = search.field.message.copy(), whole.bound
     search.field.close(cells, field)
-    whole.restart(whole.rest)
+    whole.restart()
     search.round()
     if whole.bound >= bound:
         return True
     search.field.message[:] = message
-    whole.restart(whole.rest)
+    whole.restart()
     search.round()
     return False

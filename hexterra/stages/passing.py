@@ -39,9 +39,9 @@ class Passing:
         self._greatest_before = field.greatest
         self._boldness = _BOLDNESS
 
-    def restart(self, rest: float = 0.0) -> None:
+    def restart(self) -> None:
         """Take note that prices or messages were changed: what was proven holds no more."""
-        self.rest = rest
+        self.field.measure()
         self.bound = -np.inf
         self._before = None
 

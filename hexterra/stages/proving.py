@@ -124,6 +124,11 @@ class Option:
     column: int = -1
 
 
+def seconds_left(end: float | None) -> float | None:
+    """Return how long it is until the monotonic clock shows `end`, a hundredth at least."""
+    return None if end is None else max(0.01, end - time.monotonic())
+
+
 def prove(search: Search, end: float | None) -> None:
     """Find the best board among the labels left, or raise the bound until `end`.
 
@@ -144,8 +149,7 @@ def prove(search: Search, end: float | None) -> None:
             sure += _add_pieces(program, search, options)
         total += sure
         if program.cost:
-            left_s = None if end is None else max(0.01, end - time.monotonic())
-            result = program.solve(left_s)
+            result = program.solve(seconds_left(end))
             if result.x is not None:
                 shares = np.append(result.x, 1.0)  # column -1 is what is sure
                 for cell in cells:
@@ -216,7 +220,6 @@ def _add_sides(
     sure = 0.0
     for cell in cells:
         for side, other in enumerate(lattice.neighbours[cell].tolist()):
-            back = int(lattice.back_sides[cell, side])
             is_sure, is_other_sure = (
                 len(options[cell]) == 1,
                 other >= 0 and len(options[other]) == 1,
@@ -229,9 +232,7 @@ def _add_sides(
                 or (is_sure == is_other_sure and other < cell)
             ):
                 continue
-            mine = states_of(options[cell], side, (side + 1) % N_SIDES)
-            theirs = states_of(options[other], (back + 1) % N_SIDES, back)
-            face = {pair: choices.face_price(cell, side, *pair) for pair in product(mine, theirs)}
+            mine, theirs, face = meet(choices, options, cell, side)
             if len(mine) > 1 < len(theirs):
                 add_pairs(program, mine, theirs, face)
             elif len(mine) == len(theirs) == 1:
@@ -267,7 +268,22 @@ def add_pairs(
     return rows
 
 
-def states_of(options: list[Option], first: int, second: int) -> dict[State, list[int]]:
+def meet(
+    choices: Choices, options: list[list[Option]], cell: int, side: int
+) -> tuple[dict[State, list[int]], dict[State, list[int]], dict[tuple[State, State], float]]:
+    """Return the states of a side in its cell and in the one across, and what pairs of them cost.
+
+    Both states are read from the cell's first corner on.
+    """
+    lattice = choices.tiles.lattice
+    other, back = lattice.neighbours[cell, side], int(lattice.back_sides[cell, side])
+    mine = _states(options[cell], side, (side + 1) % N_SIDES)
+    theirs = _states(options[other], (back + 1) % N_SIDES, back)
+    face = {pair: choices.face_price(cell, side, *pair) for pair in product(mine, theirs)}
+    return mine, theirs, face
+
+
+def _states(options: list[Option], first: int, second: int) -> dict[State, list[int]]:
     """Return the columns of a cell's labels by their corner heights on a side."""
     states: dict[State, list[int]] = {}
     for option in options:

@@ -45,8 +45,8 @@ Stopped = Literal["", "interrupted", "time"]
 #: Boards proposed at first, and rounds on the whole board before each.
 N_PROPOSALS: Final = 2
 PACE: Final = 6
-#: "bounded" ends at this gap.
-ENOUGH: Final = 5e-4
+#: The gap at which the search ends.
+ENOUGH: Final[dict[Effort, float]] = {"bounded": 5e-4, "proven": 0.0}
 #: How often rounds go on where it is open: on large boards the less the more cells there are.
 MOST_TIMES: Final[dict[Effort, int]] = {"bounded": 6, "proven": 20}
 LEAST_TIMES: Final = 2
@@ -224,11 +224,10 @@ def _rounds(search: Search, effort: Effort, end: float | None) -> Iterator[None]
 def _without_stock(search: Search, effort: Effort) -> Generator[None, None, bool]:
     """Let cost and bound approach each other; return whether they are near enough."""
     for _ in range(N_PROPOSALS):
-        yield from pass_on(search, PACE)
+        yield from pass_on(search, search.passing, PACE)
         search.propose()
         yield
     review, gap = Review(search), np.inf
-    enough = ENOUGH if effort == "bounded" else 0.0
     most = max(LEAST_TIMES, min(MOST_TIMES[effort], MOST_CELLS // len(search.corners)))
     for number in range(most + 1):
         if number > 0:
@@ -240,7 +239,7 @@ def _without_stock(search: Search, effort: Effort) -> Generator[None, None, bool
             yield from mend(search, search.proposed, WIDE_WINDOWS if is_far else WINDOWS)
         yield from review.better()
         gap, last_gap = search.cost - search.bound, gap
-        if gap <= enough * search.cost:
+        if gap <= ENOUGH[effort] * search.cost:
             return True
         undecided = float((search.field.count - 1).sum()) / len(search.choices.price)
         if effort == "proven" and (gap > SLOW * last_gap or undecided < FEW_LABELS):
@@ -250,7 +249,6 @@ def _without_stock(search: Search, effort: Effort) -> Generator[None, None, bool
 
 def _with_stock(search: Search, effort: Effort) -> Generator[None, None, bool]:
     """Do the same while the prices of pieces settle."""
-    enough = ENOUGH if effort == "bounded" else 0.0
     start_prices(search)
     for number in range(1, MOST_ROUNDS_WITH_STOCK + 1):
         search.round()
@@ -259,7 +257,7 @@ def _with_stock(search: Search, effort: Effort) -> Generator[None, None, bool]:
             continue
         search.propose()
         yield
-        if search.cost - search.bound <= enough * search.cost:
+        if search.cost - search.bound <= ENOUGH[effort] * search.cost:
             return True
         if number % PACE_OF_REVIEWS == 0:
             yield from Review(search).better()

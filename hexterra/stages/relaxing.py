@@ -7,14 +7,8 @@ program.
 
 from __future__ import annotations
 
-from itertools import product
-
-import numpy as np
-
-from hexterra.kernels.labels import TOO_MUCH
-from hexterra.lattice.hexagon import N_SIDES
 from hexterra.stages.bounding import Search
-from hexterra.stages.proving import Program, State, add_pairs, options_of, states_of
+from hexterra.stages.proving import Program, State, add_pairs, meet, options_of
 
 
 def relax(search: Search, time_limit_s: float | None) -> None:
@@ -37,10 +31,7 @@ def relax(search: Search, time_limit_s: float | None) -> None:
     for cell, side in lattice.seams.tolist():
         other = int(lattice.neighbours[cell, side])
         back = int(lattice.back_sides[cell, side])
-        mine = states_of(options[cell], side, (side + 1) % N_SIDES)
-        theirs = states_of(options[other], (back + 1) % N_SIDES, back)
-        face = {pair: choices.face_price(cell, side, *pair) for pair in product(mine, theirs)}
-        of_mine, of_theirs = add_pairs(program, mine, theirs, face)
+        of_mine, of_theirs = add_pairs(program, *meet(choices, options, cell, side))
         rows += [(cell, side, state, row) for state, row in of_mine.items()]
         rows += [(other, back, (b, a), row) for (a, b), row in of_theirs.items()]
     worth = program.relax(time_limit_s)
@@ -51,7 +42,5 @@ def relax(search: Search, time_limit_s: float | None) -> None:
         field.message[field.start[cell] + side * field.n_heights[cell] * field.width + state] = (
             worth[row]
         )
-    told = np.abs(field.message)
-    field.greatest = np.full(2, told.max(initial=0.0, where=told < TOO_MUCH))
     search.passing.restart()
     search.round()
