@@ -13,6 +13,8 @@ from plain.boards import least_of_all, model_of
 
 from hexterra.stages.passing import Passing
 from hexterra.stages.prices import Prices
+from hexterra.stages.proving import options_of
+from hexterra.stages.refine import refine
 
 laws = settings(derandomize=True, deadline=None, max_examples=30)
 
@@ -79,6 +81,30 @@ def test_a_window_is_solved_with_the_rest_as_it_is(seed: int, cells: set[int]) -
     assert choices.price_board(board) == pytest.approx(least, abs=1e-9)
     saved = choices.price_around(within, corners) - choices.price_around(within, board)
     assert saved == pytest.approx(choices.price_board(corners) - least, abs=1e-9)
+
+
+@laws
+@given(
+    seed=st.integers(0, 10_000),
+    n_rounds=st.integers(0, 5),
+    ways=st.lists(st.sampled_from(["up", "down", "leap"]), min_size=3, max_size=12),
+)
+def test_no_order_of_sweeps_drops_a_label_of_the_best_board(
+    seed: int, n_rounds: int, ways: list[str]
+) -> None:
+    """The best board, which is known from the start, is still there in the end."""
+    search = searched(6, 5, seed, 0)
+    search.offer(refine(search.choices.tiles, effort="proven").tiles.corners)
+    for _ in range(n_rounds):
+        search.round()
+    for way in ways:
+        if way == "leap":
+            search.prove(search.passing.leap(search.cost))
+        else:
+            search.sweep(way == "up")
+    options = options_of(search)
+    for cell, corners in enumerate(search.corners.tolist()):
+        assert corners in [option.corners for option in options[cell]]
 
 
 @pytest.mark.parametrize("along_water", [0.3, 0.85])

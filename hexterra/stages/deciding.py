@@ -27,6 +27,8 @@ ROUNDS_BETWEEN: Final = 10
 def decide(search: Search, end: float | None) -> Generator[None, None, bool]:
     """Look for the best board, pausing between attempts; return whether it is proven.
 
+    The last sweep must have been up.
+
     Dynamic programming over layers (Held and Karp, Journal of the Society for Industrial and
     Applied Mathematics 10(1), 1962) with bounds. A better board is offered without a proof too.
     """
@@ -52,7 +54,6 @@ def decide(search: Search, end: float | None) -> Generator[None, None, bool]:
 
 def _attempt(search: Search, n_most: int) -> Generator[None, None, bool]:
     """Try with room for so many beginnings; return whether the best board is proven."""
-    search.sweep(True)
     found = search.field.decide(search.cost, n_most)
     before = search.cost
     if found is not None:

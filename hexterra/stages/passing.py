@@ -35,6 +35,7 @@ class Passing:
         self.field = field
         self.rest = rest
         self.bound = -np.inf  # of the last sweep
+        self._bounds = [-np.inf, -np.inf]  # of the last sweeps down and up
         self._before: NDArray[np.float64] | None = None
         self._greatest_before = field.greatest
         self._boldness = _BOLDNESS
@@ -42,15 +43,18 @@ class Passing:
     def restart(self) -> None:
         """Take note that prices or messages were changed: what was proven holds no more."""
         self.field.measure()
-        self.bound = -np.inf
+        self.bound, self._bounds = -np.inf, [-np.inf, -np.inf]
         self._before = None
 
     def sweep(self, is_up: bool, cost: float) -> float:
         """Pass messages once, drop labels that no board cheaper than `cost` has; return a bound."""
-        # A label is out only if it is worse by more than any rounding.
+        # A label is out only if it is worse by more than any rounding. While cells are swept, the
+        # bound is at least that of the last sweep the other way, which the rest still holds.
         margin = self.field.margin
-        proven = self.field.sweep(is_up, min(TOO_MUCH / 2, cost - self.bound + margin))
+        slack = cost - self._bounds[not is_up] + margin
+        proven = self.field.sweep(is_up, min(TOO_MUCH / 2, slack))
         self.bound = proven + self.rest - max(margin, self.field.margin)
+        self._bounds[is_up] = self.bound
         return self.bound
 
     def round(self, cost: float) -> float:
@@ -65,20 +69,20 @@ class Passing:
         for is sound; a guess that proves less is taken back, and the next one is more careful.
         Returns a bound.
         """
-        field, bound = self.field, self.bound
+        field, bound, bounds = self.field, self.bound, self._bounds
         message, part, greatest = field.message.copy(), field.part.copy(), field.greatest.copy()
         proven = bound
         if self._before is not None:
             change = np.clip(message - self._before, -_MOST_CHANGE, _MOST_CHANGE)
             field.message += self._boldness * change
             field.greatest = greatest + self._boldness * (greatest + self._greatest_before)
-            self.bound = -np.inf
+            self._bounds = [-np.inf, -np.inf]
             proven = self.round(cost)
             if self.bound > bound:
                 self._boldness = min(1.5 * self._boldness, _MOST_BOLDNESS)
             else:
                 field.message[:], field.part[:], field.greatest = message, part, greatest
-                self.bound = bound
+                self.bound, self._bounds = bound, bounds
                 self._boldness = max(0.5 * self._boldness, 1.0)
         self._before, self._greatest_before = field.message.copy(), field.greatest.copy()
         return max(proven, bound)
