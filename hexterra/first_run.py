@@ -28,7 +28,8 @@ from hexterra.stages.refine import refine
 def compiling_beside() -> Generator[None, None, None]:
     """Compile the later kernels in a second process while the block runs."""
     beside = subprocess.Popen(
-        [sys.executable, "-m", "hexterra.first_run"],
+        # Without -P, a copy of the package in the working folder would be compiled instead.
+        [sys.executable, "-P", "-m", "hexterra.first_run"],
         stdin=subprocess.DEVNULL,
         stdout=subprocess.DEVNULL,
         stderr=subprocess.DEVNULL,
