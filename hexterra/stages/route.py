@@ -162,7 +162,7 @@ def carry(drained: Drainage, lattice: Lattice) -> RoutingReport:
     wrong = by_size(is_wrong, outlet_m2)
     outlets.connect(wrong, exits, cells, ways, meets, receiver, side, order)
 
-    pixel = np.where(has_ground, chosen.pixel_of[outlet], -1)
+    pixel = np.where(has_ground, chosen.pixel_of[outlet].astype(np.int64), -1)
     own = outlet_m2.copy()  # what runs to the outlet of a cell and not first to that of another
     np.subtract.at(own, meets[meets >= 0], outlet_m2[meets >= 0])
     catchment = np.maximum(own, 0.0)
