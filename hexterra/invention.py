@@ -224,11 +224,11 @@ def _drain(land: _Grid) -> _Drainage:
     The lowest ways out of all hollows lie on the minimum spanning tree of the pixel grid, in which
     a link between two neighbours in a row or column costs the higher of its ends.
     """
-    number = np.arange(land.size).reshape(land.shape)
+    number = np.arange(land.size, dtype=np.int32).reshape(land.shape)  # csgraph takes no other
     flat = land.ravel()
     sea = land.size  # one more node, to which the whole rim is linked
     rim = np.unique(np.r_[number[0], number[-1], number[:, 0], number[:, -1]])
-    ends = [np.full(len(rim), sea)], [rim]
+    ends = [np.full_like(rim, sea)], [rim]
     for here, there in ((number[:-1], number[1:]), (number[:, :-1], number[:, 1:])):
         ends[0].append(here.ravel())
         ends[1].append(there.ravel())
