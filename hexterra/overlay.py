@@ -16,6 +16,7 @@ from hexterra.elevation.pixels import Pixels, Source, Window
 from hexterra.progress import Progress, silent
 from hexterra.settling import settle_water
 from hexterra.stages._pixel_ground import pixel_areas
+from hexterra.stages.carried_rivers import carried_rivers
 from hexterra.stages.channels import upright_cells, width_classes
 from hexterra.stages.cover import Cover, cover, cover_from_classes, join_covers
 from hexterra.stages.drain import drain
@@ -79,7 +80,7 @@ class Overlay(Value):
         Cells whose water has upright banks, (n,) bool.
     rivers, roads, cover
         Rivers, roads, woods and the like of the maps; None if the brief names no map of them.
-        `water` runs along `rivers` already.
+        `water` runs along all of `rivers`.
     routing
         How true the water is to the raster's; None if it follows the means of the cells.
     assumed, notes
@@ -159,14 +160,15 @@ def lay_over(
         if brief.rivers.file is not None:
             features = _read(read_lines, brief.rivers, board)
             rivers = ways(features, board, tolerance_cells=brief.rivers.tolerance_cells)
-            notes += [*features.notes, *rivers.notes]
-            notes += _unmet("rivers.upright", brief.rivers.upright, rivers)
+            unmet = _unmet("rivers.upright", brief.rivers.upright, rivers)
             water = watercourses_from_lines(
                 rivers,
                 water,
                 threshold_m2=threshold_m2,
                 direction="line" if brief.rivers.runs == "as drawn" else "height",
             )
+            rivers = carried_rivers(rivers, water)
+            notes += [*features.notes, *rivers.notes, *unmet]
             upright = upright_cells(water, rivers, brief.rivers.upright)
         if brief.water.banks == "upright":
             upright = water.is_watercourse

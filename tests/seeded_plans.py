@@ -51,9 +51,14 @@ _DRIVERS = {".gpkg": "GPKG", ".geojson": "GeoJSON", ".shp": "ESRI Shapefile"}
 
 
 def write_map(
-    path: Path, shapes: list[Any], kinds: list[str], crs: str, geometry_type: str
+    path: Path,
+    shapes: list[Any],
+    kinds: list[str],
+    crs: str,
+    geometry_type: str,
+    names: list[str] | None = None,
 ) -> Path:
-    """Write shapely geometries with a field "kind" to the kind of file that the name ends in."""
+    """Write geometries with fields "kind" and "name" to the kind of file that the name ends in."""
     if path.suffix == ".geojson":  # RFC 7946, section 4: WGS 84 degrees
         to_degrees = Transformer.from_crs(crs, "EPSG:4326", always_xy=True)
         shapes = [
@@ -63,8 +68,8 @@ def write_map(
     raw.write(
         path,
         geometry=np.array([shapely.to_wkb(shape) for shape in shapes], dtype=object),
-        field_data=[np.array(kinds, dtype=object)],
-        fields=["kind"],
+        field_data=[np.array(field, dtype=object) for field in (kinds, names or [""] * len(kinds))],
+        fields=["kind", "name"],
         geometry_type=geometry_type,
         driver=_DRIVERS[path.suffix],
         crs=crs,

@@ -5,7 +5,7 @@ Roads go on to the plan as they are; rivers go on to `watercourses_from_lines`.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import IntEnum
 from typing import TYPE_CHECKING, Final, Literal, NamedTuple
 
@@ -82,6 +82,16 @@ class Way(Value):
     def title(self) -> str:
         """What to call it in a sentence."""
         return f"{self.kind} {self.name!r}" if self.name else f"{self.kind} (feature {self.number})"
+
+    def part(self, begin: int, end: int) -> Way:
+        """Return its cells from place `begin` to place `end`, both included."""
+        return replace(
+            self,
+            cells=self.cells[begin : end + 1],
+            sides=self.sides[begin:end],
+            from_edge=self.from_edge and begin == 0,
+            to_edge=self.to_edge and end == len(self.cells) - 1,
+        )
 
 
 class WaterCrossing(NamedTuple):
@@ -316,19 +326,9 @@ class _Builder:
 
     def _close(self, way: Way, begin: int, end: int) -> None:
         """Keep the cells `begin` to `end` of a way; a lone cell between two cuts is no way."""
-        is_first, is_last = begin == 0, end == len(way.cells) - 1
-        if begin == end and not (is_first and is_last):
+        if begin == end and len(way.cells) > 1:
             return
-        part = Way(
-            kind=way.kind,
-            name=way.name,
-            number=way.number,
-            cells=way.cells[begin : end + 1],
-            sides=way.sides[begin:end],
-            from_edge=way.from_edge and is_first,
-            to_edge=way.to_edge and is_last,
-            offset_cells=way.offset_cells,
-        )
+        part = way.part(begin, end)
         self.ways.append(part)
         self.leaves[part.cells[0]] |= part.from_edge
         self.leaves[part.cells[-1]] |= part.to_edge
