@@ -311,11 +311,13 @@ def test_document_lists_files_settings_and_numbers(found: Streams, folder: Path)
 
 
 def test_earlier_waters_are_replaced_and_nothing_else(tmp_path: Path) -> None:
-    """A second run takes the place of the first; a file of the user's stays."""
+    """A second run takes the place of the first when asked to; a file of the user's stays."""
     out = tmp_path / "out"
     write(waters(ground(60)), out)
     (out / "mine.txt").write_text("mine")
-    write(waters(ground(50)), out)
+    with pytest.raises(OutputError, match="another drainage"):
+        write(waters(ground(50)), out)
+    write(waters(ground(50)), out, replace=True)
     assert (out / "mine.txt").read_text() == "mine"
     with rasterio.open(out / "order.tif") as raster:
         assert raster.shape == (50, 50)

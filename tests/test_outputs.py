@@ -501,25 +501,6 @@ def test_failure_removes_parents_that_it_made(tmp_path: Path) -> None:
     assert list(tmp_path.iterdir()) == []
 
 
-def test_failing_swap_is_undone(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """If files cannot all be moved into the target, those that were are moved out again."""
-    target = tmp_path / "plan"
-    write_folder(target, {"one": put("0"), "plan.json": put(document("one"))})
-    before = content(target)
-    rename = Path.rename
-
-    def fragile(self: Path, other: Path) -> Path:
-        if self.name == "two" and other.parent == target:
-            raise PermissionError(13, "Permission denied", str(other))
-        return rename(self, other)
-
-    monkeypatch.setattr(Path, "rename", fragile)
-    with pytest.raises(OutputError, match="Permission denied"):
-        write_folder(target, {"one": put("1"), "two": put("2"), "plan.json": put(document())})
-    assert content(target) == before
-    assert [path.name for path in tmp_path.iterdir()] == ["plan"]
-
-
 def test_folder_of_something_else_is_refused(tmp_path: Path) -> None:
     """A folder that is neither empty nor a plan is not written into."""
     (tmp_path / "thesis.doc").write_text("mine", encoding="utf-8")

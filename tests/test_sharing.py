@@ -121,7 +121,9 @@ def test_a_campaign_is_replaced_unless_something_was_added(
     """A campaign takes the place of an earlier one, but leaves no book of it behind unsaid."""
     write_campaign(shared, tmp_path / "set")
     fewer = share_plans([read_plan(folders[0])])
-    write_campaign(fewer, tmp_path / "set")
+    with pytest.raises(OutputError, match="another campaign"):
+        write_campaign(fewer, tmp_path / "set")
+    write_campaign(fewer, tmp_path / "set", replace=True)
     assert sorted(path.name for path in (tmp_path / "set").iterdir()) == [
         "1-board", "campaign.json", "pieces.csv",
     ]  # fmt: skip

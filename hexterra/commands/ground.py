@@ -9,7 +9,14 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
-from hexterra.commands.shell import listed, read, reading_options, reports_errors, telling
+from hexterra.commands.shell import (
+    listed,
+    read,
+    reading_options,
+    replace_option,
+    reports_errors,
+    telling,
+)
 from hexterra.errors import OutputError
 
 if TYPE_CHECKING:
@@ -77,6 +84,7 @@ def inspect_command(
 @click.command("drain", short_help="Find streams, catchments and lakes, as geodata.")
 @reading_options
 @click.option("--out", metavar="DIR", help="Folder to write. Default: <first file>-drained.")
+@replace_option
 @click.option(
     "--threshold-km2",
     type=float,
@@ -88,6 +96,7 @@ def inspect_command(
 def drain_command(
     files: tuple[str, ...],
     out: str | None,
+    replace: bool,
     threshold_km2: float | None,
     vertical_unit: str | None,
     crs: str | None,
@@ -119,7 +128,7 @@ def drain_command(
             found = streams(drained, threshold_m2=least_m2)
             standing = lakes(drained)
             written = write_hydrography(
-                found, standing, directory, settings=options, progress=progress
+                found, standing, directory, settings=options, replace=replace, progress=progress
             )
             summary = summarise(found, standing)
     click.echo(summary.describe())
@@ -174,12 +183,16 @@ def _memory_bytes() -> int:
 @click.option("--pixel-m", type=float, default=25.0, show_default=True, help="Pixel size.")
 @click.option("--relief-m", type=float, default=400.0, show_default=True, help="Height range.")
 @click.option("--out", required=True, metavar="TIF", help="GeoTIFF to write.")
+@replace_option
 @reports_errors
 def invent_command(
-    seed: int, rows: int, columns: int, pixel_m: float, relief_m: float, out: str
+    seed: int, rows: int, columns: int, pixel_m: float, relief_m: float, out: str, replace: bool
 ) -> None:
     """Invent a piece of ground: ridges, valleys, an escarpment, a lake basin."""
     with telling() as progress:
+        from hexterra.outputs.folder import check_file
+
+        check_file(out, replace=replace)
         progress("shaping ground")
         from hexterra.elevation import write_elevation
         from hexterra.invention import invent

@@ -20,6 +20,7 @@ from hexterra.commands.shell import (
     print_plan,
     read,
     reading_options,
+    replace_option,
     reports_errors,
     telling,
 )
@@ -42,6 +43,7 @@ if TYPE_CHECKING:
     " May be repeated.",
 )
 @click.option("--out", metavar="DIR", help="Folder for the plan. Default: <first file>-plan.")
+@replace_option
 @bench_options
 @reports_errors
 def plan_command(
@@ -49,6 +51,7 @@ def plan_command(
     brief_path: str | None,
     settings: tuple[str, ...],
     out: str | None,
+    replace: bool,
     vertical_unit: str | None,
     crs: str | None,
     band: int | None,
@@ -60,14 +63,16 @@ def plan_command(
         brief = _read_brief(brief_path, settings)
         elevation = read(files, vertical_unit, crs, band)
         from hexterra.outputs import write_plan
+        from hexterra.outputs.document import asked_of
         from hexterra.outputs.folder import check_folder
         from hexterra.plan import make_plan
 
         directory = Path(out or f"{Path(files[0]).stem}-plan")
-        check_folder(directory)
+        check_folder(directory, replace=replace, document=asked_of(elevation, brief))
         with first_run(progress):
             plan = make_plan(elevation, brief, progress=progress)
-        written = write_plan(plan, directory, extras=chosen_extras(wanted), progress=progress)
+        extras = chosen_extras(wanted)
+        written = write_plan(plan, directory, extras=extras, replace=replace, progress=progress)
     print_plan(plan, directory, written)
 
 
@@ -98,8 +103,10 @@ def book_command(directory: str, **wanted: bool) -> None:
 @reports_errors
 def verify_command(directory: str) -> None:
     """Rebuild a plan's board from its tables alone and check every seam, count and port."""
+    from hexterra.outputs.folder import recover
     from hexterra.verification import verify
 
+    recover(directory)
     verdict = verify(Path(directory))
     click.echo(verdict.describe())
     if not verdict.agrees:
@@ -108,8 +115,9 @@ def verify_command(directory: str) -> None:
 
 @click.command("brief")
 @click.option("--out", type=click.Path(), metavar="TOML", help="File to write. Default: print it.")
+@replace_option
 @reports_errors
-def brief_command(out: str | None) -> None:
+def brief_command(out: str | None, replace: bool) -> None:
     """Write a starter brief: every key, its meaning and its default."""
     from hexterra.brief import starter_brief
 
@@ -118,7 +126,7 @@ def brief_command(out: str | None) -> None:
         return
     from hexterra.outputs.folder import write_file
 
-    write_file(Path(out), starter_brief().encode())
+    write_file(Path(out), starter_brief().encode(), replace=replace)
     click.echo(f"wrote {out}")
 
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 import click
 
-from hexterra.commands.shell import listed, reports_errors, telling
+from hexterra.commands.shell import listed, replace_option, reports_errors, telling
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -27,6 +27,7 @@ N_NAMED: Final = 24
 )
 @click.option("--level", type=int, metavar="N", help="Level of its lowest corner, in steps.")
 @click.option("--out", metavar="DIR", help="Folder for the changed plan. Default: only show it.")
+@replace_option
 @reports_errors
 def edit_command(
     directory: str,
@@ -35,6 +36,7 @@ def edit_command(
     turn: int | None,
     level: int | None,
     out: str | None,
+    replace: bool,
 ) -> None:
     """Put another tile into one CELL of the plan in DIR, and say what that costs."""
     if pattern is None and turn is None and level is None:
@@ -51,7 +53,7 @@ def edit_command(
         progress("opening the plan")
         plan = read_plan(directory, progress=progress)
         edited = edit_plan(plan, cell, pattern=pattern, turn=turn, level=level)
-        written = () if out is None else write_plan(edited, out, progress=progress)
+        written = () if out is None else write_plan(edited, out, replace=replace, progress=progress)
     _print_comparison(compare(plan, edited))
     if out is not None:
         click.echo(f"\nWritten to {out}: {listed(written)}")
@@ -66,8 +68,11 @@ def edit_command(
     help="Compare with the same board from this catalogue, instead of a second plan.",
 )
 @click.option("--out", metavar="DIR", help="Folder for the plan from --catalogue.")
+@replace_option
 @reports_errors
-def compare_command(before: str, after: str | None, catalogue: str | None, out: str | None) -> None:
+def compare_command(
+    before: str, after: str | None, catalogue: str | None, out: str | None, replace: bool
+) -> None:
     """Compare two plans of one board: cells, pieces and costs.
 
     With --catalogue, tell which tiles of the plan in DIR another catalogue can still cut, and what
@@ -93,7 +98,7 @@ def compare_command(before: str, after: str | None, catalogue: str | None, out: 
         else:
             second = read_plan(str(after), progress=progress)
         comparison = compare(first, second)
-        written = () if out is None else write_plan(second, out, progress=progress)
+        written = () if out is None else write_plan(second, out, replace=replace, progress=progress)
     if catalogue is not None:
         click.echo(f"{second.assumed[-1]}.")
     _print_comparison(comparison)
@@ -104,8 +109,9 @@ def compare_command(before: str, after: str | None, catalogue: str | None, out: 
 @click.command("share", short_help="Find one set of pieces that builds several plans in turn.")
 @click.argument("directories", nargs=-1, required=True, metavar="DIR...")
 @click.option("--out", required=True, metavar="DIR", help="Folder for the set and the plans.")
+@replace_option
 @reports_errors
-def share_command(directories: tuple[str, ...], out: str) -> None:
+def share_command(directories: tuple[str, ...], out: str, replace: bool) -> None:
     """Fit the boards of several plans anew, so that one set of pieces builds each in turn.
 
     The folder gets the common set as pieces.csv, which a brief reads as stock.owned, and a plan
@@ -121,7 +127,7 @@ def share_command(directories: tuple[str, ...], out: str) -> None:
         plans = [read_plan(directory) for directory in directories]
         names = [Path(directory).resolve().name for directory in directories]
         shared = share_plans(plans, names=names, progress=progress)
-        written = write_campaign(shared, out, progress=progress)
+        written = write_campaign(shared, out, replace=replace, progress=progress)
     click.echo(shared.describe())
     click.echo(f"\nWritten to {out}: {listed(written)}")
 

@@ -82,6 +82,12 @@ def reading_options(command: Callable[..., Any]) -> Callable[..., Any]:
     return click.argument("files", nargs=-1, required=True, metavar="FILE...")(command)
 
 
+def replace_option(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Add the option that allows to replace what is there."""
+    words = "Replace what --out holds, if it is another one."
+    return click.option("--replace", is_flag=True, help=words)(command)
+
+
 def bench_options(command: Callable[..., Any]) -> Callable[..., Any]:
     """Options that ask for more than the plan."""
     for name, words in (

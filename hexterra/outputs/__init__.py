@@ -22,6 +22,7 @@ def write_plan(
     directory: str | os.PathLike[str],
     *,
     extras: Collection[Extra] = (),
+    replace: bool = False,
     progress: Progress = silent,
 ) -> tuple[str, ...]:
     """Write a plan into a folder, whole or not at all; see `write_folder`.
@@ -31,9 +32,11 @@ def write_plan(
     plan
         The plan.
     directory
-        A new or empty folder, or one with an earlier plan, which is replaced.
+        A new or empty folder, or one that holds this plan already.
     extras
         What the bench is given too: "book", "templates", "sheets", "mesh".
+    replace
+        Whether another plan in the folder may be replaced.
     progress
         Called with a few words before each file.
 
@@ -52,7 +55,7 @@ def write_plan(
         See `bench_writers`.
     """
     writers = plan_writers(plan, extras=extras, progress=progress)
-    write_folder(directory, writers)
+    write_folder(directory, writers, replace=replace)
     return tuple(writers)
 
 

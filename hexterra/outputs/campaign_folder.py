@@ -26,6 +26,7 @@ def write_campaign(
     shared: Shared,
     directory: str | os.PathLike[str],
     *,
+    replace: bool = False,
     progress: Progress = silent,
 ) -> tuple[str, ...]:
     """Write plans that share pieces into one folder, whole or not at all; see `write_folder`.
@@ -35,7 +36,9 @@ def write_campaign(
     shared
         The plans, from `share_plans`.
     directory
-        A new or empty folder, or one with an earlier campaign, which is replaced.
+        A new or empty folder, or one that holds this campaign already.
+    replace
+        Whether another campaign in the folder may be replaced.
     progress
         Called with a few words before each file.
 
@@ -70,7 +73,7 @@ def write_campaign(
         ],
     }
     writers[CAMPAIGN.document] = _text(json.dumps(document, indent=2, ensure_ascii=False) + "\n")
-    write_folder(directory, writers, kind=CAMPAIGN)
+    write_folder(directory, writers, kind=CAMPAIGN, replace=replace)
     return tuple(writers)
 
 

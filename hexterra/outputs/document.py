@@ -19,6 +19,8 @@ from hexterra.tables import DECIMALS, NEIGHBOUR_RULE
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from hexterra.brief import Brief
+    from hexterra.elevation import Elevation
     from hexterra.plan import Plan
     from hexterra.stages.flow import Watercourses
 
@@ -128,6 +130,20 @@ def plan_document(plan: Plan, files: Sequence[str] = ()) -> dict[str, Any]:
         ],
         "stored": stored_stages(plan),
     }
+
+
+def asked_of(elevation: Elevation, brief: Brief) -> dict[str, Any]:
+    """Return the part of a plan's document that is known before it is made.
+
+    Keys that an earlier plan will fill are known only then, so with such plans it is the ground.
+    """
+    known: dict[str, Any] = {"input": {"name": elevation.name, "digest": elevation.digest}}
+    is_open = brief.keep.plan is None and all(
+        getattr(brief.join, edge) is None for edge in type(brief.join).model_fields
+    )
+    if is_open:
+        known["brief"] = without_folders(brief.model_dump(mode="json"))
+    return known
 
 
 def plan_json(plan: Plan, files: Sequence[str] = ()) -> str:

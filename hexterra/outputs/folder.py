@@ -1,21 +1,27 @@
 """The last step of every run: put its files into a folder, whole or not at all.
 
-Everything is first written into a partial folder beside the target. Only when every writer has
-succeeded does anything in the target change. Files that are not an earlier run's are never touched.
+Everything is first written into a new folder beside the target, which then takes the target's
+place in one swap. A run that is killed leaves the earlier folder whole or the new one; what it
+leaves beside them, the next run clears away. Files that are not an earlier run's come along.
 """
 
 from __future__ import annotations
 
-import itertools
+import ctypes
 import json
 import os
 import shutil
-from collections.abc import Callable, Mapping
+import sys
+import warnings
+from collections.abc import Callable, Generator, Iterator, Mapping
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any, Final, NamedTuple, cast
 
+from filelock import FileLock, Timeout
+
 from hexterra.earlier import FORMAT, PLAN_FILE
-from hexterra.errors import OutputError
+from hexterra.errors import HexterraWarning, OutputError
 
 
 class Kind(NamedTuple):
@@ -31,10 +37,16 @@ DRAINAGE: Final = Kind("drainage.json", "hexterra drainage", "drainage")
 
 #: Writes one file to the path it is given.
 Writer = Callable[[Path], None]
+#: How many differences between two documents a refusal names.
+_N_NAMED: Final = 3
 
 
 def write_folder(
-    directory: str | os.PathLike[str], files: Mapping[str, Writer], *, kind: Kind = PLAN
+    directory: str | os.PathLike[str],
+    files: Mapping[str, Writer],
+    *,
+    kind: Kind = PLAN,
+    replace: bool = False,
 ) -> None:
     """Write `files` into `directory`, all of them or none.
 
@@ -51,68 +63,131 @@ def write_folder(
         folder below, as ``mesh/board.stl``.
     kind
         What the folder holds.
+    replace
+        Whether another plan may be replaced: one whose document says something else than the new
+        one. The same plan may always be written again.
 
     Raises
     ------
     OutputError
-        If the folder holds something that is no plan, a foreign file bears the name of one of
-        ours, or the file system refuses. The target is then as it was, and nothing partial is
-        left beside it. An interruption by the keyboard is cleaned up in the same way.
+        If the folder holds something that is no plan or (without `replace`) another plan, a
+        foreign file bears the name of one of ours, another run writes to the folder, or the file
+        system refuses. The target is then as it was, and nothing partial is left beside it. An
+        interruption by the keyboard is cleaned up in the same way.
 
     Notes
     -----
-    In a folder that held a plan, ``plan.json`` goes first and comes last: should the machine stop
-    in between, the folder is not mistaken for a plan.
+    Where the system can exchange two folders at once (Linux, macOS), the target is whole at every
+    moment. Elsewhere it is missing for one: the run after a kill there puts it back (`recover`).
     """
-    target = Path(os.path.abspath(directory))  # noqa: PTH100 - resolve() would follow links
+    target = _target(directory)
     for name in files:
         if not _is_plain(name):
             raise ValueError(f"{name!r} is no plain file name")
-    try:
-        earlier = earlier_files(target, kind)
-        for name in files:
-            if name not in earlier and os.path.lexists(target / name):
-                raise OutputError(
-                    f"{target / name} is in the way: it does not belong to the {kind.noun} in"
-                    f" {target}",
-                    remedy="move that file, or choose another output folder",
-                    path=str(target / name),
-                )
-        _write(target, files, earlier, kind.document)
-    except OutputError:
-        raise
-    except OSError as error:
-        raise _refusal(target, error, kind) from error
+    with _refusals(target, kind):
+        made = _make_parents(target.parent)
+        done = False
+        try:
+            with _locked(target, kind):
+                _clear_leftovers(target)
+                _write(target, files, kind, replace=replace)
+            done = True
+        finally:
+            if not done:
+                for folder in reversed(made):
+                    folder.rmdir()
 
 
-def check_folder(directory: str | os.PathLike[str], *, kind: Kind = PLAN) -> None:
+def check_folder(
+    directory: str | os.PathLike[str],
+    *,
+    kind: Kind = PLAN,
+    replace: bool = False,
+    document: Mapping[str, Any] | None = None,
+) -> None:
     """Refuse early a folder that `write_folder` would refuse late.
+
+    Parameters
+    ----------
+    directory, kind, replace
+        As for `write_folder`.
+    document
+        As much as is known already of the document to be written.
 
     Raises
     ------
     OutputError
-        If it holds something that is not of this kind, or cannot be made or written to.
+        If it holds something that is not of this kind, or (without `replace`) another plan, or
+        cannot be made or written to.
     """
-    target = Path(os.path.abspath(directory))  # noqa: PTH100 - resolve() would follow links
+    target = _target(directory)
+    with _refusals(target, kind):
+        recover(target)
+        earlier = earlier_files(target, kind)
+        there = next(path for path in (target, *target.parents) if path.exists())
+        if not os.access(there, os.W_OK | os.X_OK):
+            raise PermissionError(13, "Permission denied", str(there))
+        if earlier and not replace and document is not None:
+            _refuse_another(target, kind, document)
+
+
+def recover(directory: str | os.PathLike[str]) -> None:
+    """Put a folder back that a killed run left under another name, and warn of it.
+
+    Every command that reads or writes a folder calls this first.
+    """
+    target = _target(directory)
+    aside = _sibling(target, "earlier")
+    if aside.is_dir() and not os.path.lexists(target):
+        aside.rename(target)
+        warnings.warn(
+            f"a run was killed while it wrote {target}; what the folder held before is back",
+            HexterraWarning,
+            stacklevel=2,
+        )
+
+
+def _target(directory: str | os.PathLike[str]) -> Path:
+    """Find the folder itself: a link to it stays a link."""
+    return Path(directory).resolve()
+
+
+@contextmanager
+def _refusals(target: Path, kind: Kind) -> Generator[None, None, None]:
+    """Turn what the file system refuses into an `OutputError`."""
     try:
-        earlier_files(target, kind)
+        yield
     except OutputError:
         raise
     except OSError as error:
-        raise _refusal(target, error, kind) from error
-    there = next(path for path in (target, *target.parents) if path.exists())
-    if not os.access(there, os.W_OK | os.X_OK):
-        raise _refusal(target, PermissionError(13, "Permission denied", str(there)), kind)
+        raise OutputError(
+            f"the {kind.noun} cannot be written to {target}: {error.strerror or error}"
+            + (f" ({error.filename})" if error.filename else ""),
+            remedy="check that the folder may be written to and the disk is not full,"
+            " or choose another output folder",
+            path=str(target),
+        ) from error
 
 
-def _refusal(target: Path, error: OSError, kind: Kind) -> OutputError:
-    return OutputError(
-        f"the {kind.noun} cannot be written to {target}: {error.strerror or error}"
-        + (f" ({error.filename})" if error.filename else ""),
-        remedy="check that the folder may be written to and the disk is not full,"
-        " or choose another output folder",
-        path=str(target),
-    )
+@contextmanager
+def _locked(target: Path, kind: Kind) -> Generator[None, None, None]:
+    """Keep other runs from writing to `target`; the lock ends with the process that holds it."""
+    path = _sibling(target, "lock")
+    lock = FileLock(path, timeout=0)
+    try:
+        lock.acquire()
+    except Timeout as error:
+        raise OutputError(
+            f"another run is writing a {kind.noun} to {target}",
+            remedy="wait until it has ended, or choose another output folder",
+            path=str(target),
+        ) from error
+    try:
+        yield
+    finally:
+        with suppress(OSError):  # an open file cannot be removed everywhere
+            path.unlink()
+        lock.release()
 
 
 def earlier_files(target: Path, kind: Kind) -> frozenset[str]:
@@ -150,15 +225,6 @@ def _is_plain(name: str) -> bool:
     )
 
 
-def _move(name: str, source: Path, destination: Path) -> None:
-    """Rename a file from one folder to another; a folder below comes and goes with its files."""
-    (destination / name).parent.mkdir(exist_ok=True)
-    (source / name).rename(destination / name)
-    below = (source / name).parent
-    if below != source and not any(below.iterdir()):
-        below.rmdir()
-
-
 def _read_document(path: Path) -> dict[str, Any]:
     """Read a JSON object; anything else counts as an empty one."""
     try:
@@ -168,68 +234,132 @@ def _read_document(path: Path) -> dict[str, Any]:
     return cast("dict[str, Any]", document) if isinstance(document, dict) else {}
 
 
-def _write(
-    target: Path, files: Mapping[str, Writer], earlier: frozenset[str], document: str
-) -> None:
-    made = _make_parents(target.parent)
-    partial: Path | None = None
-    done = False
+def _write(target: Path, files: Mapping[str, Writer], kind: Kind, *, replace: bool) -> None:
+    earlier = earlier_files(target, kind)
+    for name in files:
+        if name not in earlier and os.path.lexists(target / name):
+            raise OutputError(
+                f"{target / name} is in the way: it does not belong to the {kind.noun} in {target}",
+                remedy="move that file, or choose another output folder",
+                path=str(target / name),
+            )
+    if target.exists() and Path.cwd().is_relative_to(target):
+        raise OutputError(
+            f"{target} is the folder you are in, and is replaced as a whole",
+            remedy=f"go up first (cd ..) and name the folder {target.name}",
+            path=str(target),
+        )
+    new = _sibling(target, "new")
+    new.mkdir()
     try:
-        partial = _make_sibling(target, "partial")
         for name, write in files.items():
-            (partial / name).parent.mkdir(exist_ok=True)
-            write(partial / name)
-        if earlier:
-            _swap(target, partial, tuple(files), earlier, document)
+            (new / name).parent.mkdir(exist_ok=True)
+            write(new / name)
+        if earlier and not replace:
+            _refuse_another(target, kind, _read_document(new / kind.document))
+        if target.exists():
+            _bring_along(target, new, earlier)
+            _swap(target, new)
         else:
-            if target.exists():
-                target.rmdir()  # it is empty; a rename onto a folder is not possible everywhere
-            partial.rename(target)
-        done = True
+            new.rename(target)
     finally:
-        if partial is not None:
-            shutil.rmtree(partial, ignore_errors=True)
-        if not done:
-            for folder in reversed(made):
-                folder.rmdir()
+        shutil.rmtree(new, ignore_errors=True)
 
 
-def _swap(
-    target: Path, partial: Path, names: tuple[str, ...], earlier: frozenset[str], document: str
-) -> None:
-    """Take the earlier files out of `target` and move the new ones in; undo on failure."""
-    aside = _make_sibling(target, "earlier")
-    last = [name for name in names if name == document]
-    incoming = [name for name in names if name != document] + last
-    outgoing = sorted(earlier, key=lambda name: (name != document, name))
-    done = False
-    try:
-        for name in outgoing:
-            _move(name, target, aside)
-        for name in incoming:
-            _move(name, partial, target)
-        done = True
-    finally:
-        if not done:
-            for name in incoming:
-                if not (partial / name).exists():
-                    _move(name, target, partial)
-            for name in reversed(outgoing):
-                if (aside / name).exists():
-                    _move(name, aside, target)
-        shutil.rmtree(aside, ignore_errors=True)
+def _refuse_another(target: Path, kind: Kind, document: Mapping[str, Any]) -> None:
+    """Refuse a folder whose document says something else than `document` does."""
+    there = _read_document(target / kind.document)
+    found = [*_differences({**there, "files": None}, {**document, "files": None})]
+    if found:
+        named = "; ".join(found[:_N_NAMED])
+        more = f"; and {len(found) - _N_NAMED} more" if len(found) > _N_NAMED else ""
+        raise OutputError(
+            f"{target} holds another {kind.noun}: {named}{more}",
+            remedy="choose another output folder, or replace what is there with --replace"
+            " (replace=True in Python)",
+            path=str(target),
+        )
 
 
-def _make_sibling(target: Path, role: str) -> Path:
-    """Make a hidden folder beside `target`, under the first free name."""
-    for number in itertools.count(1):
-        folder = target.with_name(f".{target.name}.{role}{number}")
+def _differences(there: Any, here: Any, name: str = "") -> Iterator[str]:
+    """Say what two documents disagree on, of what `here` speaks of, key by key."""
+    if isinstance(there, dict) and isinstance(here, Mapping):
+        held, wanted = cast("dict[str, Any]", there), cast("Mapping[str, Any]", here)
+        for key in wanted:
+            yield from _differences(held.get(key), wanted[key], f"{name}.{key}".lstrip("."))
+    elif there != here:
+        texts = [json.dumps(value, ensure_ascii=False, default=str) for value in (there, here)]
+        is_short = all(len(text) <= 40 for text in texts)
+        yield f"{name} is {texts[0]} there and {texts[1]} here" if is_short else f"{name} differs"
+
+
+def _bring_along(target: Path, new: Path, earlier: frozenset[str]) -> None:
+    """Link what is not the earlier run's into the new folder, or copy it where links cannot be."""
+
+    def link(source: str, destination: str) -> None:
         try:
-            folder.mkdir()
-        except FileExistsError:
-            continue
-        return folder
-    raise AssertionError("itertools.count never ends")
+            os.link(source, destination, follow_symlinks=False)
+        except OSError:
+            shutil.copy2(source, destination, follow_symlinks=False)
+
+    def ours(folder: str, names: list[str]) -> list[str]:
+        below = Path(folder).relative_to(target).as_posix()
+        prefix = "" if below == "." else f"{below}/"
+        folders = {name.split("/")[0] for name in earlier if "/" in name} if not prefix else set()
+        return [
+            name
+            for name in names
+            if prefix + name in earlier
+            or (
+                name in folders
+                and {f"{name}/{e.name}" for e in (target / name).iterdir()} <= earlier
+            )
+        ]
+
+    shutil.copytree(target, new, symlinks=True, ignore=ours, copy_function=link, dirs_exist_ok=True)
+
+
+def _swap(target: Path, new: Path) -> None:
+    """Let `new` and `target` change places."""
+    if _exchange(target, new):
+        return
+    aside = _sibling(target, "earlier")
+    target.rename(aside)
+    try:
+        new.rename(target)
+    except BaseException:
+        aside.rename(target)
+        raise
+    shutil.rmtree(aside, ignore_errors=True)
+
+
+def _exchange(one: Path, other: Path) -> bool:
+    """Exchange two folders at once; tell whether the system can.
+
+    By renameat2 (Linux 3.15, RENAME_EXCHANGE) or renamex_np (macOS 10.12, RENAME_SWAP), which
+    Python does not offer; as their manual pages describe them.
+    """
+    at_cwd, swap = -100, 2
+    names = os.fsencode(one), os.fsencode(other)
+    try:
+        system = ctypes.CDLL(None, use_errno=True)
+        if sys.platform == "darwin":
+            return bool(system.renamex_np(*names, swap) == 0)
+        return bool(system.renameat2(at_cwd, names[0], at_cwd, names[1], swap) == 0)
+    except (AttributeError, OSError, TypeError):
+        return False
+
+
+def _clear_leftovers(target: Path) -> None:
+    """Remove what a killed run left beside `target`, once the target is there."""
+    recover(target)
+    for role in ("new", "earlier"):
+        shutil.rmtree(_sibling(target, role), ignore_errors=True)
+
+
+def _sibling(target: Path, role: str) -> Path:
+    """Name a hidden file or folder beside `target`."""
+    return target.with_name(f".{target.name}.{role}")
 
 
 def _make_parents(folder: Path) -> list[Path]:
@@ -240,20 +370,30 @@ def _make_parents(folder: Path) -> list[Path]:
     return missing[::-1]
 
 
-def write_file(path: str | os.PathLike[str], content: bytes) -> None:
-    """Write one file, whole or not at all; an existing one is replaced.
+def write_file(path: str | os.PathLike[str], content: bytes, *, replace: bool = True) -> None:
+    """Write one file, whole or not at all.
+
+    Parameters
+    ----------
+    path
+        Where to.
+    content
+        Its bytes.
+    replace
+        Whether a file with other content may be replaced.
 
     Raises
     ------
     OutputError
-        If the file system refuses. Nothing partial is left.
+        If there is another file that must not be replaced, or the file system refuses. Nothing
+        partial is left.
     """
     target = Path(os.path.abspath(path))  # noqa: PTH100 - resolve() would follow links
-    partial: Path | None = None
+    check_file(target, content, replace=replace)
+    partial = _sibling(target, "new")
     try:
-        partial = _make_sibling(target, "partial")
-        (partial / target.name).write_bytes(content)
-        (partial / target.name).replace(target)
+        partial.write_bytes(content)
+        partial.replace(target)
     except OSError as error:
         raise OutputError(
             f"{target} cannot be written: {error.strerror or error}",
@@ -261,5 +401,24 @@ def write_file(path: str | os.PathLike[str], content: bytes) -> None:
             path=str(target),
         ) from error
     finally:
-        if partial is not None:
-            shutil.rmtree(partial, ignore_errors=True)
+        partial.unlink(missing_ok=True)
+
+
+def check_file(
+    path: str | os.PathLike[str], content: bytes | None = None, *, replace: bool
+) -> None:
+    """Refuse a file that is there, has other content, and must not be replaced.
+
+    Raises
+    ------
+    OutputError
+        If so.
+    """
+    target = Path(path)
+    if replace or not target.is_file() or target.read_bytes() == content:
+        return
+    raise OutputError(
+        f"{target} is there already",
+        remedy="choose another name, or replace it with --replace",
+        path=str(target),
+    )

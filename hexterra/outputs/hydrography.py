@@ -86,6 +86,7 @@ def write_hydrography(
     directory: str | os.PathLike[str],
     *,
     settings: Mapping[str, object] | None = None,
+    replace: bool = False,
     progress: Progress = silent,
 ) -> tuple[str, ...]:
     """Write the waters of a raster into a folder, whole or not at all; see `write_folder`.
@@ -95,9 +96,11 @@ def write_hydrography(
     streams, lakes
         Of one drained raster.
     directory
-        A new or empty folder, or one with earlier waters, which are replaced.
+        A new or empty folder, or one that holds these waters already.
     settings
         What the raster was drained with, kept in ``drainage.json``.
+    replace
+        Whether other waters in the folder may be replaced.
     progress
         Called with a few words before each file.
 
@@ -172,7 +175,8 @@ def write_hydrography(
 
         return tell_and_write
 
-    write_folder(directory, {n: told(n, write) for n, write in writers.items()}, kind=DRAINAGE)
+    told_of = {name: told(name, write) for name, write in writers.items()}
+    write_folder(directory, told_of, kind=DRAINAGE, replace=replace)
     return tuple(writers)
 
 

@@ -26,6 +26,7 @@ from hexterra.elevation import Elevation
 from hexterra.elevation.pixels import Pixels, Source, Window
 from hexterra.errors import HexterraError, InfeasibleError, PlanFolderError
 from hexterra.holding import Held
+from hexterra.outputs.folder import recover
 from hexterra.outputs.stored import from_stored, to_stored
 from hexterra.plan import complete
 from hexterra.preparing import judge_board, prepare
@@ -113,6 +114,7 @@ def read_plan(directory: str | Path, *, progress: Progress = silent) -> Plan:
         break a rule, or its tables do not follow from them.
     """
     folder = Path(directory)
+    recover(folder)
     path = folder / PLAN_FILE
     document = read_document(path)
     try:
