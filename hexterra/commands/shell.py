@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 import sys
+import warnings
 from collections.abc import Callable, Generator
 from contextlib import contextmanager
 from pathlib import Path
@@ -11,7 +12,7 @@ from typing import TYPE_CHECKING, Any, Final, ParamSpec, TypeVar
 
 import click
 
-from hexterra.errors import HexterraError, OutputError
+from hexterra.errors import HexterraError, HexterraWarning, OutputError
 
 if TYPE_CHECKING:
     from hexterra.elevation import Elevation
@@ -56,12 +57,28 @@ def _errors_without_traceback() -> Generator[None, None, None]:
         sys.exit(60)
 
 
+@contextmanager
+def _warnings_in_words() -> Generator[None, None, None]:
+    """Say what hexterra warns of without naming the line of code; leave other warnings alone."""
+    with warnings.catch_warnings():
+        show = warnings.showwarning
+
+        def say(message: Warning | str, category: type[Warning], *where: Any) -> None:
+            if issubclass(category, HexterraWarning):
+                click.echo(f"hexterra: {message}", err=True)
+            else:
+                show(message, category, *where)
+
+        warnings.showwarning = say
+        yield
+
+
 def reports_errors(command: Callable[_P, _R]) -> Callable[_P, _R]:
     """Turn the errors of a command into words and its exit code."""
 
     @functools.wraps(command)
     def shielded(*args: _P.args, **kwargs: _P.kwargs) -> _R:
-        with _errors_without_traceback():
+        with _warnings_in_words(), _errors_without_traceback():
             return command(*args, **kwargs)
 
     return shielded
