@@ -143,5 +143,11 @@ class OutputError(HexterraError, OSError):
     exit_code = 40
 
 
+class TooLittleMemoryError(HexterraError, MemoryError):
+    """The work would need more memory than is free; nothing was begun."""
+
+    exit_code = 60
+
+
 class HexterraWarning(UserWarning):
     """Something was lost or assumed, and the result is still sound."""

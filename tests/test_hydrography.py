@@ -431,12 +431,18 @@ def test_what_does_not_fit_into_memory_is_drained_by_bands(
     path = write_raster(tmp_path / "ground.tif")
     assert run(path, *options, "--out", tmp_path / "whole").exit_code == 0
     assert not calls
-    monkeypatch.setattr("hexterra.commands.ground._memory_bytes", lambda: 0)
+    short_of_memory(monkeypatch)
     assert run(path, *options, "--out", tmp_path / "bands").exit_code == 0
     assert len(calls) == 1
     assert contents(tmp_path / "whole") == contents(tmp_path / "bands")
     names = sorted(path.name for path in tmp_path.iterdir())
     assert names == ["bands", "ground.tif", "whole"]
+
+
+def short_of_memory(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let there be memory for bands, but not for the small raster of these tests in one piece."""
+    monkeypatch.setattr("hexterra.memory.free_bytes", lambda: 50_000_000)
+    monkeypatch.setattr("hexterra.commands.ground._BANDS_BYTES", 0)
 
 
 def test_no_room_for_bands(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -446,7 +452,7 @@ def test_no_room_for_bands(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> N
         raise OSError(28, "No space left on device")
 
     path = write_raster(tmp_path / "ground.tif")
-    monkeypatch.setattr("hexterra.commands.ground._memory_bytes", lambda: 0)
+    short_of_memory(monkeypatch)
     monkeypatch.setattr("tempfile.TemporaryDirectory", refuse)
     result = run(path, "--depressions", "fill", "--out", tmp_path / "out")
     assert result.exit_code == 40

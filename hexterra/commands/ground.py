@@ -28,8 +28,10 @@ WATER_CAUTION: Final = (
     " decisions."
 )
 
-#: Memory that draining in one piece and writing take, with some to spare.
-_BYTES_PER_PIXEL: Final = 40
+#: Memory that draining by bands takes, and then telling streams apart and outlining them: measured
+#: as the peak of a process, less the pages of files on disk, with some to spare.
+_BANDS_BYTES: Final = 400_000_000
+_BANDS_BYTES_PER_PIXEL: Final = 12
 
 
 def _drain_options(command: Callable[..., Any]) -> Callable[..., Any]:
@@ -111,7 +113,7 @@ def drain_command(
         from hexterra.outputs.hydrography import summarise, write_hydrography
         from hexterra.stages.flow import check_positive
         from hexterra.stages.lakes import lakes
-        from hexterra.stages.streams import default_threshold_m2, streams
+        from hexterra.stages.streams import bytes_for_waters, default_threshold_m2, streams
 
         directory = Path(out or f"{Path(files[0]).stem}-drained")
         check_folder(directory, kind=DRAINAGE)
@@ -120,7 +122,10 @@ def drain_command(
         lake_area_km2 = options.pop("lake_area_km2")
         options["lake_area_m2"] = None if lake_area_km2 is None else lake_area_km2 * 1e6
         progress("draining")
-        with _drained(elevation, directory, options) as drained:
+        n_bytes = bytes_for_waters(
+            elevation, threshold_km2=threshold_km2, has_lakes=options["lake_depth_m"] is not None
+        )
+        with _drained(elevation, directory, options, n_bytes) as drained:
             progress("tracing streams")
             least_m2 = (
                 default_threshold_m2(drained) if threshold_km2 is None else threshold_km2 * 1e6
@@ -138,21 +143,28 @@ def drain_command(
 
 @contextmanager
 def _drained(
-    elevation: Elevation, directory: Path, options: dict[str, Any]
+    elevation: Elevation, directory: Path, options: dict[str, Any], n_bytes: int
 ) -> Generator[Drainage, None, None]:
     """Drain in one piece what fits into memory, what does not by bands: the answer is the same.
 
-    Bands are kept beside `directory` while the block runs.
+    Bands are kept beside `directory` while the block runs; `n_bytes` are needed within it.
     """
     import tempfile
 
-    from hexterra.stages.drain import MAX_PIXELS, drain
+    from hexterra.memory import ask_for, free_bytes
+    from hexterra.stages.drain import MAX_PIXELS, bytes_to_drain, drain
     from hexterra.stages.drain_bands import drain_by_bands
 
     rows, columns = elevation.shape
-    if rows * columns <= min(MAX_PIXELS, _memory_bytes() // _BYTES_PER_PIXEL):
+    n_pixels = rows * columns
+    if n_pixels <= MAX_PIXELS and bytes_to_drain(elevation, n_pixels) + n_bytes <= free_bytes():
         yield drain(elevation, **options)
         return
+    ask_for(
+        _BANDS_BYTES + n_pixels * _BANDS_BYTES_PER_PIXEL + n_bytes,
+        f"draining {rows:,} x {columns:,} pixels by bands and outlining their streams",
+        remedy="use coarser pixels, a larger --threshold-km2, or cut the raster along watersheds",
+    )
     there = next(path for path in directory.absolute().parents if path.is_dir())
     try:
         scratch = tempfile.TemporaryDirectory(prefix=".hexterra-", dir=there)
@@ -164,16 +176,6 @@ def _drained(
         ) from error
     with scratch as folder:
         yield drain_by_bands(elevation, Path(folder), **options)
-
-
-def _memory_bytes() -> int:
-    """Memory of this machine; where it does not say, little is expected."""
-    import os
-
-    try:
-        return os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE")
-    except (AttributeError, ValueError, OSError):
-        return 4 * 2**30
 
 
 @click.command("invent", short_help="Invent a piece of ground.")

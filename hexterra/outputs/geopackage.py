@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Generator, Mapping
+from array import array
+from collections.abc import Generator, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from itertools import chain
 from pathlib import Path
@@ -25,6 +26,9 @@ if TYPE_CHECKING:
 #: A GeoPackage states when it was last changed; equal waters must give equal bytes.
 _SAME_DAY: Final = {"OGR_CURRENT_DATE": "2000-01-01T00:00:00.000Z"}
 
+#: How many outlines are made and written at once.
+_BATCH: Final = 50_000
+
 #: Columns of a layer; a masked array has nulls.
 _Columns = Mapping[str, NDArray[Any]]
 
@@ -45,7 +49,7 @@ def write_layers(path: Path, streams: Streams, lakes: Lakes) -> None:
         _write_layer(
             path,
             "streams",
-            stretch_lines(streams),
+            [stretch_lines(streams)],
             {
                 **tree,
                 "strahler_order": streams.order.astype(np.int16),
@@ -91,35 +95,54 @@ def stretch_lines(streams: Streams) -> NDArray[Any]:
     )
 
 
-def outlines(drained: Drainage, label: NDArray[np.int32], n: int) -> NDArray[Any]:
-    """Outline the pixels of each label from 1 to `n`, along their sides: (n,) multipolygons.
+def outlines(
+    drained: Drainage, label: NDArray[np.int32], n: int, *, batch: int = _BATCH
+) -> Iterator[NDArray[Any]]:
+    """Outline the pixels of each label from 1 to `n`, along their sides, a batch of labels at once.
 
-    Parts that touch at a corner only are polygons of their own. Outer rings run counter-clockwise.
+    Each is a multipolygon. Parts that touch at a corner only are polygons of their own. Outer rings
+    run counter-clockwise.
     """
-    rings: list[list[tuple[float, float]]] = []
-    n_rings: list[int] = [0]
-    labels: list[int] = []
-    for outline, value in shapes(label, connectivity=4):
+    # Flat arrays of numbers: a tuple for each corner takes seven times the memory.
+    corners, ring_size, n_rings, labels = array("d"), array("q"), array("q"), array("q")
+    for outline, value in shapes(label, mask=label > 0, connectivity=4):
         if value > 0:
-            rings += outline["coordinates"]
+            for ring in outline["coordinates"]:
+                corners.extend(chain.from_iterable(ring))
+                ring_size.append(len(ring))
             n_rings.append(len(outline["coordinates"]))
             labels.append(int(value))
-    ring_start = np.cumsum([0, *map(len, rings)])
-    corners = np.fromiter(chain.from_iterable(chain.from_iterable(rings)), np.float64)
+    of_label = np.array(labels, dtype=np.int64)
+    n_found = len(np.unique(of_label))
+    if n_found != n:
+        raise ValueError(f"{n_found} labels were found, wanted {n}")
+    ring_start = np.concatenate([[0], np.cumsum(ring_size, dtype=np.int64)])
+    polygon_start = np.concatenate([[0], np.cumsum(n_rings, dtype=np.int64)])
     row0, _, column0, _ = drained.window
-    corner_xy = corners.reshape(-1, 2) + np.array([column0, row0])
-    polygons = shapely.from_ragged_array(
-        shapely.GeometryType.POLYGON,
-        drained.elevation.to_crs(corner_xy),
-        (ring_start, np.cumsum(n_rings)),
-    )
-    order = np.argsort(labels, kind="stable")
-    whole: Any = shapely.multipolygons(
-        polygons[order], indices=np.array(labels, np.intp)[order] - 1
-    )
-    if len(whole) != n:
-        raise ValueError(f"{len(whole)} labels were found, wanted {n}")
-    return shapely.orient_polygons(whole)
+    corner_xy = np.frombuffer(corners).reshape(-1, 2)
+    order = np.argsort(of_label, kind="stable")
+    of_label = of_label[order]
+    for first in range(1, max(n, 1) + 1, batch):
+        begin, end = np.searchsorted(of_label, [first, first + batch])
+        rings = _ranges(polygon_start, order[begin:end])
+        points = _ranges(ring_start, rings)
+        polygons = shapely.from_ragged_array(
+            shapely.GeometryType.POLYGON,
+            drained.elevation.to_crs(corner_xy[points] + np.array([column0, row0])),
+            (
+                np.concatenate([[0], np.cumsum(np.diff(ring_start)[rings])]),
+                np.concatenate([[0], np.cumsum(np.diff(polygon_start)[order[begin:end]])]),
+            ),
+        )
+        whole: Any = shapely.multipolygons(polygons, indices=of_label[begin:end] - first)
+        yield shapely.orient_polygons(whole)
+
+
+def _ranges(start: NDArray[np.int64], which: NDArray[np.int64]) -> NDArray[np.int64]:
+    """List ``start[k]`` up to ``start[k + 1]`` for each k of `which`, one after the other."""
+    size = start[which + 1] - start[which]
+    shift = start[which] - np.concatenate([[0], np.cumsum(size)[:-1]])
+    return np.arange(size.sum()) + np.repeat(shift, size)
 
 
 def _write_lakes(path: Path, lakes: Lakes) -> None:
@@ -137,22 +160,25 @@ def _write_lakes(path: Path, lakes: Lakes) -> None:
 
 
 def _write_layer(
-    path: Path, layer: str, geometry: NDArray[Any], columns: _Columns, *, crs: str
+    path: Path, layer: str, geometry: Iterable[NDArray[Any]], columns: _Columns, *, crs: str
 ) -> None:
-    raw.write(
-        path,
-        shapely.to_wkb(geometry),
-        [np.ma.getdata(column) for column in columns.values()],
-        list(columns),
-        [
-            np.ma.getmaskarray(column) if np.ma.isMaskedArray(column) else None
-            for column in columns.values()
-        ],
-        layer=layer,
-        driver="GPKG",
-        geometry_type="LineString" if layer == "streams" else "MultiPolygon",
-        crs=crs,
-    )
+    """Write a layer, batch after batch of its geometries."""
+    at = 0
+    for number, batch in enumerate(geometry):
+        held = [column[at : at + len(batch)] for column in columns.values()]
+        at += len(batch)
+        raw.write(
+            path,
+            shapely.to_wkb(batch),
+            [np.ma.getdata(column) for column in held],
+            list(columns),
+            [np.ma.getmaskarray(c) if np.ma.isMaskedArray(c) else None for c in held],
+            layer=layer,
+            driver="GPKG",
+            geometry_type="LineString" if layer == "streams" else "MultiPolygon",
+            crs=crs,
+            append=number > 0,
+        )
 
 
 @contextmanager

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from hexterra.elevation.pixels import Window
 from hexterra.errors import BriefError
 from hexterra.kernels import breach, drainage, runoff
+from hexterra.memory import ask_for
 from hexterra.stages._draining import (
     Rules,
     Sides,
@@ -176,6 +177,15 @@ def drain(
     return Drainage(elevation, window, *arrays, is_complete=is_complete)
 
 
+def bytes_to_drain(elevation: Elevation, n_pixels: int) -> int:
+    """Return the memory that it takes to drain pixels in one piece and to outline their streams.
+
+    Measured as the peak of a process on rough and smooth ground, with some to spare.
+    """
+    dtype = elevation.read(0, 1, 0, 1)[0].dtype
+    return 100_000_000 + n_pixels * (25 if dtype == np.float32 else 38)
+
+
 def fill(heights: NDArray[Any]) -> NDArray[Any]:
     """Fill the depressions of (rows, columns) float32 or float64 heights to their lowest passes.
 
@@ -230,6 +240,12 @@ def _drain_window(
             remedy="drain by bands, give surroundings_m, or a coarser raster",
             n_pixels=n_rows * n_columns,
         )
+    ask_for(
+        bytes_to_drain(elevation, n_rows * n_columns),
+        f"draining {n_rows:,} x {n_columns:,} pixels in one piece",
+        remedy="use coarser pixels, cut the raster, or limit how far around the board"
+        " water is followed (drainage.surroundings_km)",
+    )
     ground = read_ground(elevation, window, rules.sea_level_m)
     if not np.isfinite(ground.max()):
         refuse_no_ground(elevation, window)

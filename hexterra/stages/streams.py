@@ -13,10 +13,11 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from hexterra.elevation import Elevation
 from hexterra.elevation.pixels import Window
 from hexterra.kernels import drainage
 from hexterra.rounding import round_nearest
-from hexterra.stages._pixel_ground import pixel_distances, pixel_steps
+from hexterra.stages._pixel_ground import pixel_areas, pixel_distances, pixel_steps
 from hexterra.stages.drain import OUTLET, VOID, Drainage, stream_order
 from hexterra.stages.flow import check_positive
 from hexterra.values import Value, readonly
@@ -198,6 +199,23 @@ def default_threshold_m2(drained: Drainage) -> float:
     """
     ground_m2 = float(drained.catchment_m2[drained.direction == OUTLET].sum())
     return round_nearest(ground_m2 * DEFAULT_SHARE)
+
+
+def bytes_for_waters(elevation: Elevation, *, threshold_km2: float | None, has_lakes: bool) -> int:
+    """Return the memory for streams and lakes that comes on top of what draining takes.
+
+    About ``2 a**-0.43`` of the pixels drain `a` pixels or more (the exponent is that of
+    Rodriguez-Iturbe et al., Power law distributions of discharge mass and energy in river basins,
+    Water Resources Research 28, 1992). What one of them takes was measured, with some to spare.
+    """
+    n_pixels = elevation.shape[0] * elevation.shape[1]
+    a = n_pixels * DEFAULT_SHARE
+    if threshold_km2 is not None:
+        row, column = elevation.shape[0] // 2, elevation.shape[1] // 2
+        middle = pixel_areas(elevation, Window(row, row + 1, column, column + 1))
+        a = threshold_km2 * 1e6 / float(middle.mean())
+    share = min(1.0, 2.0 * max(a, 1.0) ** -0.43)
+    return int(n_pixels * (90.0 * share + (20.0 if has_lakes else 0.0)))
 
 
 def label_stretches(found: Streams) -> NDArray[np.int32]:
