@@ -18,12 +18,12 @@ from shapely import LineString, Polygon, box
 from shapely.affinity import rotate, translate
 from test_templates import dxf_lines, matches, pdf_lines
 
-from hexterra.errors import BriefError
+from hexterra.brief.bench_sections import BaseBrief, BenchBrief, FoamBrief
 from hexterra.outputs.base_files import base_files
 from hexterra.outputs.body_mesh import body_mesh, keyed_footing_mesh
 from hexterra.outputs.mesh import Mesh
 from hexterra.stages.schedule import Schedule, schedule
-from hexterra.workshop.base import Base, BaseSettings, base
+from hexterra.workshop.base import Base, base
 from hexterra.workshop.base_drawings import base_plan, body_drawing, panel_figure
 from hexterra.workshop.base_templates import base_template_figures, base_template_files
 from hexterra.workshop.bodies import base_bodies, facing_bodies, facing_body, rail_pieces
@@ -36,8 +36,10 @@ from hexterra.workshop.template_pdf import template_pdf
 
 BOARDS = list(itertools.product(("points", "flats"), ("straight", "whole")))
 SIDE_MM = 100.0 / math.sqrt(3.0)
-GUIDES = Guides(kerf_mm=1.2, wire_mm=0.4)  # guides 0.4 mm outside the finished face
-SETTINGS = BaseSettings(400.0, 300.0, frame_width_mm=20.0)
+GUIDES = Guides(
+    FoamBrief(kerf_mm=1.2), BenchBrief(wire_mm=0.4)
+)  # guides 0.4 mm outside the finished face
+SETTINGS = BaseBrief(panel_length_mm=400.0, panel_width_mm=300.0, frame_width_mm=20.0)
 
 
 def pieces(facing: Any = "points", edges: Any = "straight", rows: int = 6) -> Schedule:
@@ -206,7 +208,7 @@ def test_facings_cover_their_faces(batter_deg: float) -> None:
     assert len(found.parts) > 10
     assert {part.kind for part in found.parts} >= {"land", "waterside"}
     lean = math.tan(math.radians(batter_deg))
-    for part, body in zip(found.parts, facing_bodies(found), strict=True):
+    for part, body in zip(found.parts, facing_bodies(found, thickness_mm=3.0), strict=True):
         solid = check(body_mesh(body))
         a, b, width = part.left_mm, part.right_mm, part.width_mm
         slab = 3.0 * width * (a + b) / 2.0
@@ -220,7 +222,7 @@ def test_facings_cover_their_faces(batter_deg: float) -> None:
 
 def test_a_leaning_facing_by_hand() -> None:
     """15 mm high all along, leaning back by 45 degrees, it is 3 mm deep above and 18 mm below."""
-    body = facing_body(FacingPiece("land", 50.0, 15.0, 15.0, 45.0, 1))
+    body = facing_body(FacingPiece("land", 50.0, 15.0, 15.0, 45.0, 1), thickness_mm=3.0)
     assert body.volume_mm3 == pytest.approx(50.0 * 15.0 * (3.0 + 18.0) / 2.0)
     assert body.size_mm == (50.0, 18.0, 15.0)
     ends = 2.0 * 15.0 * 10.5
@@ -297,7 +299,7 @@ def test_facing_guides_measure_right(batter_deg: float) -> None:
     """From DXF: back and ends as their geometry says, 0.4 mm larger all round."""
     lean = math.tan(math.radians(batter_deg))
     for part in rough(batter_deg).parts:
-        layers = dxf_lines(figure_dxf(facing_figure(part, GUIDES)))
+        layers = dxf_lines(figure_dxf(facing_figure(part, GUIDES, thickness_mm=3.0)))
         left_foot, right_foot = max(0.0, -part.climb_mm), max(0.0, part.climb_mm)
         corners = [(0.0, left_foot), (part.width_mm, right_foot)]
         if part.right_mm > 0.0:
@@ -323,7 +325,7 @@ def test_facing_guides_measure_right(batter_deg: float) -> None:
 def test_every_body_has_a_drawing() -> None:
     """It states size, volume and count; the plan of the base states the whole size."""
     result = base(pieces(), SETTINGS)
-    for body in (*base_bodies(result), *facing_bodies(rough(15.0))):
+    for body in (*base_bodies(result), *facing_bodies(rough(15.0), thickness_mm=3.0)):
         figure = body_drawing(body)
         assert f"{body.count} needed" in figure.notes[0]
         assert f"{body.volume_mm3 / 1000.0:.2f} cm³" in figure.notes[1]
@@ -338,7 +340,7 @@ def test_words_keep_apart() -> None:
     """No two lines of text of a figure lie over each other."""
     result = base(pieces(), SETTINGS)
     figures = [
-        *base_template_figures(result, rough(15.0), GUIDES),
+        *base_template_figures(result, rough(15.0), GUIDES, thickness_mm=3.0),
         *(panel_figure(result, panel) for panel in result.panels),
         *(body_drawing(body) for body in base_bodies(result)),
         base_plan(result),
@@ -354,7 +356,9 @@ def test_words_keep_apart() -> None:
 
 def files(result: Base) -> dict[str, bytes]:
     """Write all files of a base."""
-    return base_files(result, rough(15.0)) | base_template_files(result, rough(15.0), GUIDES)
+    return base_files(result, rough(15.0), thickness_mm=3.0) | base_template_files(
+        result, rough(15.0), GUIDES, thickness_mm=3.0
+    )
 
 
 def test_files_are_the_same_twice_and_read_back() -> None:
@@ -366,17 +370,9 @@ def test_files_are_the_same_twice_and_read_back() -> None:
             assert trimesh.load_mesh(io.BytesIO(data), file_type="stl").is_watertight, name
         if name.endswith(".dxf"):
             assert not ezdxf.read(io.StringIO(data.decode())).audit().has_errors
-    figures = base_template_figures(base(pieces(), SETTINGS), rough(15.0), GUIDES)
+    figures = base_template_figures(base(pieces(), SETTINGS), rough(15.0), GUIDES, thickness_mm=3.0)
     names = [figure.name for figure in figures]
     assert len(set(names)) == len(names)
     pages = PdfReader(io.BytesIO(found["base-a4.pdf"])).pages
     assert len(pages) == len(figures) + 1
     assert {"base.3mf", "facings.3mf", "panel-1-1.dxf", "panel-1-1.stl"} <= set(found)
-
-
-def test_impossible_sizes_are_refused() -> None:
-    """A facing has a thickness, and rails keep some of their height."""
-    with pytest.raises(BriefError, match=r"thickness_mm is 0\.0"):
-        facing_body(FacingPiece("land", 50.0, 15.0, 15.0, 0.0, 1), thickness_mm=0.0)
-    with pytest.raises(BriefError, match=r"play_mm is 4\.0"):
-        BaseSettings(play_mm=4.0)

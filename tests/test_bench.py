@@ -4,9 +4,7 @@ from __future__ import annotations
 
 import io
 import json
-from dataclasses import fields
 from pathlib import Path
-from typing import Any
 
 import ezdxf
 import numpy as np
@@ -15,21 +13,15 @@ from click.testing import CliRunner
 from pypdf import PdfReader
 
 import hexterra as hx
-from hexterra.brief.bench_sections import BaseBrief, BenchBrief, FoamBrief
 from hexterra.cli import main
-from hexterra.errors import BriefError, PlanFolderError
+from hexterra.errors import PlanFolderError
 from hexterra.outputs import write_plan
-from hexterra.workshop.base import BaseSettings
-from hexterra.workshop.boxes import Box
 from hexterra.workshop.courses import piece_course
 from hexterra.workshop.effort import effort
 from hexterra.workshop.foam import foam
 from hexterra.workshop.grooves import schedule_grooves
 from hexterra.workshop.guides import Guides
-from hexterra.workshop.rates import Finish, Rates
-from hexterra.workshop.settings import workshop_of
 from hexterra.workshop.sheet_files import sheet_files
-from hexterra.workshop.stock import FoamStock, WoodStock
 
 BOARD = {"columns": 7, "rows": 5}
 
@@ -38,44 +30,6 @@ BOARD = {"columns": 7, "rows": 5}
 def plan(jacksboro: hx.Elevation) -> hx.Plan:
     """A small plan."""
     return hx.make_plan(jacksboro, hx.Brief(title="Small", board=BOARD))
-
-
-def test_the_bench_has_the_workshops_defaults() -> None:
-    """An empty brief gives the workshop's own defaults, field by field."""
-    workshop = workshop_of(hx.Brief())
-    assert workshop.foam.same_as(FoamStock())
-    assert workshop.wood.same_as(WoodStock())
-    assert workshop.rates.same_as(Rates())
-    assert workshop.finish.same_as(Finish())
-    assert workshop.box.same_as(Box())
-    assert workshop.base.same_as(BaseSettings())
-    assert workshop.guides.same_as(Guides())
-
-
-def test_every_bench_key_reaches_the_workshop() -> None:
-    """No key of the bench tables is without a field that takes it."""
-    taken = {field.name for kind in (FoamStock, WoodStock, Rates, Finish, BaseSettings, Guides)
-             for field in fields(kind)}  # fmt: skip
-    others = {"box_length_mm", "box_width_mm", "box_height_mm", "box_gap_mm", "batter_deg",
-              "paper", "timed"}  # fmt: skip
-    for section in (FoamBrief, BenchBrief, BaseBrief):
-        assert set(section.model_fields) <= taken | others
-
-
-@pytest.mark.parametrize(
-    ("brief", "said"),
-    [
-        ({"foam": {"kerf_mm": 50.0}}, "kerf_mm"),
-        ({"foam": {"sheets": [{"thickness_mm": 0.0}]}}, "thickness_mm"),
-        ({"bench": {"minutes_per_cut": -1.0}}, "minutes_per_cut"),
-        ({"bench": {"box_height_mm": 1.0}}, "height"),
-        ({"base": {"panel_width_mm": 1.0}}, "panel_width_mm"),
-    ],
-)
-def test_bad_bench_tables_are_answered(brief: dict[str, Any], said: str) -> None:
-    """A bench setting out of range is refused by name."""
-    with pytest.raises(BriefError, match=said):
-        workshop_of(hx.Brief(**brief))
 
 
 def test_all_extras_are_written(plan: hx.Plan, tmp_path: Path) -> None:
@@ -109,12 +63,13 @@ def test_sheet_drawings_hold_every_block(plan: hx.Plan) -> None:
     assert n_outlines == sum(sheet.n_pieces for sheet in layouts.values())
 
 
-def test_what_was_timed_sets_the_rates() -> None:
+def test_what_was_timed_sets_the_rates(plan: hx.Plan) -> None:
     """0.8 m2 painted in 50 minutes are 62.5 a square metre, however long the brief says."""
     timed = [{"minutes": 50.0, "paint_m2": 0.8}]
     brief = hx.Brief(bench={"timed": timed, "paint_minutes_per_m2": 5.0})
-    assert workshop_of(brief).rates.paint_minutes_per_m2 == pytest.approx(62.5)
-    assert workshop_of(brief).rates.minutes_per_cut == Rates().minutes_per_cut
+    bench = effort(foam(plan.pieces), bench=brief.bench).bench
+    assert bench.paint_minutes_per_m2 == pytest.approx(62.5)
+    assert bench.minutes_per_cut == hx.Brief().bench.minutes_per_cut
 
 
 def test_a_plan_is_opened_again(plan: hx.Plan, tmp_path: Path) -> None:

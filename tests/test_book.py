@@ -18,10 +18,11 @@ from pypdf.generic import DictionaryObject
 from small_plans import small_ground, small_plan
 
 from hexterra.brief import Brief
+from hexterra.brief.bench_sections import BaseBrief, FoamBrief
 from hexterra.owned import Owned, left_to_cut, tile_kind
 from hexterra.plan import Plan, make_plan
 from hexterra.stages.flow import Kind
-from hexterra.workshop.base import BaseSettings, base
+from hexterra.workshop.base import base
 from hexterra.workshop.book import book_pdf
 from hexterra.workshop.book_assembly import courses
 from hexterra.workshop.book_columns import Column, Row, Table
@@ -43,7 +44,6 @@ from hexterra.workshop.facing_sheets import facing_solids
 from hexterra.workshop.foam import foam
 from hexterra.workshop.keys import keyed_footings
 from hexterra.workshop.solids import piece_solids
-from hexterra.workshop.stock import FoamStock, WoodStock, common_sheets
 
 Facing = Literal["points", "flats"]
 Paper = Literal["A4", "Letter"]
@@ -314,7 +314,7 @@ def test_every_piece_has_a_drawing(facing: Facing) -> None:
 def test_base_is_drawn_with_its_panels_and_keyed_footings() -> None:
     """Panels, bars and rails have drawings; each keyed footing's cells are listed."""
     plan, _ = work()
-    ground = base(plan.pieces, BaseSettings(frame_width_mm=20.0, panel_length_mm=400.0))
+    ground = base(plan.pieces, BaseBrief(frame_width_mm=20.0, panel_length_mm=400.0))
     result = effort(foam(plan.pieces), base=ground)
     held = pypdf.PdfReader(io.BytesIO(book_pdf(plan, result)))
     starts = [(title, page) for title, _, page in outline(held)]
@@ -338,9 +338,10 @@ def test_base_is_drawn_with_its_panels_and_keyed_footings() -> None:
 def test_hours_cost_and_weight_add_up() -> None:
     """Every kind of work, price, weight and surface is told, and so are their sums."""
     plan, _ = work()
-    stock = FoamStock(tuple(replace(sheet, price=6.0) for sheet in common_sheets()),
-                      facing_price=2.5)  # fmt: skip
-    made = effort(foam(plan.pieces, stock), wood_stock=WoodStock(sheet_price=30.0, strip_price=1.5))
+    sheets = tuple(sheet.model_copy(update={"price": 6.0}) for sheet in FoamBrief().sheets)
+    stock = FoamBrief(sheets=sheets, facing_price=2.5)
+    ground = base(plan.pieces, BaseBrief(sheet_price=30.0, strip_price=1.5))
+    made = effort(foam(plan.pieces, stock), base=ground)
     held = pypdf.PdfReader(io.BytesIO(book_pdf(plan, made)))
     page = next(page for title, _, page in outline(held) if title == "Hours, cost and weight")
     told = re.sub(r"\s+", " ", held.pages[page - 1].extract_text())
@@ -476,7 +477,7 @@ def test_sheets_hold_every_block() -> None:
 def test_shopping_list_holds_sheets_bars_and_strips() -> None:
     """What to buy names foam by thickness, and what panels, frame and rails are sawn from."""
     plan, _ = work()
-    ground = base(plan.pieces, BaseSettings(frame_width_mm=20.0, panel_length_mm=400.0))
+    ground = base(plan.pieces, BaseBrief(frame_width_mm=20.0, panel_length_mm=400.0))
     result = effort(foam(plan.pieces), base=ground)
     held = pypdf.PdfReader(io.BytesIO(book_pdf(plan, result)))
     (page,) = [page for title, _, page in outline(held) if title == "What to buy"]
@@ -502,8 +503,8 @@ def test_packing_list_holds_every_piece() -> None:
     """Boxes are listed with their size and all pieces of the schedule, panels beside them."""
     plan, result = work()
     listed = section("Packing list")
-    box = result.box
-    assert f"{box.length_mm:g} x {box.width_mm:g} x {box.height_mm:g} mm inside" in listed
+    box = result.bench
+    assert f"{box.box_length_mm:g} x {box.box_width_mm:g} x {box.box_height_mm:g} mm inside" in listed
     assert f"panels with their rails {len(result.base.panels)} " in listed
     packed = sum(map(int, re.findall(r"Box \d+ of \d+: (\d+) pieces?, filled", listed)))
     assert packed == sum(piece.count for piece in plan.pieces.pieces)

@@ -15,17 +15,14 @@ from ezdxf.filemanagement import read
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-import hexterra as hx
+from hexterra.brief.bench_sections import BenchBrief
 from hexterra.catalogue import load_catalogue
-from hexterra.errors import BriefError
 from hexterra.outputs.carved_mesh import carved_piece_mesh
 from hexterra.stages.schedule import Piece
 from hexterra.workshop.carved import piece_measures, piece_stretches
 from hexterra.workshop.channels import banks_mm, channel_figure
 from hexterra.workshop.courses import piece_course
 from hexterra.workshop.grooves import Groove, Grooves
-from hexterra.workshop.guides import Guides
-from hexterra.workshop.settings import workshop_of
 from hexterra.workshop.solids import Solid
 from hexterra.workshop.template_dxf import figure_dxf
 
@@ -218,25 +215,5 @@ def test_plans_say_how_sections_differ() -> None:
 
 def test_widths_of_the_brief_reach_the_grooves() -> None:
     """Further classes are 1.5, 2 and 2.5 times as wide as the first, or as the brief says."""
-    assert workshop_of(hx.Brief()).guides.water_mm == (20.0, 30.0, 40.0, 50.0)
-    bench = {"channel_mm": 10.0, "wider_mm": (12.0, 18.0), "road_mm": 16.0}
-    guides = workshop_of(hx.Brief(bench=bench)).guides
-    assert guides.water_mm == (10.0, 12.0, 18.0)
-    assert guides.road_mm == 16.0
-
-
-@pytest.mark.parametrize(
-    ("bench", "words"),
-    [
-        ({"wider_mm": (15.0,)}, "a width in wider_mm is 15"),
-        ({"wider_mm": (30.0, 25.0)}, "a width in wider_mm is 25"),
-        ({"wider_mm": (30.0, 40.0, 50.0, 60.0)}, "number of widths in wider_mm is 4"),
-        ({"road_mm": 0.0}, "road_mm is 0"),
-    ],
-)
-def test_widths_out_of_range_are_refused(bench: dict[str, object], words: str) -> None:
-    """They ascend, there are at most three, and all are within reason."""
-    with pytest.raises(BriefError, match=words):
-        workshop_of(hx.Brief.model_validate({"bench": bench}))
-    with pytest.raises(BriefError, match=words):
-        Guides(**bench)  # pyright: ignore[reportArgumentType]
+    assert BenchBrief().water_mm == (20.0, 30.0, 40.0, 50.0)
+    assert BenchBrief(channel_mm=10.0, wider_mm=(12.0, 18.0)).water_mm == (10.0, 12.0, 18.0)

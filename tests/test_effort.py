@@ -8,25 +8,32 @@ from functools import cache
 
 import numpy as np
 import pytest
+from bench_tables import sheet_of
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from invented_boards import invented_board
 from plain.tops import top_mm2
 from shapely.geometry import LineString, Polygon
 
+from hexterra.brief.bench_sections import (
+    Amounts,
+    BenchBrief,
+    FoamBrief,
+    SheetBrief,
+    TimedBrief,
+)
+from hexterra.brief.timing import minutes_of
 from hexterra.errors import BriefError, StockError
 from hexterra.owned import Owned, left_to_cut, stock_frame, tile_kind
 from hexterra.stages.schedule import Schedule, schedule
-from hexterra.workshop.boxes import Box, fill_boxes
+from hexterra.workshop.boxes import fill_boxes
 from hexterra.workshop.carved import schedule_measures
 from hexterra.workshop.cutting import SET_UP_KINDS, top_passes
 from hexterra.workshop.effort import SURFACE_KINDS, Effort, effort
 from hexterra.workshop.foam import foam
 from hexterra.workshop.grooves import Groove, Grooves
 from hexterra.workshop.keys import keyed_footings
-from hexterra.workshop.rates import Amounts, Finish, Rates, TimedBatch, calibrate
 from hexterra.workshop.solids import Solid
-from hexterra.workshop.stock import FoamStock, StockSheet
 
 SIDE_MM = 100.0 / math.sqrt(3.0)
 HEXAGON_MM2 = math.sqrt(3.0) / 2.0 * 100.0**2
@@ -52,7 +59,12 @@ def plain_board() -> Effort:
         tiles, corners=np.zeros((9, 6)), level=np.zeros(9), pattern=np.zeros(9), turn=np.zeros(9)
     )
     level = schedule(replace(flat, cliff=np.zeros((9, 6))), footings="none")
-    return effort(foam(level, FoamStock((StockSheet(15.0, price=7.0),), density_kg_per_m3=30.0)))
+    return effort(
+        foam(
+            level,
+            FoamBrief(sheets=(SheetBrief(thickness_mm=15.0, price=7.0),), density_kg_per_m3=30.0),
+        )
+    )
 
 
 def solid(rises: tuple[int, ...], part: str = "whole", step_mm: float = 7.5) -> Solid:
@@ -110,7 +122,7 @@ def test_nine_flat_tiles_by_hand():
     assert math.isclose(set_up.wire_mm, 54 * SIDE_MM, rel_tol=1e-9)
     assert math.isclose(result.wire_mm[0], 6 * SIDE_MM, rel_tol=1e-9)
     assert result.n_cuts.tolist() == [6.0]
-    rates = result.rates
+    rates = result.bench
     cutting = 54 * SIDE_MM / 1000 * rates.minutes_per_m_wire + 54 * rates.minutes_per_cut
     assert math.isclose(result.minutes["cutting"], cutting, rel_tol=1e-9)
     assert math.isclose(set_up.minutes, cutting + rates.minutes_per_set_up, rel_tol=1e-9)
@@ -125,13 +137,13 @@ def test_nine_flat_tiles_by_hand():
     )
     area_m2 = 9 * HEXAGON_MM2 / 1e6
     assert np.allclose(result.surface_mm2, [9 * HEXAGON_MM2, 0.0, 0.0, 0.0])
-    assert math.isclose(result.materials["paint_ml"], area_m2 * Finish().paint_ml_per_m2)
+    assert math.isclose(result.materials["paint_ml"], area_m2 * BenchBrief().paint_ml_per_m2)
     assert result.materials["varnish_ml"] == 0.0
 
 
 def test_slices_of_a_block_by_hand():
     """Six slices of 7.5 mm off 50 mm at a kerf of 1 mm leave nothing: five cuts a block."""
-    result = effort(foam(pieces(), FoamStock((StockSheet(50.0),), kerf_mm=1.0)))
+    result = effort(foam(pieces(), FoamBrief(sheets=(sheet_of(50.0),), kerf_mm=1.0)))
     for entry in result.work:
         if entry.set_up == "fence at 7.5 mm":
             full, rest = divmod(entry.count, 6)
@@ -212,10 +224,10 @@ def test_every_sloping_piece_is_cut_under_its_pattern():
 
 def test_gluing_takes_a_joint_less_than_layers():
     """With sheets of 7.5 mm alone a tile of 15 mm is one joint, one of 22.5 mm two."""
-    result = effort(foam(pieces(), FoamStock((StockSheet(7.5),), slicing="none")))
+    result = effort(foam(pieces(), FoamBrief(sheets=(sheet_of(7.5),), slicing="none")))
     n_joints = sum(p.count * (round(p.thickness_mm / 7.5) - 1) for p in pieces().pieces)
     n_joints += result.n_facings + len(result.wood.rail_lengths_mm)
-    assert math.isclose(result.minutes["gluing"], n_joints * Rates().minutes_per_joint)
+    assert math.isclose(result.minutes["gluing"], n_joints * BenchBrief().minutes_per_joint)
 
 
 # Grooves of keyed footings ---------------------------------------------------------------------
@@ -253,7 +265,7 @@ def test_owned_tiles_of_nine_by_hand():
     assert (set_up.n_items, set_up.n_cuts) == (5, 30)
     assert five.foam.n_owned == 4
     assert math.isclose(five.materials["paint_ml"], plain_board().materials["paint_ml"] * 5 / 9)
-    assert five.minutes["cleaning"] == 5 * five.rates.minutes_per_piece
+    assert five.minutes["cleaning"] == 5 * five.bench.minutes_per_piece
     assert five.weights_kg == plain_board().weights_kg  # all of the board is carried
     assert five.boxes[0].n_pieces == 9
 
@@ -334,7 +346,7 @@ def test_water_is_taken_off_the_ground():
 def test_weight_is_density_times_volume():
     """Twice the density is twice the weight, and spacers weigh what their box of foam does."""
     result = reckoned()
-    heavy = effort(foam(pieces(), FoamStock(density_kg_per_m3=66.0)))
+    heavy = effort(foam(pieces(), FoamBrief(density_kg_per_m3=66.0)))
     for name in ("pieces", "facings"):
         assert math.isclose(heavy.weights_kg[name], 2.0 * result.weights_kg[name], rel_tol=1e-9)
     assert heavy.weights_kg["panels"] == result.weights_kg["panels"]
@@ -350,65 +362,66 @@ def test_weight_is_density_times_volume():
 
 def test_a_batch_twice_as_slow_doubles_the_rates_of_cutting():
     """Finishing and gluing are not touched."""
-    batch = TimedBatch(Amounts(wire_m=4.0, n_cuts=40, n_set_ups=2, n_pieces=10), minutes=1.0)
-    slow = replace(batch, minutes=2.0 * batch.expected_minutes(Rates()))
-    rates = calibrate(Rates(), slow)
-    assert math.isclose(rates.minutes_per_m_wire, 2.0 * Rates().minutes_per_m_wire)
-    assert math.isclose(rates.minutes_per_cut, 2.0 * Rates().minutes_per_cut)
-    assert math.isclose(rates.minutes_per_set_up, 2.0 * Rates().minutes_per_set_up)
-    assert math.isclose(rates.minutes_per_piece, 2.0 * Rates().minutes_per_piece)
-    assert rates.paint_minutes_per_m2 == Rates().paint_minutes_per_m2
-    assert rates.minutes_per_joint == Rates().minutes_per_joint
+    batch = TimedBrief(wire_m=4.0, n_cuts=40.0, n_set_ups=2, n_pieces=10, minutes=1.0)
+    slow = batch.model_copy(update={"minutes": 2.0 * expected_minutes(BenchBrief(), batch)})
+    rates = BenchBrief(timed=(slow,)).calibrated
+    assert math.isclose(rates.minutes_per_m_wire, 2.0 * BenchBrief().minutes_per_m_wire)
+    assert math.isclose(rates.minutes_per_cut, 2.0 * BenchBrief().minutes_per_cut)
+    assert math.isclose(rates.minutes_per_set_up, 2.0 * BenchBrief().minutes_per_set_up)
+    assert math.isclose(rates.minutes_per_piece, 2.0 * BenchBrief().minutes_per_piece)
+    assert rates.paint_minutes_per_m2 == BenchBrief().paint_minutes_per_m2
+    assert rates.minutes_per_joint == BenchBrief().minutes_per_joint
 
 
 def test_expected_minutes_by_hand():
     """2 m of wire, 10 cuts, 1 set-up and 4 pieces at 1.5, 0.2, 5 and 0.5 minutes take 12."""
-    rates = Rates(1.5, 0.2, 5.0, 0.5)
-    done = Amounts(wire_m=2.0, n_cuts=10, n_set_ups=1, n_pieces=4)
-    assert math.isclose(TimedBatch(done, 1.0).expected_minutes(rates), 12.0)
-    assert TimedBatch(done, 1.0).kinds == {"cutting", "set-ups", "cleaning"}
+    rates = BenchBrief(
+        minutes_per_m_wire=1.5, minutes_per_cut=0.2, minutes_per_set_up=5.0, minutes_per_piece=0.5
+    )
+    took = minutes_of(Amounts(wire_m=2.0, n_cuts=10.0, n_set_ups=1, n_pieces=4), rates)
+    assert math.isclose(sum(took.values()), 12.0)
+    assert {kind for kind, minutes in took.items() if minutes} == {
+        "cutting", "set-ups", "cleaning"
+    }  # fmt: skip
 
 
 def test_kinds_timed_apart_have_rates_of_their_own():
     """0.5 m2 painted in 30 minutes are 60 a square metre; sawing is twice as fast as assumed."""
-    paint = TimedBatch(Amounts(paint_m2=0.5), 30.0)
-    sawing = TimedBatch(Amounts(n_saw_cuts=20), 10.0 * Rates().minutes_per_saw_cut)
-    rates = calibrate(Rates(), paint, sawing)
+    paint = TimedBrief(paint_m2=0.5, minutes=30.0)
+    sawing = TimedBrief(n_saw_cuts=20, minutes=10.0 * BenchBrief().minutes_per_saw_cut)
+    rates = BenchBrief(timed=(paint, sawing)).calibrated
     assert math.isclose(rates.paint_minutes_per_m2, 60.0)
-    assert math.isclose(rates.minutes_per_saw_cut, 0.5 * Rates().minutes_per_saw_cut)
-    assert replace(
-        rates,
-        paint_minutes_per_m2=Rates().paint_minutes_per_m2,
-        minutes_per_saw_cut=Rates().minutes_per_saw_cut,
-    ).same_as(Rates())
+    assert math.isclose(rates.minutes_per_saw_cut, 0.5 * BenchBrief().minutes_per_saw_cut)
+    others = {
+        name: getattr(BenchBrief(), name)
+        for name in ("paint_minutes_per_m2", "minutes_per_saw_cut")
+    }
+    assert rates.model_copy(update=others) == BenchBrief()
 
 
 def test_batches_that_share_a_kind_of_work_are_reckoned_together():
     """Paint alone, paint with scatter, and scatter alone: one factor, from all the time taken."""
     batches = (
-        TimedBatch(Amounts(paint_m2=1.0), 50.0),  # 40 expected
-        TimedBatch(Amounts(scatter_m2=1.0), 10.0),  # 20 expected
-        TimedBatch(Amounts(paint_m2=1.0, scatter_m2=1.0), 90.0),  # 60 expected
+        TimedBrief(paint_m2=1.0, minutes=50.0),  # 40 expected
+        TimedBrief(scatter_m2=1.0, minutes=10.0),  # 20 expected
+        TimedBrief(paint_m2=1.0, scatter_m2=1.0, minutes=90.0),  # 60 expected
     )
-    rates = calibrate(Rates(), *batches)
+    rates = BenchBrief(timed=batches).calibrated
     assert math.isclose(rates.paint_minutes_per_m2, 40.0 * 150.0 / 120.0)
     assert math.isclose(rates.scatter_minutes_per_m2, 20.0 * 150.0 / 120.0)
-    assert rates.texture_minutes_per_m2 == Rates().texture_minutes_per_m2
+    assert rates.texture_minutes_per_m2 == BenchBrief().texture_minutes_per_m2
 
 
 @settings(derandomize=True, deadline=None)
 @given(
     st.lists(
         st.builds(
-            TimedBatch,
-            st.builds(
-                Amounts,
-                wire_m=st.sampled_from([0.0, 0.01, 100.0]),
-                n_pieces=st.integers(0, 99),
-                n_sheets=st.integers(1, 9),
-                paint_m2=st.floats(0.0, 9.0),
-            ),
-            st.floats(1.0, 1e3),
+            TimedBrief,
+            wire_m=st.sampled_from([0.0, 0.01, 100.0]),
+            n_pieces=st.integers(0, 99),
+            n_sheets=st.integers(1, 9),
+            paint_m2=st.floats(0.0, 9.0),
+            minutes=st.floats(1.0, 1e3),
         ),
         min_size=1,
         max_size=4,
@@ -416,38 +429,16 @@ def test_batches_that_share_a_kind_of_work_are_reckoned_together():
 )
 def test_calibrated_rates_explain_the_batches(batches):
     """Together they are expected to take as long as they took; doing it again changes nothing."""
-    rates = calibrate(Rates(), *batches)
-    expected = sum(batch.expected_minutes(rates) for batch in batches)
+    rates = BenchBrief(timed=tuple(batches)).calibrated
+    expected = expected_minutes(rates, *batches)
     assert math.isclose(expected, sum(batch.minutes for batch in batches), rel_tol=1e-9)
-    again = calibrate(rates, *batches)
+    again = rates.model_copy(update={"timed": tuple(batches)}).calibrated
     assert math.isclose(again.minutes_per_sheet, rates.minutes_per_sheet, rel_tol=1e-9)
 
 
-def test_nothing_to_calibrate_from_is_refused():
-    """No batch, or none that takes time, tells nothing."""
-    with pytest.raises(BriefError, match="timed work has no amount"):
-        calibrate(Rates())
-    with pytest.raises(BriefError, match="timed work has no amount"):
-        calibrate(Rates(), TimedBatch(Amounts(), 5.0))
-
-
-@pytest.mark.parametrize(
-    ("make", "words"),
-    [
-        (lambda: Rates(minutes_per_cut=-1.0), "minutes_per_cut is -1.0"),
-        (lambda: Rates(paint_minutes_per_m2=math.nan), "paint_minutes_per_m2 is nan"),
-        (lambda: Finish(paint_ml_per_m2=-1.0), "paint_ml_per_m2 is -1.0"),
-        (lambda: TimedBatch(Amounts(n_cuts=1), 0.0), "minutes of a timed batch is 0.0"),
-        (lambda: Amounts(wire_m=-1.0), "wire_m of an amount of work is -1.0"),
-        (lambda: Box(length_mm=1.0), "length_mm is 1.0"),
-        (lambda: Box(gap_mm=-1.0), "gap_mm is -1.0"),
-        (lambda: effort(plain_board().foam, batter_deg=60.0), "batter_deg is 60.0"),
-    ],
-)
-def test_impossible_settings_are_refused(make, words):
-    """Every setting out of its range is named."""
-    with pytest.raises(BriefError, match=words):
-        make()
+def expected_minutes(bench: BenchBrief, *batches: TimedBrief) -> float:
+    """Add up how long the rates say that batches take."""
+    return sum(sum(minutes_of(batch, bench).values()) for batch in batches)
 
 
 # Boxes -----------------------------------------------------------------------------------------
@@ -455,10 +446,10 @@ def test_impossible_settings_are_refused(make, words):
 
 def test_boxes_hold_every_piece_and_close():
     """All pieces are stored once, and no box is filled above its rim."""
-    box = Box()
-    loads = fill_boxes(pieces(), box)
+    bench = BenchBrief()
+    loads = fill_boxes(pieces(), bench)
     assert sum(load.n_pieces for load in loads) == sum(p.count for p in pieces().pieces)
-    assert all(load.height_mm <= box.height_mm + 1e-6 for load in loads)
+    assert all(load.height_mm <= bench.box_height_mm + 1e-6 for load in loads)
     by_kind = {
         kind: sum(t.n_pieces for load in loads for t in load.tiers if t.kind == kind)
         for kind in ("tile", "spacer", "footing")
@@ -467,26 +458,31 @@ def test_boxes_hold_every_piece_and_close():
         assert n == sum(p.count for p in pieces().pieces if p.kind == kind)
 
 
+def box_of(length_mm: float, width_mm: float, height_mm: float) -> BenchBrief:
+    """Ask for storage boxes of this size."""
+    return BenchBrief(box_length_mm=length_mm, box_width_mm=width_mm, box_height_mm=height_mm)
+
+
 def test_boxes_of_nine_tiles_by_hand():
     """On 210 x 204 mm lie 2 + 1 tiles, so nine are three tiers of 15 mm, three to a box of 50.
 
     Two with a gap of 2 mm are 202 mm wide; two interlocked rows are 2 x 57.74 + 88.33 = 203.8.
     """
     level = plain_board().foam.pieces
-    (load,) = fill_boxes(level, Box(210.0, 204.0, 50.0))
+    (load,) = fill_boxes(level, box_of(210.0, 204.0, 50.0))
     assert [tier.n_pieces for tier in load.tiers] == [3, 3, 3]
     assert load.height_mm == 45.0
     thick = schedule(level.tiles, footings="none", tile_mm=30.0)
-    assert [load.n_pieces for load in fill_boxes(thick, Box(210.0, 204.0, 65.0))] == [6, 3]
+    assert [load.n_pieces for load in fill_boxes(thick, box_of(210.0, 204.0, 65.0))] == [6, 3]
 
 
 def test_a_piece_wider_than_the_box_is_refused():
     """The message speaks of the box, not of a sheet."""
     with pytest.raises(StockError, match="100 mm across flats does not fit a box of 60 x 360 mm"):
-        fill_boxes(pieces(), Box(length_mm=60.0))
+        fill_boxes(pieces(), BenchBrief(box_length_mm=60.0))
 
 
 def test_a_piece_thicker_than_the_box_is_refused():
     """The message tells both."""
     with pytest.raises(StockError, match="does not fit a box of 50 mm height"):
-        fill_boxes(schedule(pieces().tiles, tile_mm=60.0), Box(height_mm=50.0))
+        fill_boxes(schedule(pieces().tiles, tile_mm=60.0), BenchBrief(box_height_mm=50.0))

@@ -15,7 +15,6 @@ import shapely
 from invented_boards import invented_board
 from shapely.geometry import LineString, box
 
-from hexterra.errors import BriefError
 from hexterra.stages.schedule import Schedule, schedule
 from hexterra.workshop.facings import FACING_KINDS, Facings, facings
 
@@ -164,9 +163,3 @@ def test_a_board_without_cliffs_has_no_faces():
     found = facings(schedule(invented_board(1, 6, 6, water=False)))
     assert found.n_faces == 0
     assert found.parts == ()
-
-
-def test_too_much_batter_is_refused():
-    """A face that leans more than half over is a slope."""
-    with pytest.raises(BriefError, match=r"batter_deg is 50.0; it must be from 0 to 45 degrees"):
-        facings(pieces("points", "whole"), batter_deg=50.0)

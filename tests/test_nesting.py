@@ -8,12 +8,14 @@ from collections import Counter
 
 import numpy as np
 import pytest
+from bench_tables import sheet_of
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from invented_boards import invented_board
 from shapely import STRtree
 from shapely.geometry import LineString, Polygon, box
 
+from hexterra.brief.bench_sections import FoamBrief
 from hexterra.errors import StockError
 from hexterra.stages.schedule import Schedule, schedule
 from hexterra.workshop.facing_sheets import facing_nests
@@ -21,7 +23,6 @@ from hexterra.workshop.facings import facings
 from hexterra.workshop.foam import foam
 from hexterra.workshop.nesting import FACINGS, Nest, nest, part_shapes
 from hexterra.workshop.slots import SLOT_PARTS
-from hexterra.workshop.stock import FoamStock, StockSheet
 
 NEAR_MM = 1e-6
 
@@ -81,7 +82,7 @@ def test_nothing_overlaps_or_leaves_the_sheet(counts, flats_mm, kerf_mm, margin_
     result = nest(
         dict(zip(SLOT_PARTS, counts, strict=True)),
         flats_mm,
-        StockSheet(30.0, *size),
+        sheet_of(30.0, *size),
         kerf_mm=kerf_mm,
         margin_mm=margin_mm,
         joints_mm=joints_mm,
@@ -121,7 +122,7 @@ def best_by_trial(size_mm: tuple[float, float], flats_mm: float, kerf_mm: float)
 )
 def test_equal_hexagons_are_packed_as_well_as_any_regular_lattice(size, flats_mm, kerf_mm):
     """No offset of a regular lattice, of 1681 for each facing, holds more than a full sheet."""
-    result = nest({"whole": 1000}, flats_mm, StockSheet(30.0, *size), kerf_mm=kerf_mm)
+    result = nest({"whole": 1000}, flats_mm, sheet_of(30.0, *size), kerf_mm=kerf_mm, margin_mm=5.0)
     usable = (size[0] - 10.0, size[1] - 10.0)
     best = best_by_trial(usable, flats_mm, kerf_mm)
     assert result.n_whole_per_sheet >= best
@@ -135,7 +136,7 @@ def test_a_full_sheet_by_hand():
     12 x 102 - 2 = 1222 mm and 1222 - 51 mm fit 1240 mm; six rows take 2 x 57.735 + 5 x 88.335 =
     557.1 mm of 590.
     """
-    result = nest({"whole": 69}, 100.0, StockSheet(30.0), kerf_mm=2.0, margin_mm=5.0)
+    result = nest({"whole": 69}, 100.0, sheet_of(30.0), kerf_mm=2.0, margin_mm=5.0)
     assert result.n_whole_per_sheet == 69
     assert result.n_sheets == 1
     assert math.isclose(result.used_share, 69 * 8660.254 / (1250 * 600), rel_tol=1e-6)
@@ -148,7 +149,7 @@ def test_the_rim_of_a_full_sheet_takes_halves_for_nothing():
     590 >= 57.735 + 6 x 88.335 = 587.7 mm and has 11 slots for side-cut halves.
     """
     counts = {"whole": 69, "corner-cut half": 6, "side-cut half": 11}
-    result = nest(counts, 100.0, StockSheet(30.0), kerf_mm=2.0)
+    result = nest(counts, 100.0, sheet_of(30.0), kerf_mm=2.0, margin_mm=5.0)
     check(result)
     assert result.n_sheets == 1
 
@@ -160,10 +161,10 @@ def test_the_rim_of_a_full_sheet_takes_halves_for_nothing():
 def test_two_halves_share_a_slot_only_with_a_kerf_between(part, size):
     """A sheet of one hexagon's size holds one half; one that is a kerf longer holds two."""
     options = {"kerf_mm": 2.0, "margin_mm": 0.0, "facings": ("points",)}
-    roomy = nest({part: 2}, 100.0, StockSheet(30.0, *size), **options)
+    roomy = nest({part: 2}, 100.0, sheet_of(30.0, *size), **options)
     check(roomy)
     assert roomy.n_sheets == 1
-    tight = nest({part: 2}, 100.0, StockSheet(30.0, 100.0, 115.5), **options)
+    tight = nest({part: 2}, 100.0, sheet_of(30.0, 100.0, 115.5), **options)
     check(tight)
     assert tight.n_sheets == 2
 
@@ -171,17 +172,17 @@ def test_two_halves_share_a_slot_only_with_a_kerf_between(part, size):
 def test_four_quarters_share_a_slot():
     """With a kerf both ways a hexagon's room takes its four quarters."""
     options = {"kerf_mm": 2.0, "margin_mm": 0.0, "facings": ("points",)}
-    result = nest({"quarter": 4}, 100.0, StockSheet(30.0, 102.0, 117.5), **options)
+    result = nest({"quarter": 4}, 100.0, sheet_of(30.0, 102.0, 117.5), **options)
     check(result)
     assert result.n_sheets == 1
 
 
 def test_area_bound_by_hand():
     """Without a kerf ten hexagons of 8660 mm2 take more than one sheet of 80 000 mm2, not two."""
-    sheet = StockSheet(30.0, 400.0, 200.0)
+    sheet = sheet_of(30.0, 400.0, 200.0)
     assert nest({"whole": 10}, 100.0, sheet, kerf_mm=0.0, margin_mm=0.0).area_bound == 2
     assert nest({"whole": 9}, 100.0, sheet, kerf_mm=0.0, margin_mm=0.0).area_bound == 1
-    assert nest({}, 100.0, sheet).area_bound == 0
+    assert nest({}, 100.0, sheet, kerf_mm=1.0, margin_mm=5.0).area_bound == 0
 
 
 def test_area_bound_counts_the_kerf_by_hand():
@@ -189,7 +190,7 @@ def test_area_bound_counts_the_kerf_by_hand():
 
     Grown by 2 mm a hexagon has 8660 + 2 x 346.4 + 12.6 = 9366 mm2, the sheet 82 413 mm2.
     """
-    sheet = StockSheet(30.0, 400.0, 200.0)
+    sheet = sheet_of(30.0, 400.0, 200.0)
     assert nest({"whole": 8}, 100.0, sheet, kerf_mm=4.0, margin_mm=0.0).area_bound == 1
     assert nest({"whole": 9}, 100.0, sheet, kerf_mm=4.0, margin_mm=0.0).area_bound == 2
 
@@ -215,9 +216,11 @@ def test_sheets_are_within_one_of_the_packing_bound_on_mixed_boards(seed):
     length_mm = float(random.uniform(700.0, 2500.0))
     width_mm = float(random.uniform(400.0, 1200.0))
     stocks = (
-        FoamStock(kerf_mm=float(random.uniform(0.5, 3.0))),
-        FoamStock(
-            tuple(StockSheet(thickness, length_mm, width_mm) for thickness in (7.5, 15.0, 30.0)),
+        FoamBrief(kerf_mm=float(random.uniform(0.5, 3.0))),
+        FoamBrief(
+            sheets=tuple(
+                sheet_of(thickness, length_mm, width_mm) for thickness in (7.5, 15.0, 30.0)
+            ),
             slicing="none",
         ),
     )
@@ -230,7 +233,7 @@ def test_sheets_are_within_one_of_the_packing_bound_on_mixed_boards(seed):
 @pytest.mark.parametrize("seed", range(20))
 def test_common_sheets_are_within_one_of_the_area_bound_on_mixed_boards(seed):
     """Foam and facings of twenty boards, parts among them, against area and kerf alone."""
-    pieces, stock = mixed_board(seed, np.random.default_rng(seed)), FoamStock()
+    pieces, stock = mixed_board(seed, np.random.default_rng(seed)), FoamBrief()
     laid_out = (*foam(pieces, stock).nests, *facing_nests(facings(pieces), stock))
     assert laid_out
     for result in laid_out:
@@ -241,7 +244,7 @@ def test_grain_keeps_one_facing():
     """Only the facings that are allowed occur, and each holds what it holds alone."""
     for number, facing in enumerate(FACINGS):
         counts = {"whole": 100, "corner-cut half": 9, "side-cut half": 9}
-        result = nest(counts, 100.0, StockSheet(30.0), kerf_mm=2.0, facings=(facing,))
+        result = nest(counts, 100.0, sheet_of(30.0), kerf_mm=2.0, margin_mm=5.0, facings=(facing,))
         check(result)
         assert all((sheet.facing == number).all() for sheet in result.sheets)
         assert result.n_whole_per_sheet == (69, 65)[number]  # 12 + 11 six times; 5 thirteen times
@@ -250,7 +253,7 @@ def test_grain_keeps_one_facing():
 def test_the_same_pieces_are_laid_out_alike():
     """Equal input gives an equal digest."""
     counts = {"whole": 150, "corner-cut half": 20, "side-cut half": 31, "quarter": 4}
-    one, other = (nest(counts, 100.0, StockSheet(30.0)) for _ in range(2))
+    one, other = (nest(counts, 100.0, sheet_of(30.0), kerf_mm=1.0, margin_mm=5.0) for _ in range(2))
     assert one.digest == other.digest
 
 
@@ -258,7 +261,7 @@ def test_the_thinnest_kerf_is_as_none():
     """The least number above 0 does as 0, on sheets of one hexagon or of many."""
     for size in ((1250.0, 600.0), (130.0, 130.0)):
         none, least = (
-            nest({"whole": 9}, 100.0, StockSheet(30.0, *size), kerf_mm=kerf_mm)
+            nest({"whole": 9}, 100.0, sheet_of(30.0, *size), kerf_mm=kerf_mm, margin_mm=5.0)
             for kerf_mm in (0.0, 5e-324)
         )
         assert none.n_sheets == least.n_sheets
@@ -267,11 +270,18 @@ def test_the_thinnest_kerf_is_as_none():
 def test_a_piece_larger_than_the_sheet_is_refused():
     """The message tells the sizes of both."""
     with pytest.raises(StockError, match=r"700 mm across flats.*1250 x 600 mm") as caught:
-        nest({"whole": 1}, 700.0, StockSheet(30.0))
+        nest({"whole": 1}, 700.0, sheet_of(30.0), kerf_mm=1.0, margin_mm=5.0)
     assert caught.value.facts["across_flats_mm"] == 700.0
 
 
 def test_joints_can_leave_no_room():
     """Where joints cut a sheet too small, the message names them."""
     with pytest.raises(StockError, match="and its joints"):
-        nest({"whole": 1}, 300.0, StockSheet(30.0), joints_mm=(250.0, 500.0, 750.0, 1000.0))
+        nest(
+            {"whole": 1},
+            300.0,
+            sheet_of(30.0),
+            kerf_mm=1.0,
+            margin_mm=5.0,
+            joints_mm=(250.0, 500.0, 750.0, 1000.0),
+        )

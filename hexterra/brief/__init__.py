@@ -6,7 +6,6 @@ water threshold), the key is left empty here and settled later; what was assumed
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, Final, Self, cast
@@ -107,6 +106,11 @@ class Brief(Section):
                 'water.pool_depth_m goes with drainage.follow = "cell means"; with pixels, keep'
                 " hollows as lakes by drainage.lake_depth_m and lake_area_km2"
             )
+        if self.bench.wire_mm > self.foam.kerf_mm:
+            raise ValueError(
+                f"bench.wire_mm is {self.bench.wire_mm}; it must be at most foam.kerf_mm,"
+                f" {self.foam.kerf_mm:g}: a wire melts a slot at least as wide as itself"
+            )
         return self
 
     def changed(self, changes: Mapping[str, Any]) -> Brief:
@@ -121,11 +125,6 @@ class Brief(Section):
             As for `Brief`.
         """
         return Brief(**_laid_over(self.model_dump(exclude_unset=True), changes))
-
-    @property
-    def digest(self) -> str:
-        """Fingerprint of what is asked for."""
-        return hashlib.blake2b(self.model_dump_json().encode(), digest_size=16).hexdigest()
 
 
 def read_brief(path: str | Path) -> Brief:

@@ -8,8 +8,8 @@ from pydantic import Field, model_validator
 
 from hexterra.brief.sections import Finite, Positive, Section
 
-Share = Annotated[float, Field(gt=0, le=1.0, allow_inf_nan=False)]
-Tolerance = Annotated[float, Field(ge=0.6, le=3.0, allow_inf_nan=False)]
+Share = Annotated[float, Field(gt=0, le=1.0)]
+Tolerance = Annotated[float, Field(ge=0.6, le=3.0)]
 
 
 class DrainageBrief(Section):

@@ -2,24 +2,29 @@
 
 from __future__ import annotations
 
+import hashlib
 from itertools import pairwise
-from typing import Annotated, Any, Literal, Self, cast
+from typing import Annotated, Any, Final, Literal, Self, cast
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 from pydantic.fields import FieldInfo
 
 from hexterra.lattice.board import LIMITS
 
-Positive = Annotated[float, Field(gt=0, le=1e6, allow_inf_nan=False)]
-Finite = Annotated[float, Field(ge=-1e7, le=1e7, allow_inf_nan=False)]
+Positive = Annotated[float, Field(gt=0, le=1e6)]
+Finite = Annotated[float, Field(ge=-1e7, le=1e7)]
+#: A coordinate in whatever unit a raster has: feet of a projection stay below 1e8.
+Coordinate = Annotated[float, Field(ge=-1e9, le=1e9)]
 #: A level that a brief fixes: there are never more than 1000.
 Level = Annotated[int, Field(ge=0, le=999)]
+#: Classes of water that are wider than the first, at most.
+MOST_WIDER: Final = 3
 
 
 def _size(name: str) -> Any:
     """Range of one of the board's sizes, as the board itself states it."""
     least, greatest, _ = LIMITS[name]
-    return Field(ge=least, le=greatest, allow_inf_nan=False)
+    return Field(ge=least, le=greatest)
 
 
 def _count(name: str) -> Any:
@@ -28,9 +33,17 @@ def _count(name: str) -> Any:
 
 
 class Section(BaseModel):
-    """A table of the brief: unknown keys are refused, values cannot change."""
+    """A table of the brief: unknown keys and what is no finite number are refused.
 
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
+    Values cannot change; `digest` is a fingerprint of what is asked for.
+    """
+
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False)
+
+    @property
+    def digest(self) -> str:
+        """32 hexadecimal digits, equal for equal tables."""
+        return hashlib.blake2b(self.model_dump_json().encode(), digest_size=16).hexdigest()
 
     @field_validator("*", mode="before")
     @classmethod
@@ -91,10 +104,10 @@ class BoardBrief(Section):
     lat_deg: Annotated[float, _size("lat_deg")] | None = Field(
         default=None, description="Middle of the board, WGS 84 latitude."
     )
-    x: Annotated[float, Field(allow_inf_nan=False)] | None = Field(
+    x: Coordinate | None = Field(
         default=None, description="Instead of lon_deg: easting in the raster's own coordinates."
     )
-    y: Annotated[float, Field(allow_inf_nan=False)] | None = Field(
+    y: Coordinate | None = Field(
         default=None, description="Instead of lat_deg: northing in the raster's own coordinates."
     )
     bearing_deg: Annotated[float, _size("bearing_deg")] = Field(
@@ -118,14 +131,14 @@ class BoardBrief(Section):
 class HeightsBrief(Section):
     """[heights]: how ground heights become layer steps."""
 
-    step_mm: Annotated[float, Field(ge=0.5, le=200.0, allow_inf_nan=False)] = Field(
+    step_mm: Annotated[float, Field(ge=0.5, le=200.0)] = Field(
         default=7.5, description="Height of one step on the bench."
     )
     metres_per_step: Positive | None = Field(
         default=None,
         description="Ground height of one step. Default: so that the relief takes ~10 steps.",
     )
-    exaggeration: Annotated[float, Field(gt=0, le=1000.0, allow_inf_nan=False)] | None = Field(
+    exaggeration: Annotated[float, Field(gt=0, le=1000.0)] | None = Field(
         default=None, description="Instead of metres_per_step: how much taller than true to scale."
     )
     datum_m: Finite | None = Field(
@@ -198,7 +211,7 @@ class WaterBrief(Section):
     )
     wider_from_km2: tuple[Positive, ...] = Field(
         default=(),
-        max_length=3,
+        max_length=MOST_WIDER,
         description="Catchments from which water is a class wider, ascending, up to three.",
     )
     pool_depth_m: Positive | None = Field(

@@ -33,16 +33,15 @@ def _starter_keys(section: type[BaseModel], title: str = "") -> list[str]:
     for name, field in section.model_fields.items():
         if not is_section(field):
             lines += textwrap.wrap(f"# {field.description}", 88, subsequent_indent="# ")
-            default = field.get_default(call_default_factory=True)
             example = _EXAMPLES.get(f"{title}.{name}", _EXAMPLES.get(name))
-            if example is not None and (default is None or default in ({}, ())):
+            if example is not None:
                 lines.append(f"# {name} = {example}  # (an example)")
             else:
-                lines.append(f"# {name} = {_toml(default)}")
+                lines.append(f"# {name} = {_toml(field.get_default(call_default_factory=True))}")
     return lines
 
 
-#: What keys without a default show, by their name, or that of their table and theirs.
+#: What keys show instead of a default, by their name, or that of their table and theirs.
 _EXAMPLES = {
     "columns": "24", "rows": "16", "width_mm": "2400", "depth_mm": "1400", "scale": "25000",
     "lon_deg": "-30.5", "lat_deg": "12.25", "x": "500000.0", "y": "4000000.0",

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 
 def base_files(
-    base: Base, facings: Facings, *, thickness_mm: float = 3.0, title: str = ""
+    base: Base, facings: Facings, *, thickness_mm: float, title: str = ""
 ) -> dict[str, bytes]:
     """Return the solids of what lies under and around a board as files.
 
@@ -39,11 +39,6 @@ def base_files(
         ``base.3mf`` with panels, bars, rails and keyed footings, and ``facings.3mf`` if there are
         any faces, each with every solid once, laid out in rows, and an STL of each solid. Equal
         values give equal bytes.
-
-    Raises
-    ------
-    BriefError
-        If the thickness is neither 0 nor from 0.5 to 50 mm.
     """
     under = [(body.name, body.count, body_mesh(body)) for body in base_bodies(base)]
     under += [

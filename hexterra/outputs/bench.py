@@ -41,19 +41,20 @@ def bench_writers(plan: Plan, extras: Collection[Extra]) -> dict[str, Writer]:
     Raises
     ------
     BriefError
-        If a bench table of the plan's brief is out of range.
+        If the groove of keyed footings does not fit the tiles.
     StockError
         If the foam in stock cannot make a piece.
     """
-    from hexterra.workshop.settings import workshop_of
+    from hexterra.workshop.guides import Guides
 
-    workshop = workshop_of(plan.brief)
+    brief = plan.brief
+    guides, title = Guides(brief.foam, brief.bench), brief.title
 
     @cache
     def grooves() -> Grooves:
         from hexterra.workshop.grooves import schedule_grooves
 
-        return schedule_grooves(plan.pieces, workshop.guides)
+        return schedule_grooves(plan.pieces, guides)
 
     @cache
     def work() -> Effort:
@@ -62,39 +63,34 @@ def bench_writers(plan: Plan, extras: Collection[Extra]) -> dict[str, Writer]:
 
         to_cut = left_to_cut(plan.pieces, plan.owned)
         return effort(
-            foam(plan.pieces, workshop.foam, to_cut=to_cut),
+            foam(plan.pieces, brief.foam, to_cut=to_cut),
             base=under(),
-            wood_stock=workshop.wood,
-            rates=workshop.rates,
-            finish=workshop.finish,
+            bench=brief.bench,
             grooves=grooves(),
-            box=workshop.box,
-            batter_deg=workshop.batter_deg,
         )
 
     @cache
     def under() -> Base:
         from hexterra.workshop.base import base
 
-        return base(plan.pieces, workshop.base)
+        return base(plan.pieces, brief.base)
 
     def faces() -> Facings:
         from hexterra.workshop.facings import facings
 
-        return facings(plan.pieces, batter_deg=workshop.batter_deg)
+        return facings(plan.pieces, batter_deg=brief.bench.batter_deg)
 
-    thickness_mm = workshop.foam.facing_mm
+    thickness_mm = brief.foam.facing_mm
 
     def book() -> dict[str, bytes]:
         from hexterra.workshop.book import book_pdf
 
-        return {"book.pdf": book_pdf(plan, work(), paper=plan.brief.bench.paper)}
+        return {"book.pdf": book_pdf(plan, work(), paper=brief.bench.paper)}
 
     def templates() -> dict[str, bytes]:
         from hexterra.workshop.base_templates import base_template_files
         from hexterra.workshop.templates import template_files
 
-        guides, title = workshop.guides, plan.brief.title
         return template_files(plan.pieces, guides, title=title) | base_template_files(
             under(), faces(), guides, thickness_mm=thickness_mm, title=title
         )
@@ -108,7 +104,7 @@ def bench_writers(plan: Plan, extras: Collection[Extra]) -> dict[str, Writer]:
         from hexterra.outputs.base_files import base_files
         from hexterra.outputs.mesh_files import mesh_files
 
-        around = base_files(under(), faces(), thickness_mm=thickness_mm, title=plan.brief.title)
+        around = base_files(under(), faces(), thickness_mm=thickness_mm, title=title)
         return mesh_files(plan, grooves()) | around
 
     makers: Mapping[Extra, Callable[[], dict[str, bytes]]] = {

@@ -16,6 +16,7 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from hexterra.brief.bench_sections import BaseBrief
 from hexterra.lattice.board import Board
 from hexterra.lattice.hexagon import side_length
 from hexterra.stages.schedule import FOOTINGS, Schedule
@@ -24,57 +25,6 @@ from hexterra.workshop.ranges import check_range
 
 Edge = Literal["front", "back", "left", "right"]
 EDGES: Final[tuple[Edge, ...]] = ("front", "back", "left", "right")
-
-
-@dataclass(frozen=True, eq=False)
-class BaseSettings(Value):
-    """How a base is made; the sizes are common practice, no source.
-
-    Parameters
-    ----------
-    panel_length_mm, panel_width_mm
-        The largest panel that can be stored and carried; either way round.
-    panel_thickness_mm
-        Of the panels.
-    frame_width_mm, frame_height_mm
-        Of the bars around the board; width 0 for none.
-    clearance_mm
-        Room between board and frame, on each side.
-    groove_mm
-        Depth of the groove in keyed footings, which is twice as wide: its faces stand at 45
-        degrees.
-    play_mm
-        How much lower than that the rails are, which are also twice as wide as they are high.
-
-    Raises
-    ------
-    BriefError
-        If a size is out of its range.
-    """
-
-    panel_length_mm: float = 1200.0
-    panel_width_mm: float = 600.0
-    panel_thickness_mm: float = 9.0
-    frame_width_mm: float = 0.0
-    frame_height_mm: float = 30.0
-    clearance_mm: float = 1.0
-    groove_mm: float = 6.0
-    play_mm: float = 0.5
-
-    def __post_init__(self) -> None:
-        check_range("panel_length_mm", self.panel_length_mm, 100.0, 10_000.0, "mm")
-        check_range("panel_width_mm", self.panel_width_mm, 100.0, 10_000.0, "mm")
-        check_range("panel_thickness_mm", self.panel_thickness_mm, 1.0, 100.0, "mm")
-        check_range("frame_width_mm", self.frame_width_mm, 0.0, 500.0, "mm")
-        check_range("frame_height_mm", self.frame_height_mm, 1.0, 500.0, "mm")
-        check_range("clearance_mm", self.clearance_mm, 0.0, 20.0, "mm")
-        check_range("groove_mm", self.groove_mm, 1.0, 50.0, "mm")
-        check_range("play_mm", self.play_mm, 0.0, self.groove_mm / 2.0, "mm in this groove")
-
-    @property
-    def rail_mm(self) -> float:
-        """Height of a rail, and half its width."""
-        return self.groove_mm - self.play_mm
 
 
 @dataclass(frozen=True, eq=False)
@@ -156,7 +106,7 @@ class Base(Value):
     """
 
     pieces: Schedule
-    settings: BaseSettings
+    settings: BaseBrief
     panels: tuple[Panel, ...]
     bars: tuple[Bar, ...]
     rails: tuple[Rail, ...]
@@ -170,12 +120,17 @@ class Base(Value):
         return width_mm + around_mm, depth_mm + around_mm
 
     @property
+    def rail_mm(self) -> float:
+        """Height of a rail, and half its width: both its faces stand at 45 degrees."""
+        return self.settings.groove_mm - self.settings.play_mm
+
+    @property
     def area_mm2(self) -> float:
         """Area of the panels."""
         return math.fsum(panel.width_mm * panel.depth_mm for panel in self.panels)
 
 
-def base(pieces: Schedule, settings: BaseSettings | None = None) -> Base:
+def base(pieces: Schedule, settings: BaseBrief | None = None) -> Base:
     """Divide the base of a board into panels, and size its frame and rails.
 
     Panels are as few as fit their largest size, laid one way or the other in equal rows and
@@ -187,7 +142,7 @@ def base(pieces: Schedule, settings: BaseSettings | None = None) -> Base:
     pieces
         The board's schedule.
     settings
-        ``BaseSettings()`` by default.
+        ``BaseBrief()`` by default.
 
     Returns
     -------
@@ -199,7 +154,7 @@ def base(pieces: Schedule, settings: BaseSettings | None = None) -> Base:
     BriefError
         If the groove of keyed footings would not fit the part tiles along the edges.
     """
-    settings = settings or BaseSettings()
+    settings = settings or BaseBrief()
     board = pieces.board
     around_mm = _around_mm(settings)
     width_mm, depth_mm = (size + 2.0 * around_mm for size in board.size_mm)
@@ -228,13 +183,13 @@ def base(pieces: Schedule, settings: BaseSettings | None = None) -> Base:
     )
 
 
-def _around_mm(settings: BaseSettings) -> float:
+def _around_mm(settings: BaseBrief) -> float:
     """Return what lies between the board and the outside of the base."""
     return settings.frame_width_mm + settings.clearance_mm if settings.frame_width_mm else 0.0
 
 
 def _panels(
-    width_mm: float, depth_mm: float, around_mm: float, settings: BaseSettings
+    width_mm: float, depth_mm: float, around_mm: float, settings: BaseBrief
 ) -> tuple[Panel, ...]:
     largest_mm = (settings.panel_length_mm, settings.panel_width_mm)
     choices: list[tuple[int, float, int, int]] = []
@@ -258,7 +213,7 @@ def _panels(
     )
 
 
-def _bars(board: Board, settings: BaseSettings) -> tuple[Bar, ...]:
+def _bars(board: Board, settings: BaseBrief) -> tuple[Bar, ...]:
     if not settings.frame_width_mm:
         return ()
     width_mm, depth_mm = board.size_mm
@@ -271,7 +226,7 @@ def _bars(board: Board, settings: BaseSettings) -> tuple[Bar, ...]:
     )
 
 
-def _rails(board: Board, settings: BaseSettings) -> tuple[Rail, ...]:
+def _rails(board: Board, settings: BaseBrief) -> tuple[Rail, ...]:
     """Lay each rail as near the edge as lets it cross every piece along it."""
     width_mm, depth_mm = board.size_mm
     insets_mm = _insets_mm(board, settings.groove_mm)
@@ -302,7 +257,7 @@ def _insets_mm(board: Board, groove_mm: float) -> tuple[float, ...]:
     return front, front, left, left
 
 
-def _on_rails(board: Board, rails: tuple[Rail, ...], settings: BaseSettings) -> NDArray[np.bool_]:
+def _on_rails(board: Board, rails: tuple[Rail, ...], settings: BaseBrief) -> NDArray[np.bool_]:
     """Find the cells that some rail crosses, (n_cells,) bool."""
     on_rail = np.zeros(board.n_cells, dtype=bool)
     corner_mm = board.corner_mm[board.corner_of]

@@ -55,8 +55,8 @@ def base_plan(base: Base, *, scale: float = 0.1) -> Figure:
     if rails:
         inset = {rail.edge: rail.inset_mm for rail in base.rails}
         notes.append(
-            f"Rails are {settings.rail_mm:g} mm high and {2.0 * settings.rail_mm:g} mm wide; two"
-            f" come from one square strip of {base.settings.rail_mm * math.sqrt(2.0):.2f} mm cut"
+            f"Rails are {base.rail_mm:g} mm high and {2.0 * base.rail_mm:g} mm wide; two"
+            f" come from one square strip of {base.rail_mm * math.sqrt(2.0):.2f} mm cut"
             " from corner to corner."
         )
         notes.append(
@@ -141,7 +141,7 @@ def _rectangle(x0: float, y0: float, x1: float, y1: float) -> NDArray[np.float64
 
 def _rail_outlines(base: Base, rails: Iterable[RailPiece]) -> Iterable[NDArray[np.float64]]:
     """Return the foot of each length of rail."""
-    half_mm = base.settings.rail_mm
+    half_mm = base.rail_mm
     for piece in rails:
         (x0, y0), (x1, y1) = piece.start_mm, piece.end_mm
         across = (0.0, half_mm) if y0 == y1 else (half_mm, 0.0)

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from hexterra.workshop.base_drawings import panel_figure
 from hexterra.workshop.figures import Figure, figure_svg
-from hexterra.workshop.guides import Guides
+from hexterra.workshop.guides import PAPERS, Guides
 from hexterra.workshop.key_templates import facing_figure, groove_figure, key_figure
 from hexterra.workshop.keys import keyed_footings
 
@@ -20,7 +20,7 @@ def base_template_files(
     facings: Facings,
     guides: Guides | None = None,
     *,
-    thickness_mm: float = 3.0,
+    thickness_mm: float,
     title: str = "",
 ) -> dict[str, bytes]:
     """Return the templates of what lies under and around a board as files.
@@ -52,7 +52,7 @@ def base_template_files(
     figures = base_template_figures(base, facings, guides, thickness_mm=thickness_mm)
     files: dict[str, bytes] = {}
     if figures:
-        for paper in guides.papers:
+        for paper in PAPERS:
             files[f"base-{paper.lower()}.pdf"] = template_pdf(figures, paper=paper, title=title)
     for figure in (*figures, *(panel_figure(base, panel) for panel in base.panels)):
         files[f"{figure.name}.svg"] = figure_svg(figure).encode()
@@ -61,7 +61,7 @@ def base_template_files(
 
 
 def base_template_figures(
-    base: Base, facings: Facings, guides: Guides, *, thickness_mm: float = 3.0
+    base: Base, facings: Facings, guides: Guides, *, thickness_mm: float
 ) -> tuple[Figure, ...]:
     """Return the figures for guides: the groove of keyed footings, each of these, each facing."""
     footings = keyed_footings(base)

@@ -11,10 +11,10 @@ import math
 from dataclasses import dataclass
 from typing import Final
 
+from hexterra.brief.bench_sections import FoamBrief, SheetBrief
 from hexterra.errors import StockError
 from hexterra.lattice.hexagon import Part
 from hexterra.values import Value
-from hexterra.workshop.stock import FoamStock, StockSheet
 
 NEAR_MM: Final = 1e-6
 #: Layers of one blank beyond which the stock is called unfit.
@@ -69,7 +69,7 @@ class Block(Value):
         return -(-self.n_layers // self.layer.n_slices)
 
 
-def build_up(thickness_mm: float, stock: FoamStock) -> tuple[Layer, ...]:
+def build_up(thickness_mm: float, stock: FoamBrief) -> tuple[Layer, ...]:
     """Return the layers of a blank, thickest first, by the rule that `foam` states.
 
     Raises
@@ -115,9 +115,9 @@ def slices_of(thickness_mm: float, stock_mm: float, kerf_mm: float) -> int:
     return math.floor((stock_mm + kerf_mm + NEAR_MM) / (thickness_mm + kerf_mm))
 
 
-def _slice(thickness_mm: float, stock: FoamStock) -> Layer:
+def _slice(thickness_mm: float, stock: FoamBrief) -> Layer:
     """Choose the sheet that loses the least foam to a layer that is thinner than some sheet."""
-    choices: list[tuple[float, StockSheet, int]] = []
+    choices: list[tuple[float, SheetBrief, int]] = []
     for sheet in sorted(stock.sheets, key=lambda sheet: sheet.thickness_mm):
         n_slices = slices_of(thickness_mm, sheet.thickness_mm, stock.kerf_mm)
         if n_slices:

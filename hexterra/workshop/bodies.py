@@ -17,7 +17,6 @@ from numpy.typing import NDArray
 from hexterra.values import Value, readonly
 from hexterra.workshop.base import Base, Panel
 from hexterra.workshop.facings import FacingPiece, Facings
-from hexterra.workshop.ranges import check_range
 
 
 @dataclass(frozen=True, eq=False)
@@ -113,7 +112,7 @@ def rail_pieces(base: Base) -> tuple[RailPiece, ...]:
     them go on, so nothing else has to fit.
     """
     width_mm, depth_mm = base.pieces.board.size_mm
-    half_mm = base.settings.rail_mm
+    half_mm = base.rail_mm
     insets = {rail.edge: rail.inset_mm for rail in base.rails}
     lines: list[tuple[tuple[float, float], tuple[float, float]]] = []
     for rail in base.rails:
@@ -163,7 +162,7 @@ def base_bodies(base: Base) -> tuple[Body, ...]:
             name = f"bar {names[0]} and {names[1]}"
             bodies.append(box(name, len(bars), bar.length_mm, bar.width_mm, bar.height_mm))
     lengths = [round(piece.length_mm, 6) for piece in rail_pieces(base)]
-    height_mm = settings.rail_mm
+    height_mm = base.rail_mm
     section = np.array([[-height_mm, 0.0], [height_mm, 0.0], [0.0, height_mm]])
     for length_mm in sorted(set(lengths), reverse=True):
         name = f"rail {length_mm:.1f} mm"
@@ -183,12 +182,12 @@ def _extruded(name: str, count: int, section: NDArray[np.float64], length_mm: fl
     return Body(name, count, *ends)
 
 
-def facing_bodies(facings: Facings, *, thickness_mm: float = 3.0) -> tuple[Body, ...]:
+def facing_bodies(facings: Facings, *, thickness_mm: float) -> tuple[Body, ...]:
     """Return the body of each facing in `Facings.parts`; see `facing_body`."""
     return tuple(facing_body(part, thickness_mm=thickness_mm) for part in facings.parts)
 
 
-def facing_body(piece: FacingPiece, *, thickness_mm: float = 3.0) -> Body:
+def facing_body(piece: FacingPiece, *, thickness_mm: float) -> Body:
     """Return the solid of a facing that is glued to a step face.
 
     Parameters
@@ -204,13 +203,7 @@ def facing_body(piece: FacingPiece, *, thickness_mm: float = 3.0) -> Body:
         Its back stands upright on y = 0 and covers the step face exactly; its front leans back, and
         its foot follows the lower top. x runs from its left end to its right, seen from the low
         side.
-
-    Raises
-    ------
-    BriefError
-        If the thickness is not from 0.5 to 50 mm.
     """
-    check_range("thickness_mm", thickness_mm, 0.5, 50.0, "mm")
     lean = math.tan(math.radians(piece.batter_deg))
     left_foot, right_foot = max(-piece.climb_mm, 0.0), max(piece.climb_mm, 0.0)
     ends = (

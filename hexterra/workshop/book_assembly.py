@@ -15,6 +15,7 @@ from hexterra.workshop.book_ground import cover_word, road_words
 from hexterra.workshop.book_paper import INK, PALE, WHITE, Format, Page, Pen, text_mm
 from hexterra.workshop.book_plans import plan_page
 from hexterra.workshop.book_words import (
+    box_words,
     counted,
     first_corner,
     part_words,
@@ -215,10 +216,9 @@ def packing_pages(effort: Effort, paper: Format) -> list[Page]:
     rows += [Row(("", "", *words), tick) for words in _beside_boxes(effort)]
     columns = (Column("", 6.0), Column("Layer", 14.0, "right"), Column("What", 66.0),
                Column("Pieces", 18.0, "right"), Column("Outlines", 78.0))  # fmt: skip
-    box = effort.box
     lead = (
-        f"Boxes are {box.length_mm:,g} x {box.width_mm:,g} x {box.height_mm:,g} mm inside, with"
-        f" {box.gap_mm:g} mm between pieces. Layers are counted from the bottom of the"
+        f"Boxes are {box_words(effort.bench)} inside, with"
+        f" {effort.bench.box_gap_mm:g} mm between pieces. Layers are counted from the bottom of the"
         " box. Pack tiles in the order of their labels: the rows at the back of the board first,"
         " so that those at the front come out first."
     )
@@ -234,7 +234,7 @@ def _beside_boxes(effort: Effort) -> Iterator[tuple[str, str, str]]:
     height_mm = base.settings.panel_thickness_mm
     rails = ""
     if base.rails:
-        height_mm += base.settings.rail_mm
+        height_mm += base.rail_mm
         rails = " with their rails"
     for (width_mm, depth_mm), count in sizes.items():
         yield f"panels{rails}", f"{count:,}", f"{width_mm:,g} x {depth_mm:,g} x {height_mm:g} mm"

@@ -87,7 +87,7 @@ def _sawing(effort: Effort) -> Table:
             )
             for number, words in enumerate(_lengths(lengths), start=1)
         ]
-    lead = f"The saw takes {wood.stock.saw_kerf_mm:g} mm between two lengths."
+    lead = f"The saw takes {wood.base.settings.saw_kerf_mm:g} mm between two lengths."
     if wood.strips.n_bars:
         lead += (
             f" A square strip of {wood.strip_mm:.2f} mm, cut lengthwise from corner to corner,"

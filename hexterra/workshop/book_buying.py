@@ -7,17 +7,16 @@ from collections.abc import Iterator
 from itertools import groupby
 from typing import TYPE_CHECKING, Final
 
+from hexterra.brief.timing import WORK, WorkKind
 from hexterra.workshop.book_columns import Column, Row, Table, stacked, tick
 from hexterra.workshop.book_ground import job_words
-from hexterra.workshop.book_words import counted, duration
-from hexterra.workshop.rates import WORK, WorkKind
+from hexterra.workshop.book_words import box_words, counted, duration
 
 if TYPE_CHECKING:
+    from hexterra.brief.bench_sections import Amounts, SheetBrief
     from hexterra.plan import Plan
     from hexterra.workshop.book_paper import Format, Page
     from hexterra.workshop.effort import Effort
-    from hexterra.workshop.rates import Amounts
-    from hexterra.workshop.stock import StockSheet
 
 #: What finishing takes, in words, and what it is used on.
 _MATERIALS: Final = (
@@ -65,13 +64,13 @@ def buying_pages(plan: Plan, effort: Effort, paper: Format) -> list[Page]:
     if effort.amounts.n_joints:
         rows.append(_ticked("glue that does not attack foam", "",
                             counted(effort.amounts.n_joints, "joint")))  # fmt: skip
-    box = effort.box
+    bench = effort.bench
     rows += [
         _ticked("hot-wire cutter and spare wire", "", f"its kerf: {foam.stock.kerf_mm:g} mm"),
         _ticked("saw and sandpaper", "", "for panels, bars and rails"),
         _ticked("stiff board for the guides", "", "templates are glued to it and cut out"),
         _ticked("paper glue", "", "for templates and labels"),
-        _ticked(f"boxes of {box.length_mm:,g} x {box.width_mm:,g} x {box.height_mm:,g} mm inside",
+        _ticked(f"boxes of {box_words(bench)} inside",
                 f"{len(effort.boxes):,}", "to store the pieces in, see the packing list"),
     ]  # fmt: skip
     columns = (Column("", 0.45), Column("What", 5.0), Column("How much", 1.4, "right"),
@@ -83,7 +82,7 @@ def buying_pages(plan: Plan, effort: Effort, paper: Format) -> list[Page]:
     return Table(columns, tuple(rows), lead).pages("What to buy", paper, entry="What to buy")
 
 
-def _sheet(stock: StockSheet, count: int, note: str) -> Row:
+def _sheet(stock: SheetBrief, count: int, note: str) -> Row:
     price = "" if stock.price is None else f", {stock.price:,.2f} each"
     words = f"sheet {stock.length_mm:,g} x {stock.width_mm:,g} x {stock.thickness_mm:g} mm"
     return _ticked(words, f"{count:,}", note + price)
@@ -92,7 +91,7 @@ def _sheet(stock: StockSheet, count: int, note: str) -> Row:
 def _base_words(effort: Effort) -> Iterator[tuple[str, str, str]]:
     """Say what panels, frame and rails are sawn from, and how many of them there are."""
     wood, settings = effort.wood, effort.base.settings
-    sheet, stock = wood.panels.stock, wood.stock
+    sheet = wood.panels.stock
     sizes = sorted((round(p.width_mm, 1), round(p.depth_mm, 1)) for p in effort.base.panels)
     panels = " and ".join(
         f"{counted(len(list(held)), 'panel')} of {width:,g} x {depth:,g} mm"
@@ -100,21 +99,22 @@ def _base_words(effort: Effort) -> Iterator[tuple[str, str, str]]:
     )
     yield (
         f"panel sheet {sheet.length_mm:,g} x {sheet.width_mm:,g} x {sheet.thickness_mm:g} mm",
-        f"{wood.panels.n_sheets:,}", f"for {panels}{_each(stock.sheet_price)}",
+        f"{wood.panels.n_sheets:,}", f"for {panels}{_each(settings.sheet_price)}",
     )  # fmt: skip
     if wood.bars.n_bars:
         yield (
-            f"frame bar {stock.bar_length_mm:,g} x {settings.frame_width_mm:g} x"
+            f"frame bar {settings.bar_length_mm:,g} x {settings.frame_width_mm:g} x"
             f" {settings.frame_height_mm:g} mm",
             f"{wood.bars.n_bars:,}",
-            f"for {counted(wood.bars.n_lengths, 'length')} of the frame{_each(stock.bar_price)}",
+            f"for {counted(wood.bars.n_lengths, 'length')} of the frame{_each(settings.bar_price)}",
         )
     if wood.strips.n_bars:
         yield (
-            f"square strip {stock.bar_length_mm:,g} x {wood.strip_mm:.1f} x {wood.strip_mm:.1f} mm",
+            f"square strip {settings.bar_length_mm:,g} x {wood.strip_mm:.1f} x"
+            f" {wood.strip_mm:.1f} mm",
             f"{wood.strips.n_bars:,}",
             f"for {counted(len(wood.rail_lengths_mm), 'rail')}, two of a length, cut from corner"
-            f" to corner{_each(stock.strip_price)}",
+            f" to corner{_each(settings.strip_price)}",
         )
 
 
@@ -162,7 +162,7 @@ def _work_words(effort: Effort, kind: WorkKind) -> tuple[str, str]:
     for amount, rate in WORK[kind]:
         words, per = _UNITS[amount]
         how_much.append(words.format(getattr(amounts, amount)))
-        rates.append(f"{getattr(effort.rates, rate):.3g} for {per}")
+        rates.append(f"{getattr(effort.bench, rate):.3g} for {per}")
     return ", ".join(how_much), ", ".join(rates)
 
 

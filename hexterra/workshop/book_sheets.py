@@ -27,12 +27,12 @@ from hexterra.workshop.book_words import counted, part_words
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from hexterra.brief.bench_sections import SheetBrief
     from hexterra.lattice.hexagon import Part
     from hexterra.workshop.effort import Effort
     from hexterra.workshop.foam import Foam
     from hexterra.workshop.nesting import Nest
     from hexterra.workshop.rectangles import RectangleNest
-    from hexterra.workshop.stock import StockSheet
 
 _MOST_HEIGHT_MM: Final = 105.0
 _CAPTION_MM: Final = 8.0
@@ -43,7 +43,7 @@ _GAP_MM: Final = 7.0
 class _Layout:
     """Sheets that are laid out alike, and the words above them."""
 
-    stock: StockSheet
+    stock: SheetBrief
     margin_mm: float
     outlines: tuple[NDArray[np.float64], ...]
     title: str

@@ -12,6 +12,7 @@ from hexterra.lattice.hexagon import CORNER0_DEG, N_SIDES, Facing, Part
 from hexterra.stages.flow import Kind
 
 if TYPE_CHECKING:
+    from hexterra.brief.bench_sections import BenchBrief
     from hexterra.stages.schedule import Schedule
 
 _PLURALS: Final[dict[Part, str]] = {
@@ -88,6 +89,11 @@ def stack_words(schedule: Schedule, level: int) -> str:
 def counted(count: int, noun: str) -> str:
     """Say how many there are of something."""
     return f"{count} {noun}" if count == 1 else f"{count:,} {noun}s"
+
+
+def box_words(bench: BenchBrief) -> str:
+    """Say how large a storage box is inside."""
+    return f"{bench.box_length_mm:,g} x {bench.box_width_mm:,g} x {bench.box_height_mm:,g} mm"
 
 
 def part_words(counts: Iterable[tuple[Part, int]]) -> str:

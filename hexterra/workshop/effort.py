@@ -12,13 +12,15 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from hexterra.brief.bench_sections import Amounts, BenchBrief
+from hexterra.brief.timing import WorkKind, minutes_of
 from hexterra.lattice.hexagon import Part
 from hexterra.stages.schedule import Piece
 from hexterra.units import MM_PER_M
 from hexterra.values import Value, readonly
 from hexterra.workshop.base import Base
 from hexterra.workshop.base import base as plain_base
-from hexterra.workshop.boxes import Box, BoxLoad, fill_boxes
+from hexterra.workshop.boxes import BoxLoad, fill_boxes
 from hexterra.workshop.carved import (
     Measures,
     covered_mm2,
@@ -31,10 +33,8 @@ from hexterra.workshop.facings import Facings, facings
 from hexterra.workshop.foam import Foam
 from hexterra.workshop.grooves import Grooves, schedule_grooves
 from hexterra.workshop.guides import Guides
-from hexterra.workshop.rates import Amounts, Finish, Rates, WorkKind
 from hexterra.workshop.rectangles import RectangleNest
 from hexterra.workshop.solids import Solid, piece_solids
-from hexterra.workshop.stock import WoodStock
 from hexterra.workshop.wood import Wood, wood
 
 #: What is seen of a board once it stands.
@@ -77,8 +77,8 @@ class Effort(Value):
         Its blanks, blocks and sheets.
     wood
         Its base, and what that is sawn from.
-    rates, finish
-        What was assumed.
+    bench
+        Rates, calibrated, what finishing takes, and what pieces are stored in.
     work
         Every cut of the wire, in the order of the set-ups.
     facings
@@ -98,16 +98,13 @@ class Effort(Value):
     surface_mm2
         What is seen of all tiles to cut, in the order of `SURFACE_KINDS`, and of all upright
         faces, (4,) float64.
-    box
-        What pieces are stored in.
     boxes
         How all pieces of the board are stored, owned ones too.
     """
 
     foam: Foam
     wood: Wood
-    rates: Rates
-    finish: Finish
+    bench: BenchBrief
     work: tuple[Work, ...]
     facings: Facings
     facing_nests: tuple[RectangleNest, ...]
@@ -118,7 +115,6 @@ class Effort(Value):
     top_mm2: NDArray[np.float64]
     around_mm2: NDArray[np.float64]
     surface_mm2: NDArray[np.float64]
-    box: Box
     boxes: tuple[BoxLoad, ...]
 
     def __post_init__(self) -> None:
@@ -158,7 +154,7 @@ class Effort(Value):
             n_cuts = sum(entry.n_cuts for entry in entries)
             one = Amounts(wire_m=wire_mm / MM_PER_M, n_cuts=n_cuts, n_set_ups=1)
             n_items = sum(entry.count for entry in entries)
-            minutes = sum(one.minutes(self.rates).values())
+            minutes = sum(minutes_of(one, self.bench).values())
             found.append(SetUp(name, n_items, n_cuts, wire_mm, minutes))
         return tuple(found)
 
@@ -183,7 +179,7 @@ class Effort(Value):
     @cached_property
     def minutes(self) -> dict[WorkKind, float]:
         """Time by kind of work; what is not needed takes 0."""
-        return self.amounts.minutes(self.rates)
+        return minutes_of(self.amounts, self.bench)
 
     @property
     def hours(self) -> float:
@@ -237,12 +233,12 @@ class Effort(Value):
     @cached_property
     def materials_of(self) -> dict[SurfaceKind, dict[str, float]]:
         """What finishing each kind of surface takes: millilitres, and grams of scatter."""
-        finish = self.finish
+        bench = self.bench
         per_m2 = {
-            "texture_ml": (finish.texture_ml_per_m2, ("level ground", "slope", "upright face")),
-            "paint_ml": (finish.paint_ml_per_m2, SURFACE_KINDS),
-            "scatter_g": (finish.scatter_g_per_m2, ("level ground", "slope")),
-            "varnish_ml": (finish.water_ml_per_m2, ("water",)),
+            "texture_ml": (bench.texture_ml_per_m2, ("level ground", "slope", "upright face")),
+            "paint_ml": (bench.paint_ml_per_m2, SURFACE_KINDS),
+            "scatter_g": (bench.scatter_g_per_m2, ("level ground", "slope")),
+            "varnish_ml": (bench.water_ml_per_m2, ("water",)),
         }
         area_m2 = dict(zip(SURFACE_KINDS, (self.surface_mm2 / MM_PER_M**2).tolist(), strict=True))
         return {
@@ -264,12 +260,8 @@ def effort(
     foam: Foam,
     *,
     base: Base | None = None,
-    wood_stock: WoodStock | None = None,
-    rates: Rates | None = None,
-    finish: Finish | None = None,
+    bench: BenchBrief | None = None,
     grooves: Grooves | None = None,
-    box: Box | None = None,
-    batter_deg: float = 0.0,
 ) -> Effort:
     """Reckon what a board takes in cuts, time, weight, cost, finishing and storage.
 
@@ -284,18 +276,11 @@ def effort(
         Blanks, blocks and sheets of the board.
     base
         What it stands on; `hexterra.workshop.base.base` with its defaults by default.
-    wood_stock
-        What the base is sawn from; ``WoodStock()`` by default.
-    rates
-        How long work takes; ``Rates()`` by default.
-    finish
-        What finishing takes; ``Finish()`` by default.
+    bench
+        How long work takes, what finishing takes, how far upright faces lean back, and what pieces
+        are stored in; ``BenchBrief()`` by default.
     grooves
-        Sections of water and roads; those of `schedule_grooves` for common guides by default.
-    box
-        What pieces are stored in; ``Box()`` by default.
-    batter_deg
-        How far upright faces lean back.
+        Sections of water and roads; those of `schedule_grooves` by default.
 
     Returns
     -------
@@ -305,18 +290,16 @@ def effort(
 
     Raises
     ------
-    BriefError
-        If the batter is out of range.
     StockError
         If a piece does not fit the box, or a panel or facing its sheet.
     """
-    finish, box = finish or Finish(), box or Box()
+    bench = (bench or BenchBrief()).calibrated
     pieces = foam.pieces
     under = base if base is not None else plain_base(pieces)
     solids = piece_solids(pieces)
-    grooves = grooves or schedule_grooves(pieces, Guides())
+    grooves = grooves or schedule_grooves(pieces, Guides(foam.stock, bench))
     measures = schedule_measures(pieces, grooves)
-    faces = facings(pieces, batter_deg=batter_deg)
+    faces = facings(pieces, batter_deg=bench.batter_deg)
     work = list_work(foam, under, faces)
     wire_mm, n_cuts = _shares(foam, work)
     surface_mm2 = np.zeros(len(SURFACE_KINDS))
@@ -328,9 +311,8 @@ def effort(
     coverings = facing_solids(faces, foam.stock)
     return Effort(
         foam=foam,
-        wood=wood(under, wood_stock),
-        rates=rates or Rates(),
-        finish=finish,
+        wood=wood(under),
+        bench=bench,
         work=work,
         facings=faces,
         facing_nests=facing_nests(faces, foam.stock),
@@ -341,8 +323,7 @@ def effort(
         top_mm2=np.array([held.top_mm2 for held in measures]),
         around_mm2=np.array([held.surface_mm2 for held in measures]),
         surface_mm2=surface_mm2,
-        box=box,
-        boxes=fill_boxes(pieces, box),
+        boxes=fill_boxes(pieces, bench),
     )
 
 

@@ -7,16 +7,16 @@ from __future__ import annotations
 
 import numpy as np
 
+from hexterra.brief.bench_sections import FoamBrief, SheetBrief
 from hexterra.errors import StockError
 from hexterra.workshop.bodies import Body, facing_body
 from hexterra.workshop.facings import FacingPiece, Facings
 from hexterra.workshop.rectangles import Rectangle, RectangleNest, nest_rectangles
-from hexterra.workshop.stock import FoamStock, StockSheet
 
 _NEAR_MM = 1e-6
 
 
-def facing_solids(facings: Facings, stock: FoamStock) -> tuple[tuple[FacingPiece, Body], ...]:
+def facing_solids(facings: Facings, stock: FoamBrief) -> tuple[tuple[FacingPiece, Body], ...]:
     """Return each facing to cut with its body; nothing if faces stay as they are cut."""
     if not stock.facing_mm:
         return ()
@@ -24,7 +24,7 @@ def facing_solids(facings: Facings, stock: FoamStock) -> tuple[tuple[FacingPiece
     return tuple((piece, facing_body(piece, thickness_mm=thickness_mm)) for piece in facings.parts)
 
 
-def facing_nests(facings: Facings, stock: FoamStock) -> tuple[RectangleNest, ...]:
+def facing_nests(facings: Facings, stock: FoamBrief) -> tuple[RectangleNest, ...]:
     """Lay the blanks of facings out on sheets.
 
     A blank lies on the thinnest sheet that is as thick as the facing's foot: for upright faces
@@ -58,7 +58,7 @@ def facing_nests(facings: Facings, stock: FoamStock) -> tuple[RectangleNest, ...
     )  # fmt: skip
 
 
-def _sheet(name: str, thickness_mm: float, sheets: list[StockSheet]) -> StockSheet:
+def _sheet(name: str, thickness_mm: float, sheets: list[SheetBrief]) -> SheetBrief:
     for sheet in sheets:
         if sheet.thickness_mm >= thickness_mm - _NEAR_MM:
             return sheet

@@ -14,13 +14,10 @@ from numpy.typing import NDArray
 from hexterra.lattice.hexagon import N_SIDES
 from hexterra.stages.schedule import Schedule
 from hexterra.values import Value, readonly
-from hexterra.workshop.ranges import check_range
 
 #: What lies at the foot of a face: dry land, a cell with water, or water that comes down the face.
 FacingKind = Literal["land", "waterside", "fall"]
 FACING_KINDS: Final[tuple[FacingKind, ...]] = ("land", "waterside", "fall")
-
-MAX_BATTER_DEG: Final = 45.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -166,13 +163,7 @@ def facings(pieces: Schedule, *, batter_deg: float = 0.0) -> Facings:
         The upright area of its faces is the area between the two tops over every side in
         `Tiles.cliff` that lies on the board. A face is a fall where water crosses the side, and
         waterside where the cell at its foot carries water.
-
-    Raises
-    ------
-    BriefError
-        If the batter is not from 0 to `MAX_BATTER_DEG`.
     """
-    check_range("batter_deg", batter_deg, 0.0, MAX_BATTER_DEG, "degrees")
     board, tiles = pieces.board, pieces.tiles
     water = tiles.legal.water
     cell, side = np.nonzero(tiles.cliff)

@@ -14,6 +14,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from hexterra.brief.bench_sections import FoamBrief
 from hexterra.errors import BriefError
 from hexterra.lattice.hexagon import Facing, Part
 from hexterra.stages.schedule import PARTS, Schedule
@@ -21,7 +22,6 @@ from hexterra.values import Value, readonly
 from hexterra.workshop.blocks import Block, Layer, build_up
 from hexterra.workshop.nesting import FACINGS, Nest, nest
 from hexterra.workshop.offcuts import lay_out, reuse_offcuts
-from hexterra.workshop.stock import FoamStock
 
 
 @dataclass(frozen=True, eq=False)
@@ -69,7 +69,7 @@ class Foam(Value):
 
     pieces: Schedule
     to_cut: NDArray[np.int64]
-    stock: FoamStock
+    stock: FoamBrief
     blanks: tuple[Blank, ...]
     blocks: tuple[Block, ...]
     nests: tuple[Nest, ...]
@@ -123,7 +123,7 @@ class Foam(Value):
 
 
 def foam(
-    pieces: Schedule, stock: FoamStock | None = None, *, to_cut: Sequence[int] | None = None
+    pieces: Schedule, stock: FoamBrief | None = None, *, to_cut: Sequence[int] | None = None
 ) -> Foam:
     """Find what foam the pieces of a schedule take, and lay it out on sheets.
 
@@ -143,7 +143,7 @@ def foam(
     pieces
         The board.
     stock
-        What can be bought; ``FoamStock()`` by default.
+        What can be bought; ``FoamBrief()`` by default.
     to_cut
         How many of each piece are to be made, as `hexterra.owned.left_to_cut` tells; all by
         default.
@@ -161,7 +161,7 @@ def foam(
     StockError
         If a blank cannot be made from the stock, or does not fit a sheet.
     """
-    stock = stock or FoamStock()
+    stock = stock or FoamBrief()
     wanted = _wanted(pieces, to_cut)
     needed: Counter[tuple[float, Part]] = Counter()
     for piece, count in zip(pieces.pieces, wanted, strict=True):
@@ -220,7 +220,7 @@ def _blocks(blanks: Iterable[Blank]) -> tuple[Block, ...]:
     )
 
 
-def _facings(facing: Facing, stock: FoamStock) -> tuple[Facing, ...]:
+def _facings(facing: Facing, stock: FoamBrief) -> tuple[Facing, ...]:
     """Return how hexagons may lie on a sheet for the grain to run as it should."""
     if stock.grain == "ignored":
         return FACINGS

@@ -65,7 +65,7 @@ def footprint_figure(solid: Solid, guides: Guides, *, users: str = "") -> Figure
         notes=(
             f"Two guides, one on each face of the block, exactly above each other.{users}",
             f"Dimensions are of the finished piece; the guide is {gap_mm:.2f} mm larger all round"
-            f" (slot {guides.kerf_mm:g} mm, wire {guides.wire_mm:g} mm).",
+            f" ({guides.slot_words}).",
             " ".join(["Numbers are corners; side n runs from corner n to the next.", *hands]),
         ),
     )

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from hexterra.brief.bench_sections import BenchBrief
 from hexterra.errors import BriefError
 from hexterra.lattice.hexagon import side_length
 from hexterra.stages.cuts import MAX_WIDTHS
@@ -28,6 +29,7 @@ _WIDEST: Final = 0.9
 #: Depth of water and of sunken roads, where the tile is thick enough; common practice, no source.
 _WATER_DEPTH_MM: Final = 4.0
 _ROAD_DEPTH_MM: Final = 3.0
+_COMMON: Final = BenchBrief()
 #: Most room that a bank takes, as a share of the width.
 _WIDEST_BANK: Final = 0.45
 
@@ -51,8 +53,8 @@ class Groove(Value):
         If a length is out of its range, or the banks leave no bed.
     """
 
-    width_mm: float = 20.0
-    depth_mm: float = 4.0
+    width_mm: float = _COMMON.channel_mm
+    depth_mm: float = _WATER_DEPTH_MM
     bank_mm: float = 4.0
 
     def __post_init__(self) -> None:
@@ -116,7 +118,7 @@ class Grooves(Value):
     """
 
     water: tuple[Groove, ...] = (Groove(),)
-    road: Groove = Groove(24.0, _ROAD_DEPTH_MM, 0.0)
+    road: Groove = Groove(_COMMON.road_mm, _ROAD_DEPTH_MM, 0.0)
     pool: Groove = Groove()
 
     def __post_init__(self) -> None:
@@ -162,7 +164,7 @@ def fitting_groove(
     across_flats_mm: float,
     base_mm: float,
     *,
-    width_mm: float = 20.0,
+    width_mm: float,
     depth_mm: float = _WATER_DEPTH_MM,
 ) -> Groove:
     """Return a groove with sloping banks that fits tiles of any size.
@@ -216,9 +218,9 @@ def schedule_grooves(schedule: Schedule, guides: Guides) -> Grooves:
     """
     flats_mm, base_mm = schedule.board.across_flats_mm, thinnest_mm(schedule)
     water = tuple(
-        fitting_groove(flats_mm, base_mm, width_mm=width_mm) for width_mm in guides.water_mm
+        fitting_groove(flats_mm, base_mm, width_mm=width_mm) for width_mm in guides.bench.water_mm
     )
-    road = fitting_groove(flats_mm, base_mm, width_mm=guides.road_mm, depth_mm=_ROAD_DEPTH_MM)
+    road = fitting_groove(flats_mm, base_mm, width_mm=guides.bench.road_mm, depth_mm=_ROAD_DEPTH_MM)
     if "upright" in schedule.tiles.catalogue.banks:
         road = replace(road, bank_mm=0.0)
     crossed = schedule.cuts.width > 0

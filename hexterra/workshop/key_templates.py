@@ -113,14 +113,14 @@ def groove_figure(base: Base, thickness_mm: float, guides: Guides) -> Figure:
         ),
         dimension((0.0, 0.0), (right, 0.0), away_mm=-5.0, text=f"{right:.2f}"),
         dimension(
-            (right + guides.run_out_mm, 0.0),
-            (right + guides.run_out_mm, thickness_mm),
+            (right + guides.bench.run_out_mm, 0.0),
+            (right + guides.bench.run_out_mm, thickness_mm),
             away_mm=-6.0,
             text=f"{thickness_mm:.2f}",
         ),
         dimension(
-            (-right - guides.run_out_mm, thickness_mm - depth),
-            (-right - guides.run_out_mm, thickness_mm),
+            (-right - guides.bench.run_out_mm, thickness_mm - depth),
+            (-right - guides.bench.run_out_mm, thickness_mm),
             away_mm=6.0,
             text=f"{depth:.2f}",
         ),
@@ -136,8 +136,7 @@ def groove_figure(base: Base, thickness_mm: float, guides: Guides) -> Figure:
             "Two guides, one at each end of the wire; the footing lies upside down between them,"
             " the middle line over that of its groove.",
             f"Dimensions are of the finished groove; the guide lies {guides.guide_offset_mm:.2f} mm"
-            f" higher, square to its faces (slot {guides.kerf_mm:g} mm, wire {guides.wire_mm:g}"
-            " mm).",
+            f" higher, square to its faces ({guides.slot_words}).",
         ),
     )
 
@@ -149,7 +148,7 @@ def groove_profile_mm(base: Base, thickness_mm: float) -> NDArray[np.float64]:
     return np.column_stack([x, thickness_mm - depth * (x == 0.0)])
 
 
-def facing_figure(piece: FacingPiece, guides: Guides, *, thickness_mm: float = 3.0) -> Figure:
+def facing_figure(piece: FacingPiece, guides: Guides, *, thickness_mm: float) -> Figure:
     """Draw the guides for a facing at full size: its back, and the section at either end.
 
     Parameters
@@ -200,7 +199,7 @@ def facing_figure(piece: FacingPiece, guides: Guides, *, thickness_mm: float = 3
             f"{piece.count:,} needed. Its back is glued to the step face, its foot stands on the"
             " lower top.",
             f"Dimensions are of the finished facing; guides are {guides.guide_offset_mm:.2f} mm"
-            f" larger all round (slot {guides.kerf_mm:g} mm, wire {guides.wire_mm:g} mm).",
+            f" larger all round ({guides.slot_words}).",
             "Where two facings meet at a corner, cut their ends to fit.",
         ),
     )

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 from shapely.geometry import Polygon
 
+from hexterra.brief.bench_sections import SheetBrief
 from hexterra.errors import StockError
 from hexterra.lattice import hexagon
 from hexterra.lattice.hexagon import Facing, Part
@@ -25,7 +26,6 @@ from hexterra.workshop.slots import (
     fill,
     lay_layouts,
 )
-from hexterra.workshop.stock import StockSheet
 
 #: How a hexagon lies on a sheet: with points or flats toward its long edge.
 FACINGS: Final[tuple[Facing, ...]] = ("points", "flats")
@@ -102,7 +102,7 @@ class Nest(Value):
         The most foam that any layout tried holds, parts along the rim included, in hexagons.
     """
 
-    stock: StockSheet
+    stock: SheetBrief
     across_flats_mm: float
     kerf_mm: float
     margin_mm: float
@@ -156,10 +156,10 @@ class Nest(Value):
 def nest(
     counts: Mapping[Part, int],
     across_flats_mm: float,
-    stock: StockSheet,
+    stock: SheetBrief,
     *,
-    kerf_mm: float = 1.0,
-    margin_mm: float = 5.0,
+    kerf_mm: float,
+    margin_mm: float,
     facings: tuple[Facing, ...] = FACINGS,
     joints_mm: tuple[float, ...] = (),
 ) -> Nest:
@@ -266,7 +266,7 @@ def _counts(counts: Mapping[Part, int]) -> Counts:
     return whole, corner_cut, side_cut, quarter
 
 
-def _size_mm(stock: StockSheet) -> tuple[float, float]:
+def _size_mm(stock: SheetBrief) -> tuple[float, float]:
     return stock.length_mm, stock.width_mm
 
 
@@ -280,7 +280,7 @@ def _turn(xy: tuple[float, float], facing: Facing) -> tuple[float, float]:
 
 
 def _bins(
-    stock: StockSheet, kerf_mm: float, margin_mm: float, joints_mm: tuple[float, ...]
+    stock: SheetBrief, kerf_mm: float, margin_mm: float, joints_mm: tuple[float, ...]
 ) -> list[tuple[float, float]]:
     """Cut the length of the sheet at its joints, into what may be used of it."""
     ends_mm = [margin_mm]

@@ -85,7 +85,7 @@ def guide_outline_mm(
     Its upper edge runs `away_mm` outside the finished top and goes on level past both ends; its
     lower edge stands on the bench with the tile.
     """
-    run_out = np.array([guides.run_out_mm, 0.0])
+    run_out = np.array([guides.bench.run_out_mm, 0.0])
     top = np.concatenate([[profile[0] - run_out], profile, [profile[-1] + run_out]])
     slope = np.diff(top[:, 1]) / np.diff(top[:, 0])
     bends = np.concatenate([[True], np.abs(np.diff(slope)) > 1e-9, [True]])
@@ -123,8 +123,7 @@ def profile_figure(solid: Solid, guides: Guides, *, pattern: str, users: str = "
         notes=(
             f"Stand the guides upright at both ends of the wire, standing on the bench.{users}",
             f"Dimensions are of the finished piece; the guides' upper edges lie"
-            f" {guides.guide_offset_mm:.2f} mm higher, square to them (slot {guides.kerf_mm:g} mm,"
-            f" wire {guides.wire_mm:g} mm).",
+            f" {guides.guide_offset_mm:.2f} mm higher, square to them ({guides.slot_words}).",
             "Keep the wire parallel to the folds and slide it along both guides at once."
             " Cut parts from the whole top.",
         ),
@@ -191,7 +190,10 @@ def _side_view(profile: NDArray[np.float64], guides: Guides, *, label: str) -> F
         lines, labels = dimension(*level, away_mm=away_mm, text=text)
         strokes += lines
         words += labels
-    sides = ((profile[0], -guides.run_out_mm, 6.0), (profile[-1], guides.run_out_mm, -6.0))
+    sides = (
+        (profile[0], -guides.bench.run_out_mm, 6.0),
+        (profile[-1], guides.bench.run_out_mm, -6.0),
+    )
     for (x, y), past, away_mm in sides:
         ends = (float(x) + past, 0.0), (float(x) + past, float(y))
         lines, labels = dimension(*ends, away_mm=away_mm, text=f"{y:.2f}")

@@ -8,9 +8,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from hexterra.brief.bench_sections import SheetBrief
 from hexterra.errors import StockError
 from hexterra.values import Value
-from hexterra.workshop.stock import StockSheet
 
 _NEAR_MM = 1e-6
 
@@ -75,7 +75,7 @@ class RectangleNest(Value):
         What lies on each sheet.
     """
 
-    stock: StockSheet
+    stock: SheetBrief
     kerf_mm: float
     margin_mm: float
     rectangles: tuple[Rectangle, ...]
@@ -122,9 +122,9 @@ class RectangleNest(Value):
 
 def nest_rectangles(
     rectangles: Sequence[Rectangle],
-    stock: StockSheet,
+    stock: SheetBrief,
     *,
-    kerf_mm: float = 1.0,
+    kerf_mm: float,
     margin_mm: float = 0.0,
 ) -> RectangleNest:
     """Lay rectangles in rows on sheets, so that straight cuts from edge to edge free them.

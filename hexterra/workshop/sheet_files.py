@@ -10,10 +10,10 @@ from hexterra.workshop.figures import Figure, Stroke, figure_svg
 from hexterra.workshop.template_dxf import figure_dxf
 
 if TYPE_CHECKING:
+    from hexterra.brief.bench_sections import SheetBrief
     from hexterra.workshop.effort import Effort
     from hexterra.workshop.nesting import Nest
     from hexterra.workshop.rectangles import RectangleNest
-    from hexterra.workshop.stock import StockSheet
 
 _Outline = tuple[tuple[float, float], ...]
 
@@ -64,7 +64,7 @@ def _rectangle(x: float, y: float, length: float, width: float) -> _Outline:
 
 
 def _figures(
-    name: str, stock: StockSheet, sheets: Iterable[tuple[_Outline, ...]]
+    name: str, stock: SheetBrief, sheets: Iterable[tuple[_Outline, ...]]
 ) -> Iterable[Figure]:
     """Draw each layout once, and say how often it is cut."""
     rim = _rectangle(0.0, 0.0, stock.length_mm, stock.width_mm)

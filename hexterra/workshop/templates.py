@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from hexterra.workshop.channels import channels
 from hexterra.workshop.figures import Figure, figure_svg
 from hexterra.workshop.footprints import footprints
-from hexterra.workshop.guides import Guides
+from hexterra.workshop.guides import PAPERS, Guides
 from hexterra.workshop.profiles import profiles
 from hexterra.workshop.solids import piece_solids
 
@@ -47,7 +47,7 @@ def template_files(
     figures = template_figures(schedule, guides)
     files = {
         f"templates-{paper.lower()}.pdf": template_pdf(figures, paper=paper, title=title)
-        for paper in guides.papers
+        for paper in PAPERS
     }
     for figure in figures:
         files[f"{figure.name}.svg"] = figure_svg(figure).encode()

@@ -6,13 +6,13 @@ import math
 from collections import Counter
 from dataclasses import dataclass
 
+from hexterra.brief.bench_sections import SheetBrief
 from hexterra.units import MM_PER_M
 from hexterra.values import Value
 from hexterra.workshop.base import Base
 from hexterra.workshop.bodies import rail_pieces
 from hexterra.workshop.lengths import Lengths, cut_lengths, equal_parts
 from hexterra.workshop.rectangles import Rectangle, RectangleNest, nest_rectangles
-from hexterra.workshop.stock import StockSheet, WoodStock
 
 
 @dataclass(frozen=True, eq=False)
@@ -23,8 +23,6 @@ class Wood(Value):
     ----------
     base
         Its panels, frame and rails.
-    stock
-        What they are sawn from.
     panels
         Panels on sheets.
     bars
@@ -36,7 +34,6 @@ class Wood(Value):
     """
 
     base: Base
-    stock: WoodStock
     panels: RectangleNest
     bars: Lengths
     rail_lengths_mm: tuple[float, ...]
@@ -45,7 +42,7 @@ class Wood(Value):
     @property
     def strip_mm(self) -> float:
         """Side of a strip: two rails lie in it back to back."""
-        return self.base.settings.rail_mm * math.sqrt(2.0)
+        return self.base.rail_mm * math.sqrt(2.0)
 
     @property
     def n_pieces(self) -> int:
@@ -71,52 +68,47 @@ class Wood(Value):
         return {
             "panels": self.base.area_mm2 * settings.panel_thickness_mm,
             "frame": self.bars.total_mm * section_mm2,
-            "rails": math.fsum(self.rail_lengths_mm) * settings.rail_mm**2,
+            "rails": math.fsum(self.rail_lengths_mm) * self.base.rail_mm**2,
         }
 
     @property
     def weights_kg(self) -> dict[str, float]:
         """Weight of the panels, the frame and the rails."""
-        density = self.stock.wood_density_kg_per_m3
+        density = self.base.settings.wood_density_kg_per_m3
         return {name: mm3 / MM_PER_M**3 * density for name, mm3 in self.volume_mm3.items()}
 
     @property
     def prices(self) -> dict[str, float | None]:
         """Price of what must be bought for panels, frame and rails; None if unknown."""
-        stock = self.stock
+        settings = self.base.settings
         found = {"panels": self.panels.price}
         for name, lengths, price in (
-            ("frame", self.bars, stock.bar_price),
-            ("rails", self.strips, stock.strip_price),
+            ("frame", self.bars, settings.bar_price),
+            ("rails", self.strips, settings.strip_price),
         ):
             if lengths.n_bars:
                 found[name] = None if price is None else lengths.n_bars * price
         return found
 
 
-def wood(base: Base, stock: WoodStock | None = None) -> Wood:
+def wood(base: Base) -> Wood:
     """Lay panels out on sheets, and frame and rails on bars and strips.
-
-    Parameters
-    ----------
-    base
-        What is to be made.
-    stock
-        What can be bought; ``WoodStock()`` by default.
 
     Raises
     ------
     StockError
         If a panel does not fit a sheet.
     """
-    stock = stock or WoodStock()
     settings = base.settings
     sizes = Counter((round(p.width_mm, 6), round(p.depth_mm, 6)) for p in base.panels)
     panels = [Rectangle("a panel", *size, count) for size, count in sorted(sizes.items())]
-    sheet = StockSheet(
-        settings.panel_thickness_mm, stock.sheet_length_mm, stock.sheet_width_mm, stock.sheet_price
+    sheet = SheetBrief(
+        thickness_mm=settings.panel_thickness_mm,
+        length_mm=settings.sheet_length_mm,
+        width_mm=settings.sheet_width_mm,
+        price=settings.sheet_price,
     )
-    longest_mm, kerf_mm = stock.bar_length_mm, stock.saw_kerf_mm
+    longest_mm, kerf_mm = settings.bar_length_mm, settings.saw_kerf_mm
     rails = Counter(
         round(length, 6)
         for piece in rail_pieces(base)
@@ -126,7 +118,6 @@ def wood(base: Base, stock: WoodStock | None = None) -> Wood:
     strips = [length for length, count in rails.items() for _ in range(-(-count // 2))]
     return Wood(
         base=base,
-        stock=stock,
         panels=nest_rectangles(panels, sheet, kerf_mm=kerf_mm),
         bars=cut_lengths(bars, longest_mm, kerf_mm),
         rail_lengths_mm=tuple(sorted(rails.elements(), reverse=True)),
