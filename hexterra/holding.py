@@ -22,6 +22,7 @@ from hexterra.lattice.board import Board
 from hexterra.lattice.hexagon import N_SIDES, side_length
 from hexterra.settling import find_cell
 from hexterra.siting import count_cells
+from hexterra.text import cleaned
 from hexterra.values import Value, readonly
 
 if TYPE_CHECKING:
@@ -168,7 +169,9 @@ def _take(
             if is_open and (name not in _INSTEAD or getattr(held, _INSTEAD[name]) is None):
                 changes.setdefault(section, {})[name] = value
                 shown = f"{value:.10g}" if isinstance(value, float) else json.dumps(value)
-                assumed.append(f"{section}.{name} = {shown} (as in {Path(earlier.folder).name})")
+                assumed.append(
+                    f"{section}.{name} = {shown} (as in {cleaned(Path(earlier.folder).name)})"
+                )
     return brief.changed(changes) if changes else brief
 
 

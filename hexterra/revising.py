@@ -18,6 +18,7 @@ from hexterra.preparing import Prepared, judge_board, look, prepare
 from hexterra.progress import Progress, silent
 from hexterra.settling import find_cell, tops_within
 from hexterra.stages.whatif import edit_cell
+from hexterra.text import cleaned
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -174,8 +175,8 @@ def recut_plan(plan: Plan, catalogue: str | Path, *, progress: Progress = silent
         )
     n_stay = int((refined.tiles.corners == corners).all(axis=1).sum())
     said = (
-        f"{n_can_cut:,} of {lattice.n_cells:,} tiles can be cut from {Path(catalogue).name} too;"
-        f" {n_stay:,} stay"
+        f"{n_can_cut:,} of {lattice.n_cells:,} tiles can be cut from"
+        f" {cleaned(Path(catalogue).name)} too; {n_stay:,} stay"
     )
     return complete(
         plan.elevation,

@@ -45,7 +45,7 @@ def read_toml(path: Path, *, called: str, refusal: type[InputError], help_: str)
             remedy=f"save it as UTF-8; {help_}",
             path=str(path),
         ) from error
-    except tomllib.TOMLDecodeError as error:
+    except (ValueError, RecursionError) as error:  # bad TOML, or numbers and lists without end
         raise refusal(
             f"{where} is not valid TOML: {error}",
             remedy=f"mend that line: text goes in quotes, lists in [brackets]; {help_}",

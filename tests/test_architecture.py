@@ -11,7 +11,7 @@ PACKAGE = Path(hexterra.__file__).parent
 
 #: Layers from the ground up. A module may import its own layer and those before it.
 LAYERS = (
-    {"errors", "units", "rounding", "values", "progress", "tomlfile", "memory"},
+    {"errors", "units", "rounding", "values", "progress", "text", "tomlfile", "memory"},
     {"brief", "lattice", "elevation", "vectors", "invention", "catalogue"},
     {"proposal", "siting"},
     {"kernels"},

@@ -504,7 +504,9 @@ def test_packing_list_holds_every_piece() -> None:
     plan, result = work()
     listed = section("Packing list")
     box = result.bench
-    assert f"{box.box_length_mm:g} x {box.box_width_mm:g} x {box.box_height_mm:g} mm inside" in listed
+    assert (
+        f"{box.box_length_mm:g} x {box.box_width_mm:g} x {box.box_height_mm:g} mm inside" in listed
+    )
     assert f"panels with their rails {len(result.base.panels)} " in listed
     packed = sum(map(int, re.findall(r"Box \d+ of \d+: (\d+) pieces?, filled", listed)))
     assert packed == sum(piece.count for piece in plan.pieces.pieces)

@@ -29,6 +29,7 @@ from hexterra.brief.sections import (
     RampsBrief,
     Section,
     StockBrief,
+    Text,
     WaterBrief,
 )
 from hexterra.brief.starter import starter_text
@@ -69,7 +70,7 @@ class Brief(Section):
         Naming every key that is wrong, its value, what is allowed, and what to do.
     """
 
-    title: str = Field(default=UNTITLED, max_length=120, description="Printed on the map.")
+    title: Text = Field(default=UNTITLED, max_length=120, description="Printed on the map.")
     catalogue: str | None = Field(
         default=None,
         description="Catalogue file (TOML), relative to the brief. Default: the built-in one.",

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import re
 from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
-from hexterra.brief.sections import Finite, Positive, Section
+from hexterra.brief.sections import Finite, Kind, Positive, Section
 
 Share = Annotated[float, Field(gt=0, le=1.0)]
 Tolerance = Annotated[float, Field(ge=0.6, le=3.0)]
@@ -64,13 +65,11 @@ class MapFile(Section):
     crs: str | None = Field(
         default=None, description="Coordinate reference system, if the file states none."
     )
-    kind: str | None = Field(
-        default=None, min_length=1, description="What all its features are, or else"
-    )
+    kind: Kind | None = Field(default=None, description="What all its features are, or else")
     kind_field: str | None = Field(
         default=None, description="the field that says what each feature is."
     )
-    kinds: dict[str, str] = Field(
+    kinds: dict[Kind, Kind] = Field(
         default_factory=dict,
         description="Which values of that field to take, and their names. Default: all.",
     )
@@ -94,7 +93,7 @@ class RiversBrief(MapFile):
     runs: Literal["as drawn", "downhill"] = Field(
         default="as drawn", description="Which way: from the first point, or from the higher end."
     )
-    upright: tuple[str, ...] = Field(
+    upright: tuple[Kind, ...] = Field(
         default=(), description="Kinds with upright banks, such as canals."
     )
     tolerance_cells: Tolerance = Field(
@@ -105,7 +104,7 @@ class RiversBrief(MapFile):
 class RoadsBrief(MapFile):
     """[roads]: roads of a map."""
 
-    sunken: tuple[str, ...] = Field(
+    sunken: tuple[Kind, ...] = Field(
         default=(), description="Kinds that are cut into the tops; the others are laid on them."
     )
     bridge_from: Annotated[int, Field(ge=1, le=5)] = Field(
@@ -121,7 +120,7 @@ class RoadsBrief(MapFile):
 class AreasBrief(MapFile):
     """[areas]: woods, fields, built-up ground of a map."""
 
-    first: tuple[str, ...] = Field(
+    first: tuple[Kind, ...] = Field(
         default=(), description="Kinds that count before the others where areas overlap."
     )
     least_share: Share = Field(
@@ -139,7 +138,7 @@ class LandCoverBrief(Section):
     crs: str | None = Field(
         default=None, description="Coordinate reference system, if the file states none."
     )
-    classes: dict[str, str] = Field(
+    classes: dict[Kind, Kind] = Field(
         default_factory=dict,
         description="Which class numbers to use, and what they are.",
     )
@@ -154,6 +153,6 @@ class LandCoverBrief(Section):
                 raise ValueError("name the file that these keys are about")
         elif not self.classes:
             raise ValueError('name the classes to use, as classes = {10 = "woods"}')
-        elif wrong := [code for code in self.classes if not code.lstrip("-").isdigit()]:
+        elif wrong := [code for code in self.classes if not re.fullmatch(r"-?[0-9]{1,18}", code)]:
             raise ValueError(f"the class {wrong[0]!r} is no whole number")
         return self

@@ -20,11 +20,15 @@ def explain(error: ValidationError, root: type[BaseModel], where: str) -> BriefE
     """Turn a validation report on a model of type `root` into one message, a line per wrong key."""
     lines: list[str] = []
     keys: list[str] = []
-    for item in error.errors():
+    errors = error.errors()
+    within = {item["loc"][:2] for item in errors if len(item["loc"]) > 2}
+    for item in errors:
+        if item["type"] == "too_short" and item["loc"] in within:
+            continue  # of its values only those that are right were counted
         names = [str(part) for part in item["loc"]]
         key = ".".join(names) or "brief"
         keys.append(key)
-        value = "" if isinstance(item["input"], dict) else f" is {item['input']!r}"
+        value = "" if isinstance(item["input"], dict) else f" is {_shown(item['input'])}"
         lines.append(f"{key}{value}: {_allowed(item, names, root)}")
     joined = "\n  - ".join(dict.fromkeys(lines))
     return BriefError(
@@ -34,10 +38,20 @@ def explain(error: ValidationError, root: type[BaseModel], where: str) -> BriefE
     )
 
 
+def _shown(value: object) -> str:
+    """Write a value, shortened if it is long."""
+    try:
+        text = repr(value)
+    except ValueError:  # Python writes no whole number of more than 4300 digits
+        return "a number of thousands of digits"
+    return text if len(text) <= 80 else f"{text[:77]}..."
+
+
 #: What is wanted, by pydantic's name of the mistake, where its own words speak of Python.
 _WANTED: Final = {
     "bool_type": "true or false",
     "dict_type": "a table of keys, as { B3 = 4 }",
+    "finite_number": "a finite number",
     "float_type": "a number",
     "int_from_float": "a whole number",
     "int_type": "a whole number",
@@ -45,6 +59,7 @@ _WANTED: Final = {
     "model_type": "a section of keys, under its name in [brackets]",
     "string_type": "text in quotes",
     "too_long": 'a pair of cells, as ["B3", "B4"]',
+    "too_short": "a list of at least one value",
     "tuple_type": "a list in [brackets]",
 }
 
@@ -66,7 +81,9 @@ def _allowed(item: ErrorDetails, names: list[str], root: type[BaseModel]) -> str
         return f"it must be a list of at most {context['max_length']} values"
     wanted = "given" if kind == "missing" and known else _WANTED.get(kind)
     if wanted:
-        return f"it must be {wanted}"
+        field = _field(names, root) if "number" in wanted else None
+        bounds = _range(field) if field else ""
+        return f"it must be {wanted}, {bounds}" if bounds else f"it must be {wanted}"
     return re.sub(r"^(Input|String) should", "it must", item["msg"])
 
 

@@ -3,18 +3,47 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Callable
 from itertools import pairwise
 from typing import Annotated, Any, Final, Literal, Self, cast
 
-from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    field_validator,
+    model_validator,
+)
 from pydantic.fields import FieldInfo
 
 from hexterra.lattice.board import LIMITS
+from hexterra.text import cleaned, cleaned_kind
 
 Positive = Annotated[float, Field(gt=0, le=1e6)]
 Finite = Annotated[float, Field(ge=-1e7, le=1e7)]
 #: A coordinate in whatever unit a raster has: feet of a projection stay below 1e8.
 Coordinate = Annotated[float, Field(ge=-1e9, le=1e9)]
+
+
+def _if_text(clean: Callable[[str], str]) -> BeforeValidator:
+    return BeforeValidator(lambda value: clean(value) if isinstance(value, str) else value)
+
+
+#: Words that are shown, made fit for it; paths and names of fields stay as they are.
+Text = Annotated[str, _if_text(cleaned)]
+Kind = Annotated[str, Field(min_length=1), _if_text(cleaned_kind)]
+
+
+def _whole_micrometres(length_mm: float) -> float:
+    if length_mm < 1e-3 or abs(length_mm - round(length_mm, 3)) > 1e-6:
+        raise ValueError("it must be at least 0.001 and a whole number of micrometres, as 7.5")
+    return length_mm
+
+
+#: What stacks are added up from.
+_Micrometres: Final = AfterValidator(_whole_micrometres)
 #: A level that a brief fixes: there are never more than 1000.
 Level = Annotated[int, Field(ge=0, le=999)]
 #: Classes of water that are wider than the first, at most.
@@ -49,6 +78,14 @@ class Section(BaseModel):
     @classmethod
     def _freeze(cls, value: object) -> object:
         return _frozen(value)
+
+    @field_validator("*")
+    @classmethod
+    def _can_be_written(cls, value: object) -> object:
+        letters = value if isinstance(value, str) else ""
+        if any(letter == "\0" or "\ud800" <= letter <= "\udfff" for letter in letters):
+            raise ValueError("it must be text in UTF-8, without NUL characters")
+        return value
 
 
 def _frozen(value: object) -> object:
@@ -131,7 +168,7 @@ class BoardBrief(Section):
 class HeightsBrief(Section):
     """[heights]: how ground heights become layer steps."""
 
-    step_mm: Annotated[float, Field(ge=0.5, le=200.0)] = Field(
+    step_mm: Annotated[float, Field(ge=0.5, le=200.0), _Micrometres] = Field(
         default=7.5, description="Height of one step on the bench."
     )
     metres_per_step: Positive | None = Field(
@@ -191,10 +228,10 @@ class RampsBrief(Section):
         default=None,
         description="Sides where the ground rises this many steps stay cliffs. Default: none.",
     )
-    cliffs: tuple[tuple[str, str], ...] = Field(
+    cliffs: tuple[tuple[Text, Text], ...] = Field(
         default=(), description='Pairs of cells with a cliff between them, as ["B3", "B4"].'
     )
-    pins: dict[str, Level] = Field(
+    pins: dict[Text, Level] = Field(
         default_factory=dict, description="Cells whose level is fixed, as B3 = 4."
     )
 
@@ -238,7 +275,7 @@ class FitBrief(Section):
     prefer: Literal["truest ground", "fewest different pieces", "most standing room"] = Field(
         default="truest ground", description="What the best board is best at."
     )
-    prices: dict[str, Annotated[float, Field(ge=0, le=100.0)]] = Field(
+    prices: dict[Text, Annotated[float, Field(ge=0, le=100.0)]] = Field(
         default_factory=dict,
         description="Single prices to change, as sloping = 0.5; 1 is a tile one step off the"
         " ground.",
@@ -260,7 +297,7 @@ class FitBrief(Section):
 class StockBrief(Section):
     """[stock]: what the maker has on the shelf."""
 
-    spacer_mm: tuple[Annotated[float, Field(gt=0, le=500.0)], ...] = Field(
+    spacer_mm: tuple[Annotated[float, Field(gt=0, le=500.0), _Micrometres], ...] = Field(
         default=(7.5, 15.0, 30.0), description="Thicknesses of spacers that are cut."
     )
     owned: str | None = Field(

@@ -157,7 +157,7 @@ def _read_brief(path: str | None, settings: tuple[str, ...]) -> Brief:
         lines.append(_as_toml(setting))
         try:
             changes = tomllib.loads("\n".join(lines))
-        except tomllib.TOMLDecodeError as error:
+        except (ValueError, RecursionError) as error:
             raise BriefError(
                 f"--set {setting} is not KEY=VALUE, or sets a key again: {error}",
                 remedy="name each key once, as in --set board.columns=12 --set board.facing=flats"
@@ -168,14 +168,15 @@ def _read_brief(path: str | None, settings: tuple[str, ...]) -> Brief:
 
 
 #: KEY=WORD, where the word needs no quotes: it opens no text, list or table of TOML.
-_PLAIN_TEXT: Final = re.compile(r"([\w.-]+)\s*=\s*([^\s\"'\[{][^\n]*)")
+_PLAIN_TEXT: Final = re.compile(r"([\w.-]+)\s*=\s*([^\s\"'\[{].*)", re.DOTALL)
 
 
 def _as_toml(setting: str) -> str:
     """Put a plain word into the quotes that TOML wants and shells take away."""
     try:
         tomllib.loads(setting)
-    except tomllib.TOMLDecodeError:
+    except (ValueError, RecursionError):
         if match := _PLAIN_TEXT.fullmatch(setting):
-            return f"{match[1]} = {json.dumps(match[2], ensure_ascii=False)}"
+            text = json.dumps(match[2], ensure_ascii=False).replace("\x7f", "\\u007f")
+            return f"{match[1]} = {text}"
     return setting

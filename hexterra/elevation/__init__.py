@@ -25,6 +25,7 @@ from hexterra.elevation import arrays, files, frame, mosaic
 from hexterra.elevation.pixels import Pixels, Source, Window
 from hexterra.elevation.writing import write_geotiff
 from hexterra.errors import InputError, NotElevationError
+from hexterra.text import cleaned
 from hexterra.values import Value
 
 __all__ = ["Elevation", "Registration", "read_elevation", "write_elevation"]
@@ -301,7 +302,7 @@ def _from_labels(labelled: arrays.Labelled, given: _Given) -> Elevation:
         scale=labelled.scale * place.metres_per_unit,
         offset=labelled.offset * place.metres_per_unit,
     )
-    return Elevation(shape, *place, source, given.name or labelled.name)
+    return Elevation(shape, *place, source, cleaned(given.name or labelled.name))
 
 
 def _from_files(paths: Sequence[str | Path], given: _Given) -> Elevation:
@@ -314,7 +315,7 @@ def _from_files(paths: Sequence[str | Path], given: _Given) -> Elevation:
             registration=given.registration,
         )
     parts = [_part(path, given) for path in paths]
-    name = given.name or Path(paths[0]).stem
+    name = cleaned(given.name or Path(paths[0]).stem)
     if len(parts) == 1:
         return Elevation(parts[0].shape, *parts[0].place, parts[0].source, name)
     shape, affine, source = mosaic.join(parts)

@@ -6,7 +6,7 @@ Beside `elevation` at the head of the flow. All reading of vector files is in th
 from __future__ import annotations
 
 import warnings
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, NamedTuple
@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from hexterra.elevation.frame import parse_crs
 from hexterra.errors import FileMissingError, VectorError
+from hexterra.text import cleaned, cleaned_kind
 from hexterra.values import Value
 from hexterra.vectors import checks
 from hexterra.vectors.place import bounds_around, nothing_here
@@ -135,13 +136,13 @@ def read_lines(
         If the file does not exist or may not be read.
     VectorError
         If it is no vector file, lacks the layer or field, has no feature of the kinds asked for
-        (or none `around`), holds points or areas as well, coordinates that are no numbers,
-        broken outlines, or a line that jumps across the antimeridian.
+        (or none `around`), holds points or areas as well, coordinates that are no numbers, broken
+        outlines, text that is not in UTF-8, or a line that jumps across the antimeridian.
     CrsError
         If the CRS is missing, cannot be used, or contradicts the coordinates or the file.
     """
     asked = _Asked("lines", kind, kind_field, kinds, name_field, layer, crs, around)
-    return _read(Path(path), asked)
+    return _read(Path(path), asked.cleaned())
 
 
 def read_areas(
@@ -161,7 +162,7 @@ def read_areas(
     area whose outline crosses itself is a VectorError: which ground it covers is anyone's guess.
     """
     asked = _Asked("areas", kind, kind_field, kinds, name_field, layer, crs, around)
-    return _read(Path(path), asked)
+    return _read(Path(path), asked.cleaned())
 
 
 class _Asked(NamedTuple):
@@ -176,6 +177,13 @@ class _Asked(NamedTuple):
     crs: Any
     around: Lattice | None
 
+    def cleaned(self) -> _Asked:
+        """Write kinds as `_texts` writes those of a file."""
+        kinds = self.kinds and {
+            cleaned_kind(kind): cleaned_kind(name) for kind, name in self.kinds.items()
+        }
+        return self._replace(kind=self.kind and cleaned_kind(self.kind), kinds=kinds)
+
 
 class _Raw(NamedTuple):
     """Features as they stand in a file."""
@@ -187,6 +195,18 @@ class _Raw(NamedTuple):
 
 
 def _read(path: Path, asked: _Asked) -> Features:
+    try:
+        return _features(path, asked)
+    except UnicodeDecodeError as error:  # of GDAL, which hands over what it finds
+        raise VectorError(
+            f"{path.name!r} has text that is not in UTF-8: {error.object[:40]!r}",
+            remedy="save it with all text in UTF-8, or say in the .cpg file beside a Shapefile in"
+            " which encoding its text is",
+            path=str(path),
+        ) from error
+
+
+def _features(path: Path, asked: _Asked) -> Features:
     where = repr(path.name)
     if (asked.kind is None) == (asked.kind_field is None):
         raise VectorError(
@@ -240,7 +260,7 @@ def _read(path: Path, asked: _Asked) -> Features:
         number=tuple(int(raw.number[i]) for i in kept),
         wkb=tuple(to_wkb(flat, output_dimension=2, byte_order=1).tolist()),
         notes=tuple(notes),
-        source=path.name,
+        source=cleaned(path.name),
     )
 
 
@@ -340,10 +360,10 @@ def _load(path: Path, layer: str, asked: _Asked, crs: CRS) -> _Raw:
         by_field = dict(zip(meta["fields"], values, strict=True))
         kind = [asked.kind or ""] * len(number)
         if asked.kind_field is not None:
-            kind = _texts(by_field[asked.kind_field])
+            kind = _texts(by_field[asked.kind_field], cleaned_kind)
         name = [""] * len(number)
         if asked.name_field is not None:
-            name = _texts(by_field[asked.name_field])
+            name = _texts(by_field[asked.name_field], cleaned)
         parts.append(_Raw(number, wkb, kind, name))
     whole = _Raw(
         np.concatenate([part.number for part in parts]),
@@ -355,9 +375,12 @@ def _load(path: Path, layer: str, asked: _Asked, crs: CRS) -> _Raw:
     return _take(whole, first)
 
 
-def _texts(values: NDArray[Any]) -> list[str]:
-    """Write field values as texts; what is absent becomes ""."""
-    return ["" if value is None or value != value else str(value) for value in values.tolist()]  # noqa: PLR0124 (NaN)
+def _texts(values: NDArray[Any], clean: Callable[[str], str]) -> list[str]:
+    """Write field values as clean texts; what is absent becomes ""."""
+    return [
+        "" if value is None or value != value else clean(str(value))  # noqa: PLR0124 (NaN)
+        for value in values.tolist()
+    ]
 
 
 def _take(raw: _Raw, which: NDArray[np.int64]) -> _Raw:

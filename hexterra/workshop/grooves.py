@@ -164,7 +164,7 @@ def fitting_groove(
     across_flats_mm: float,
     base_mm: float,
     *,
-    width_mm: float,
+    width_mm: float = _COMMON.channel_mm,
     depth_mm: float = _WATER_DEPTH_MM,
 ) -> Groove:
     """Return a groove with sloping banks that fits tiles of any size.
