@@ -6,6 +6,9 @@ the exit code of its class (`hexterra.errors`); 2 is a misspelt command or optio
 
 from __future__ import annotations
 
+import sys
+from io import TextIOWrapper
+
 import click
 
 from hexterra import __version__
@@ -24,6 +27,8 @@ from hexterra.commands.revising import compare_command, edit_command, share_comm
 @click.version_option(__version__, prog_name="hexterra")
 def main() -> None:
     """Turn elevation into hexagonal foam terrain that can be cut and laid out."""
+    if isinstance(sys.stdout, TextIOWrapper):  # a terminal that lacks a letter gets its number
+        sys.stdout.reconfigure(errors="backslashreplace")
 
 
 for _command in (

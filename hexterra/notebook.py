@@ -13,6 +13,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from hexterra.outputs.lettering import families, shown
+
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
     from numpy.typing import NDArray
@@ -80,7 +82,9 @@ def relief_figure(elevation: Elevation, board: Board | None = None) -> Figure:
     figure.colorbar(tint, ax=axes, shrink=0.8, label="height above sea level, m")
     if board is not None:
         axes.add_collection(_outlines(board, elevation))
-    axes.set(xticks=[], yticks=[], title=elevation.name)
+    axes.set(xticks=[], yticks=[])
+    name = shown(elevation.name)
+    axes.set_title(name, parse_math=False, family=families(name))
     return figure
 
 

@@ -20,9 +20,10 @@ from shapely import Polygon, box
 from small_plans import small_plan
 
 from hexterra.lattice import Board
+from hexterra.outputs.lettering import text_width
 from hexterra.outputs.map_sheet import CLIFF, INK, WATER, Tints
 from hexterra.outputs.maps import MAX_PIXELS, map_png, map_svg
-from hexterra.outputs.svg import Drawing, number, text_width
+from hexterra.outputs.svg import Drawing, number
 
 BOTH = pytest.mark.parametrize("facing", ["points", "flats"])
 OUTLINES = pytest.mark.parametrize("edges", ["straight", "whole"])

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, Final, ParamSpec, TypeVar
 
 import click
 
-from hexterra.errors import HexterraError, HexterraWarning, OutputError
+from hexterra.errors import HexterraError, HexterraWarning, InputError, OutputError
 
 if TYPE_CHECKING:
     from hexterra.elevation import Elevation
@@ -36,6 +36,13 @@ def _errors_without_traceback() -> Generator[None, None, None]:
     except HexterraError as error:
         click.echo(f"hexterra: {error}", err=True)
         sys.exit(error.exit_code)
+    except UnicodeEncodeError as error:  # of GDAL, which takes all names of files as UTF-8
+        click.echo(
+            f"hexterra: the name {error.object!r} is not text in UTF-8\n"
+            "  To fix it: rename the file or folder",
+            err=True,
+        )
+        sys.exit(InputError.exit_code)
     except RuntimeError as error:
         if "no locator available" not in str(error):  # numba's words for: nowhere to keep a cache
             raise

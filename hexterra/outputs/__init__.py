@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import os
+import warnings
 from collections.abc import Callable, Collection
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from hexterra.errors import HexterraWarning
 from hexterra.outputs.bench import Extra, bench_writers
 from hexterra.outputs.folder import Writer, write_folder
 from hexterra.progress import Progress, silent
@@ -65,12 +67,15 @@ def plan_writers(
     """Return the writers of a plan's files by name; what `write_plan` puts into one folder."""
     from hexterra.outputs.document import plan_json
     from hexterra.outputs.geo import cells_geojson
+    from hexterra.outputs.lettering import missing_letters
     from hexterra.outputs.maps import map_png, map_svg
     from hexterra.outputs.surface import write_surface
     from hexterra.tables import csv_text
 
     svg = map_svg(plan)
     stock = plan.stock
+    if absent := missing_letters(svg):
+        warnings.warn(absent, HexterraWarning, stacklevel=2)
 
     def text(make: Callable[[], str]) -> Writer:
         return lambda path: _write_bytes(path, make().encode())

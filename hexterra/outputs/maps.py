@@ -18,8 +18,9 @@ from hexterra.catalogue.solids import facets
 from hexterra.lattice import hexagon
 from hexterra.lattice.hexagon import N_SIDES, Facing
 from hexterra.outputs import map_overlay, margins
+from hexterra.outputs.lettering import text_width
 from hexterra.outputs.map_sheet import CLIFF, INK, WATER, Sheet, Tints
-from hexterra.outputs.svg import Drawing, line_data, polygon_data, render_png, text_width
+from hexterra.outputs.svg import Drawing, line_data, polygon_data, render_png
 from hexterra.stages.fit import level_to_metres
 
 if TYPE_CHECKING:

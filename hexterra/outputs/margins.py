@@ -14,8 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hexterra.outputs import map_overlay
+from hexterra.outputs.lettering import text_width
 from hexterra.outputs.map_sheet import CLIFF, INK, WATER, Tints
-from hexterra.outputs.svg import Drawing, line_data, polygon_data, text_width
+from hexterra.outputs.svg import Drawing, line_data, polygon_data
 from hexterra.units import bench_mm_to_ground_m
 
 if TYPE_CHECKING:

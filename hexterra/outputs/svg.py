@@ -7,14 +7,16 @@ written with three decimals at most, so the same drawing always gives the same b
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from functools import cache
-from pathlib import Path
 from typing import Final
+from xml.etree import ElementTree
 from xml.sax.saxutils import escape, quoteattr
 
-FONT: Final = "DejaVu Sans"
+import numpy as np
+
+from hexterra.outputs.lettering import FONT, is_own, outlines, own_font
 
 _PIECES_TO_A_PATH: Final = 64
+_SVG: Final = "{http://www.w3.org/2000/svg}"
 
 
 def number(value: float) -> str:
@@ -113,44 +115,43 @@ def _attributes(attributes: dict[str, str | float]) -> str:
     )
 
 
-def text_width(words: str, size: float) -> float:
-    """Width of one line of text in the page's font, in the unit of `size`."""
-    return sum(_advance(letter) for letter in words) * size
-
-
-@cache
-def _advance(letter: str) -> float:
-    """How far one letter moves the pen, in font sizes."""
-    from matplotlib.ft2font import FT2Font, LoadFlags
-
-    font = FT2Font(str(_font_file("DejaVuSans.ttf")))
-    font.set_size(64, 72)
-    glyph = font.load_char(ord(letter), flags=LoadFlags.NO_HINTING)
-    return glyph.linearHoriAdvance / 65536.0 / 64.0
-
-
 def render_png(svg: str, width_pixels: int, height_pixels: int) -> bytes:
     """Draw an SVG document as a PNG picture of this size, on white.
 
-    The fonts are those that matplotlib's own package carries, so the picture is the same on a
-    machine without fonts.
+    Fonts are those of `hexterra.outputs.lettering`, so the picture is the same on a machine without
+    any, but for letters that only its own fonts hold.
     """
     import resvg_py
 
     return resvg_py.svg_to_bytes(
-        svg_string=svg,
+        svg_string=svg if is_own(svg) else _outlined(svg),
         background="#ffffff",
         width=width_pixels,
         height=height_pixels,
         dpi=25.4,
         skip_system_fonts=True,
-        font_files=[str(_font_file(name)) for name in ("DejaVuSans.ttf", "DejaVuSans-Bold.ttf")],
+        font_files=[own_font(), own_font(bold=True)],
         font_family=FONT,
         sans_serif_family=FONT,
     )
 
 
-def _font_file(name: str) -> Path:
-    import matplotlib
-
-    return Path(matplotlib.get_data_path()) / "fonts" / "ttf" / name
+def _outlined(svg: str) -> str:
+    """Draw the outlines of words for which resvg would look in several fonts, or find none."""
+    root = ElementTree.fromstring(svg)
+    for parent in root.iter():
+        for place, child in enumerate(parent):
+            words = child.text or ""
+            if child.tag != f"{_SVG}text" or is_own(words):
+                continue
+            looks = dict(child.attrib)
+            x, y, size = (float(looks.pop(name)) for name in ("x", "y", "font-size"))
+            width, segments = outlines(words, bold=looks.pop("font-weight", "") == "bold")
+            shift = {"start": 0.0, "middle": -0.5, "end": -1.0}[looks.pop("text-anchor", "start")]
+            start = np.array([x + shift * width * size, y])
+            data = (
+                letter + " ".join(map(number, (start + points * (size, -size)).ravel().tolist()))
+                for letter, points in segments
+            )
+            parent[place] = ElementTree.Element(f"{_SVG}path", {**looks, "d": "".join(data)})
+    return ElementTree.tostring(root, encoding="unicode")

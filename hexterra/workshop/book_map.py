@@ -17,9 +17,10 @@ from shapely.geometry import LineString, Polygon
 
 from hexterra.lattice import hexagon
 from hexterra.outputs import map_overlay
+from hexterra.outputs.lettering import text_width
 from hexterra.outputs.maps import map_frame, map_svg
 from hexterra.outputs.surface import nearest_cell
-from hexterra.outputs.svg import Drawing, text_width
+from hexterra.outputs.svg import Drawing
 from hexterra.stages.flow import Kind
 from hexterra.workshop.book_paper import INK, SIDE_MM, WHITE, Format, Page, Pen, text_mm, wrapped
 from hexterra.workshop.book_plans import NAMES_MM, name_edges

@@ -5,12 +5,14 @@ x runs to the right and y down from the upper left corner of the page, as in the
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any, Final, Literal
 
-from hexterra.workshop.template_pdf import PAPER_MM, POINTS_PER_MM, draw_figure
+from hexterra.outputs.lettering import is_plain, outlines
+from hexterra.workshop.template_pdf import PAPER_MM, POINTS_PER_MM, draw_figure, write_line
 
 if TYPE_CHECKING:
     from hexterra.workshop.figures import Figure
@@ -119,9 +121,8 @@ class Pen:
         if within is not None and width > within:
             size, width = size * within / width, within
         shift = {"left": 0.0, "middle": -0.5, "right": -1.0}[align]
-        self.canvas.setFont(font, size * POINTS_PER_MM)
         self.canvas.setFillColor(colour(ink))
-        self.canvas.drawString(*self.at(x + shift * width, y), words)
+        write_line(self.canvas, *self.at(x + shift * width, y), size * POINTS_PER_MM, words, font)
 
     def lines(
         self, x: float, y: float, words: str, width: float, *, size: float = TEXT_MM,
@@ -202,11 +203,20 @@ def text_mm(words: str, size: float, font: str = FONT) -> float:
     """Return the width of one line."""
     from reportlab.pdfbase.pdfmetrics import stringWidth
 
-    return stringWidth(words, font, size)
+    if is_plain(words):
+        return stringWidth(words, font, size)
+    return outlines(words, bold=font == BOLD)[0] * size
 
 
 def wrapped(words: str, width: float, size: float, font: str = FONT) -> list[str]:
-    """Break words into lines that fit a width."""
+    """Break words into lines that fit a width: at blanks, and beside letters as wide as words."""
     from reportlab.lib.utils import simpleSplit
 
-    return simpleSplit(words, font, size, width)
+    if is_plain(words):
+        return simpleSplit(words, font, size, width)
+    lines = [""]
+    for part in re.split(r"(?<= )|(?<=[\u2e80-\uffef])", words):
+        if lines[-1] and text_mm((lines[-1] + part).rstrip(), size, font) > width:
+            lines.append("")
+        lines[-1] += part
+    return [line.rstrip() for line in lines]

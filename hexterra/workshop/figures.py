@@ -15,7 +15,8 @@ from typing import TYPE_CHECKING, Final, Literal, Self, cast
 
 import numpy as np
 
-from hexterra.outputs.svg import Drawing, line_data, polygon_data, text_width
+from hexterra.outputs.lettering import text_width
+from hexterra.outputs.svg import Drawing, line_data, polygon_data
 from hexterra.values import Value
 
 if TYPE_CHECKING:

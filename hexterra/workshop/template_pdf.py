@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+import hashlib
 import io
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from math import ceil
 from typing import TYPE_CHECKING, Any, Final
 
-from hexterra.outputs.svg import text_width
+import numpy as np
+
+from hexterra.outputs.lettering import is_plain, outlines, text_width
 from hexterra.workshop.figures import STYLES
 from hexterra.workshop.guides import CAUTIONS
 
 if TYPE_CHECKING:
+    from hexterra.outputs.lettering import Segment
     from hexterra.workshop.figures import Figure, Layer, Words
     from hexterra.workshop.guides import Paper
 
@@ -33,6 +37,8 @@ _HEAD_MM: Final = 22.0
 _FOOT_MM: Final = 50.0
 _FONT: Final = "DejaVuSans"
 _BOLD: Final = "DejaVuSans-Bold"
+#: Font size of outlines in the file, in points.
+_KEPT: Final = 100.0
 
 
 @dataclass(frozen=True)
@@ -354,6 +360,47 @@ def _fitting(words: str, width_mm: float, size_mm: float) -> float:
 def _text(
     canvas: Any, x_mm: float, y_mm: float, size_mm: float, words: str, font: str = _FONT
 ) -> None:
-    canvas.setFont(font, size_mm * POINTS_PER_MM)
     canvas.setFillColor("#000000")
-    canvas.drawString(x_mm * POINTS_PER_MM, y_mm * POINTS_PER_MM, words)
+    place = x_mm * POINTS_PER_MM, y_mm * POINTS_PER_MM
+    write_line(canvas, *place, size_mm * POINTS_PER_MM, words, font)
+
+
+def write_line(canvas: Any, x: float, y: float, size: float, words: str, font: str) -> None:
+    """Write one line on a reportlab canvas, in points and in the ink that is set.
+
+    What reportlab cannot write, as letters that the font lacks or that join, is drawn as outlines,
+    which are kept in the file once.
+    """
+    if is_plain(words):
+        canvas.setFont(font, size)
+        canvas.drawString(x, y, words)
+        return
+    width, segments = outlines(words, bold=font == _BOLD)
+    name = hashlib.blake2b(f"{font} {words}".encode(), digest_size=8).hexdigest()
+    if not canvas.hasForm(name):
+        canvas.beginForm(name, -_KEPT, -_KEPT, (width + 1.0) * _KEPT, 2.0 * _KEPT)
+        _draw_outlines(canvas, segments)
+        canvas.endForm()
+    canvas.saveState()
+    canvas.translate(x, y)
+    canvas.scale(size / _KEPT, size / _KEPT)
+    canvas.doForm(name)
+    canvas.restoreState()
+
+
+def _draw_outlines(canvas: Any, segments: Sequence[Segment]) -> None:
+    """Fill outlines of letters at the size at which they are kept."""
+    path = canvas.beginPath()
+    here = np.zeros(2)
+    for letter, points in segments:
+        ends = points * _KEPT
+        if letter == "Z":
+            path.close()
+            continue
+        if letter == "Q":  # the cubic curve that a quadratic one is
+            via, end = ends
+            path.curveTo(*(here + 2.0 * via) / 3.0, *(end + 2.0 * via) / 3.0, *end)
+        else:
+            {"M": path.moveTo, "L": path.lineTo, "C": path.curveTo}[letter](*ends.ravel())
+        here = ends[-1]
+    canvas.drawPath(path, stroke=0, fill=1, fillMode=1)
