@@ -16,7 +16,8 @@ from hexterra.errors import BriefError, FileMissingError
 from hexterra.lattice.hexagon import N_SIDES
 from hexterra.stages.cuts import MAX_WIDTHS
 from hexterra.stages.kinds import TileKind
-from hexterra.tables import FINISH
+from hexterra.tables import FINISH, CsvReader
+from hexterra.text import cleaned
 from hexterra.values import Value
 
 if TYPE_CHECKING:
@@ -60,7 +61,7 @@ def read_owned(path: str | Path) -> Owned:
     blocks: Counter[str] = Counter()
     try:
         with path.open(newline="", encoding="utf-8") as stream:
-            reader = csv.DictReader(stream)
+            reader = CsvReader(stream)
             missing = [name for name in _COLUMNS if name not in (reader.fieldnames or ())]
             if missing:
                 raise BriefError(
@@ -77,7 +78,7 @@ def read_owned(path: str | Path) -> Owned:
                 if row["kind"] == "tile":
                     tiles[_tile_kind(row, path, reader.line_num)] += count
                 else:
-                    blocks[row["piece"]] += count
+                    blocks[cleaned(row["piece"])] += count
     except OSError as error:
         raise FileMissingError(
             f"the stock list {path} cannot be opened: {error.strerror}",
@@ -165,11 +166,11 @@ def _tile_kind(row: dict[str, str], path: Path, line: int) -> TileKind:
             raise _bad(path, line, "widths", row["widths"], allowed)
         widths = tuple(int(word) for word in text)
     return TileKind(
-        pattern=row["pattern"],
+        pattern=cleaned(row["pattern"]),
         part=row["part"],
         hand=row["hand"],
         turn=_whole(row, "turn", path, line),
-        crossing=row["crossing"],
+        crossing=cleaned(row["crossing"]),
         ports=ports,
         widths=widths,
         upright=sides("upright"),

@@ -6,7 +6,9 @@ rebuilt; `hexterra.verification` does so.
 
 from __future__ import annotations
 
+import csv
 import math
+import re
 from collections import Counter
 from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any, Final, NamedTuple
@@ -211,14 +213,37 @@ def finishing_jobs(pieces: Schedule, overlay: Overlay) -> tuple[Job, ...]:
     return tuple(jobs)
 
 
+#: How a text begins that a spreadsheet takes for a formula, or would but for apostrophes before.
+_FORMULA: Final = re.compile(r"'*[=+\-@\t\r]")
+
+
 def csv_text(frame: pd.DataFrame) -> str:
-    """Write a table as CSV: UTF-8, line feeds, and every fraction with its fixed `DECIMALS`."""
-    columns = {
-        name: [fixed(value, DECIMALS[name]) for value in frame[name].tolist()]
-        for name in frame.columns
-        if name in DECIMALS
-    }
+    """Write a table as CSV: line feeds, and every fraction with its fixed `DECIMALS`.
+
+    A text that a spreadsheet would run as a formula gets an apostrophe before it, which
+    `CsvReader` takes off again.
+    """
+    columns: dict[str, Any] = {}
+    for name in frame.columns:
+        values = frame[name].tolist()
+        if name in DECIMALS:
+            columns[name] = [fixed(value, DECIMALS[name]) for value in values]
+        elif any(isinstance(value, str) and _FORMULA.match(value) for value in values):
+            columns[name] = [f"'{text}" if _FORMULA.match(text) else text for text in values]
     return frame.assign(**columns).to_csv(index=False, lineterminator="\n")
+
+
+class CsvReader(csv.DictReader):  # pyright: ignore[reportMissingTypeArgument] - from 3.12 on
+    """Reads a table that `csv_text` wrote, or its like, row by row: fields by column."""
+
+    def __next__(self) -> dict[str | Any, str | Any]:
+        """Return the next row; an apostrophe before what looks like a formula is taken off."""
+        return {name: _unmarked(text) for name, text in super().__next__().items()}
+
+
+def _unmarked(text: Any) -> Any:
+    is_marked = isinstance(text, str) and text.startswith("'") and _FORMULA.match(text)
+    return text[1:] if is_marked else text
 
 
 def fixed(value: float, decimals: int) -> str:

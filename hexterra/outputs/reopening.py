@@ -31,7 +31,7 @@ from hexterra.outputs.stored import from_stored, to_stored
 from hexterra.plan import complete
 from hexterra.preparing import judge_board, prepare
 from hexterra.progress import Progress, silent
-from hexterra.tables import DECIMALS, csv_text
+from hexterra.tables import DECIMALS, CsvReader, csv_text
 
 if TYPE_CHECKING:
     from hexterra.plan import Plan
@@ -120,7 +120,7 @@ def read_plan(directory: str | Path, *, progress: Progress = silent) -> Plan:
     try:
         plan = _remake(document, progress)
         cells = [{str(k): _text(v) for k, v in row.items()} for row in document["cells"]]
-        follows = list(csv.DictReader(io.StringIO(csv_text(plan.tiles))))
+        follows = list(CsvReader(io.StringIO(csv_text(plan.tiles))))
     except InfeasibleError as error:
         raise PlanFolderError(
             f"{path} holds a board that cannot be built: {error.problem}",
@@ -182,7 +182,7 @@ def _remake(document: dict[str, Any], progress: Progress) -> Plan:
 def _read_table(path: Path) -> list[dict[str, str]]:
     try:
         with path.open(newline="", encoding="utf-8") as stream:
-            return list(csv.DictReader(stream))
+            return list(CsvReader(stream))
     except (OSError, ValueError, csv.Error) as error:
         raise PlanFolderError(
             f"{path} cannot be read: {error}",

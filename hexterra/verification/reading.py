@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import csv
+import io
 import json
 import math
+import re
 from collections.abc import Callable, Collection, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -136,7 +138,7 @@ def _read_rows(path: Path, columns: tuple[str, ...]) -> Iterator[tuple[int, dict
         raise PlanFolderError(
             f"{path} cannot be read: {why}", remedy="write the plan again", file=str(path)
         ) from error
-    reader = csv.reader(text.splitlines())
+    reader = csv.reader(io.StringIO(text, newline=""))
     try:
         head, *rows = [(reader.line_num, fields) for fields in reader] or [(1, [])]
     except csv.Error as error:
@@ -150,7 +152,12 @@ def _read_rows(path: Path, columns: tuple[str, ...]) -> Iterator[tuple[int, dict
         if len(fields) != len(head[1]):
             problem = f"the row has {len(fields)} fields, not {len(head[1])}"
             raise _unreadable(path, line, "", ",".join(fields), problem)
-        yield line, dict(zip(head[1], fields, strict=True))
+        yield line, dict(zip(head[1], map(_plain, fields), strict=True))
+
+
+def _plain(field: str) -> str:
+    """Take off the apostrophe that keeps a spreadsheet from running a text as a formula."""
+    return field[1:] if re.match(r"'+[=+\-@\t\r]", field) else field
 
 
 def _unreadable(path: Path, line: int, column: str, value: str, problem: str) -> PlanFolderError:
