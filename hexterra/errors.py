@@ -66,7 +66,7 @@ class CrsError(InputError):
 
 
 class VerticalUnitError(InputError):
-    """Nobody said whether heights are metres or feet, or what was said is contradicted."""
+    """Heights may be metres or feet and nobody said which, or what was said is contradicted."""
 
     exit_code = 14
 

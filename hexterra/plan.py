@@ -290,7 +290,8 @@ def plan_heights(
         datum_m = refined.tiles.legal.levels.datum_m
         refined = refined_from(datum_m + lowest * metres_per_step)
     progress("counting pieces")
-    assumed = (*assumed, *taken, *step_assumed, *overlay.assumed, *held.assumed)
+    settled = (*taken, *step_assumed, *overlay.assumed, *held.assumed)
+    assumed = (*elevation.assumed, *assumed, *settled)
     return complete(elevation, brief, overlay, refined, owned=owned, held=held, assumed=assumed)
 
 

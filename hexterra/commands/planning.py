@@ -52,16 +52,14 @@ def plan_command(
     settings: tuple[str, ...],
     out: str | None,
     replace: bool,
-    vertical_unit: str | None,
-    crs: str | None,
-    band: int | None,
+    reading: dict[str, Any],
     **wanted: bool,
 ) -> None:
     """Plan a board: elevation FILE(s) in, a folder of tables, maps and checks out."""
     with telling() as progress:
         progress("reading the brief")
         brief = _read_brief(brief_path, settings)
-        elevation = read(files, vertical_unit, crs, band)
+        elevation = read(files, reading)
         from hexterra.outputs import write_plan
         from hexterra.outputs.document import asked_of
         from hexterra.outputs.folder import check_folder

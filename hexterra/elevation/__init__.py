@@ -55,6 +55,8 @@ class Elevation(Value):
         Where the pixels come from.
     name
         What to call it; no part of the digest.
+    assumed
+        What nobody had said and was assumed in reading, in words; no part of the digest.
     """
 
     shape: tuple[int, int]
@@ -63,6 +65,7 @@ class Elevation(Value):
     metres_per_unit: float
     source: Source
     name: str
+    assumed: tuple[str, ...] = ()
 
     def read(
         self, row0: int, row1: int, column0: int, column1: int
@@ -175,8 +178,9 @@ def read_elevation(
     affine
         Column and row to x and y. Needed for arrays, and for files without georeference.
     vertical_unit
-        "m", "ft" or "us-ft" (`hexterra.units.METRES_PER_UNIT` lists the spellings). Needed unless
-        `source` states one, which it must then equal; it is never guessed.
+        "m", "ft" or "us-ft" (`hexterra.units.METRES_PER_UNIT` lists the spellings); must equal
+        what `source` states. If nobody says, metres are assumed on a grid of degrees or metres,
+        which `Elevation.assumed` then says; on one of feet it is needed.
     nodata
         A stored number that stands for a void, beside the one that `source` states.
     band
@@ -194,9 +198,11 @@ def read_elevation(
     NotElevationError
         If something is not one grid of real numbers on an invertible affine.
     CrsError
-        If the CRS is missing, cannot be used, or contradicts the coordinates or the file.
+        If the CRS is missing (the message says what else is), cannot be used, or contradicts the
+        coordinates or the file.
     VerticalUnitError
-        If the vertical unit is unknown, or two statements contradict each other.
+        If the vertical unit is unknown or cannot be assumed, or two statements contradict each
+        other.
     NoHeightsError
         If there are fewer than 2 x 2 pixels, or (arrays) no usable one.
     GridMismatchError
@@ -277,15 +283,16 @@ def _from_labels(labelled: arrays.Labelled, given: _Given) -> Elevation:
             registration=given.registration,
         )
     array = arrays.check_array(where, labelled.array)
-    affine = labelled.affine if given.affine is None else given.affine
-    if affine is None:
-        raise NotElevationError(
-            f"{where} comes without georeference",
-            remedy="give affine=, which carries column and row to x and y",
-        )
+    shape = (array.shape[0], array.shape[1])
+    affine = frame.check_place(
+        where,
+        shape,
+        labelled.affine if given.affine is None else given.affine,
+        given.crs or labelled.crs,
+        says_unit=bool(labelled.units or given.vertical_unit),
+    )
     if given.affine is not None and given.registration == "point":
         affine = frame.move(affine, -0.5, -0.5)
-    shape = (array.shape[0], array.shape[1])
     place = frame.make_frame(
         where,
         shape,
@@ -301,7 +308,7 @@ def _from_labels(labelled: arrays.Labelled, given: _Given) -> Elevation:
         scale=labelled.scale * place.metres_per_unit,
         offset=labelled.offset * place.metres_per_unit,
     )
-    return Elevation(shape, *place, source, given.name or labelled.name)
+    return _described(shape, place, source, given.name or labelled.name)
 
 
 def _from_files(paths: Sequence[str | Path], given: _Given) -> Elevation:
@@ -316,17 +323,23 @@ def _from_files(paths: Sequence[str | Path], given: _Given) -> Elevation:
     parts = [_part(path, given) for path in paths]
     name = given.name or Path(paths[0]).stem
     if len(parts) == 1:
-        return Elevation(parts[0].shape, *parts[0].place, parts[0].source, name)
+        return _described(parts[0].shape, parts[0].place, parts[0].source, name)
     shape, affine, source = mosaic.join(parts)
-    place = parts[0].place
-    return Elevation(shape, affine, place.crs, place.metres_per_unit, source, name)
+    assumed = tuple(dict.fromkeys(words for part in parts for words in part.place.assumed))
+    place = parts[0].place._replace(affine=affine, assumed=assumed)
+    return _described(shape, place, source, name)
+
+
+def _described(shape: tuple[int, int], place: frame.Frame, source: Source, name: str) -> Elevation:
+    return Elevation(
+        shape, place.affine, place.crs, place.metres_per_unit, source, name, place.assumed
+    )
 
 
 def _part(path: str | Path, given: _Given) -> mosaic.Part:
     """Check one file by itself."""
     where = repr(os.fspath(path))
     opened = files.open_file(path, band=given.band, nodata=given.nodata)
-    crs = frame.parse_crs(where, given.crs, opened.crs)
     if opened.affine is not None and given.affine is not None:
         raise NotElevationError(
             f"{where} has a georeference of its own, and another affine was given",
@@ -334,17 +347,18 @@ def _part(path: str | Path, given: _Given) -> mosaic.Part:
             stated=tuple(opened.affine)[:6],
             given=tuple(given.affine)[:6],
         )
-    affine = given.affine if opened.affine is None else opened.affine
-    if affine is None:
-        raise NotElevationError(
-            f"{where} has no georeference that carries pixels to the ground",
-            remedy="give affine=, or warp the raster to a grid first",
-        )
+    affine = frame.check_place(
+        where,
+        opened.shape,
+        given.affine if opened.affine is None else opened.affine,
+        given.crs or opened.crs,
+        says_unit=bool(opened.units or given.vertical_unit),
+    )
     place = frame.make_frame(
         where,
         opened.shape,
         affine,
-        crs=crs,
+        crs=frame.parse_crs(where, given.crs, opened.crs),
         stated_units=opened.units,
         vertical_unit=given.vertical_unit,
     )

@@ -99,6 +99,7 @@ class Survey(Value):
         pixel = " x ".join(f"{size:.3g}" for size in self.pixel_m)
         lines = [
             f"{self.elevation.name}: {columns:,} columns x {rows:,} rows of pixels, {pixel} m each",
+            *(f"assumed  {words}" for words in self.elevation.assumed),
             f"ground   {self.width_km:,.4g} km x {self.depth_km:,.4g} km",
             f"heights  {self.min_m:z,.1f} to {self.max_m:z,.1f} m, mean {self.mean_m:z,.1f} m",
             f"voids    {self.void_share:.2%} of the pixels",
