@@ -54,7 +54,7 @@ class FileMissingError(InputError, FileNotFoundError):
 
 
 class NotElevationError(InputError):
-    """A file or array is not a raster of heights."""
+    """A file or array is not a raster of heights, or contains numbers that are no heights."""
 
     exit_code = 12
 

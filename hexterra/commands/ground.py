@@ -75,10 +75,12 @@ def inspect_command(files: tuple[str, ...], reading: dict[str, Any]) -> None:
         from hexterra.proposal import propose, survey
 
         found = survey(elevation)
-        proposals = propose(found)
+        # No board fits numbers that are no heights.
+        proposals = None if found.void_numbers else propose(found)
     click.echo(found.describe())
-    click.echo()
-    click.echo(proposals.describe())
+    if proposals is not None:
+        click.echo()
+        click.echo(proposals.describe())
 
 
 @click.command("drain", short_help="Find streams, catchments and lakes, as geodata.")

@@ -24,7 +24,7 @@ _P = ParamSpec("_P")
 _R = TypeVar("_R")
 
 #: Names of the options of every command that reads elevation files.
-_READING: Final = ("vertical_unit", "crs", "band")
+_READING: Final = ("vertical_unit", "crs", "band", "nodata")
 
 CAUTION: Final = (
     "Cut outdoors or under extraction, keep the hot wire off skin and off when idle, mind blades"
@@ -96,6 +96,13 @@ def reading_options(command: Callable[..., Any]) -> Callable[..., Any]:
         return command(reading=reading, **given)
 
     for option in (
+        click.option(
+            "--nodata",
+            type=float,
+            multiple=True,
+            metavar="VALUE",
+            help="Stored number that marks voids, if the file does not say. May be repeated.",
+        ),
         click.option("--band", type=int, metavar="N", help="Band that holds the heights."),
         click.option("--crs", metavar="CRS", help="Coordinates of the file, if it does not say."),
         click.option(

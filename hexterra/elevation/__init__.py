@@ -156,7 +156,7 @@ def read_elevation(
     crs: Any = None,
     affine: Affine | None = None,
     vertical_unit: str | None = None,
-    nodata: float | None = None,
+    nodata: float | Sequence[float] | None = None,
     band: int | None = None,
     registration: Registration | None = None,
     name: str | None = None,
@@ -182,7 +182,7 @@ def read_elevation(
         what `source` states. If nobody says, metres are assumed on a grid of degrees or metres,
         which `Elevation.assumed` then says; on one of feet it is needed.
     nodata
-        A stored number that stands for a void, beside the one that `source` states.
+        One or several stored numbers that stand for voids, beside the one that `source` states.
     band
         Which band holds the heights, from 1. Needed if there are several.
     registration
@@ -213,7 +213,8 @@ def read_elevation(
     Reading a window takes the memory of that window, and of two rows of the file's blocks across
     it (at least 16 MiB) or GDAL_CACHEMAX if that is less.
     """
-    given = _Given(crs, affine, vertical_unit, nodata, band, registration, name)
+    voids = () if nodata is None else tuple(np.ravel(nodata).astype(float).tolist())
+    given = _Given(crs, affine, vertical_unit, voids, band, registration, name)
     if _is_data_array(source):
         return _from_labels(arrays.read_labels(source), given)
     if isinstance(source, np.ndarray):
@@ -236,7 +237,7 @@ class _Given(NamedTuple):
     crs: Any
     affine: Affine | None
     vertical_unit: str | None
-    nodata: float | None
+    nodata: tuple[float, ...]
     band: int | None
     registration: Registration | None
     name: str | None
@@ -304,7 +305,7 @@ def _from_labels(labelled: arrays.Labelled, given: _Given) -> Elevation:
     source = arrays.source_from_array(
         where,
         array,
-        nodata=labelled.nodata if given.nodata is None else (*labelled.nodata, given.nodata),
+        nodata=(*labelled.nodata, *given.nodata),
         scale=labelled.scale * place.metres_per_unit,
         offset=labelled.offset * place.metres_per_unit,
     )

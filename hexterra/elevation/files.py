@@ -86,6 +86,11 @@ class FileSource(Source):
                 usable = mask != 0
         return clean(stored, usable, nodata=self.nodata, scale=self.scale, offset=self.offset)
 
+    @property
+    def scalings(self) -> tuple[tuple[float, float], ...]:
+        """Scale and offset."""
+        return ((self.scale, self.offset),)
+
     @cached_property
     def digest(self) -> str:
         """32 hexadecimal digits of the bytes of all files of the dataset, and how it is read."""
@@ -109,7 +114,7 @@ class Opened(NamedTuple):
     units: tuple[str, ...]
 
 
-def open_file(path: str | Path, *, band: int | None, nodata: float | None) -> Opened:
+def open_file(path: str | Path, *, band: int | None, nodata: tuple[float, ...]) -> Opened:
     """Look into a raster file without reading its pixels.
 
     Raises
@@ -145,7 +150,7 @@ def open_file(path: str | Path, *, band: int | None, nodata: float | None) -> Op
     stored = np.dtype(_complex_safe(dataset.dtypes[at]))
     check_dtype(where, stored)
     scale, offset = float(dataset.scales[at]), float(dataset.offsets[at])
-    voids = [value for value in (dataset.nodatavals[at], nodata) if value is not None]
+    voids = [value for value in (dataset.nodatavals[at], *nodata) if value is not None]
     if stored == np.float32:  # a void was rounded as it was stored
         with np.errstate(over="ignore"):
             voids = [float(np.float32(value)) for value in voids]
