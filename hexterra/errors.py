@@ -119,6 +119,12 @@ class PlanFolderError(InputError):
     exit_code = 22
 
 
+class UntrustedSourceError(InputError):
+    """A file leads to the network or to what lies elsewhere, and nobody said to trust it."""
+
+    exit_code = 23
+
+
 class BuildError(HexterraError, RuntimeError):
     """The input is sound, but no buildable board meets the request."""
 

@@ -68,7 +68,9 @@ def plan_command(
         directory = Path(out or f"{Path(files[0]).stem}-plan")
         check_folder(directory, replace=replace, document=asked_of(elevation, brief))
         with first_run(progress):
-            plan = make_plan(elevation, brief, progress=progress)
+            plan = make_plan(
+                elevation, brief, trust_sources=reading["trust_sources"], progress=progress
+            )
         extras = chosen_extras(wanted)
         written = write_plan(plan, directory, extras=extras, replace=replace, progress=progress)
     print_plan(plan, directory, written)

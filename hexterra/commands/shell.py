@@ -24,7 +24,7 @@ _P = ParamSpec("_P")
 _R = TypeVar("_R")
 
 #: Names of the options of every command that reads elevation files.
-_READING: Final = ("vertical_unit", "crs", "band", "nodata")
+_READING: Final = ("vertical_unit", "crs", "band", "nodata", "trust_sources")
 
 CAUTION: Final = (
     "Cut outdoors or under extraction, keep the hot wire off skin and off when idle, mind blades"
@@ -96,6 +96,12 @@ def reading_options(command: Callable[..., Any]) -> Callable[..., Any]:
         return command(reading=reading, **given)
 
     for option in (
+        click.option(
+            "--trust-sources",
+            is_flag=True,
+            help="Follow what the files name: web addresses, other folders; read every format of"
+            " GDAL. For files that you trust.",
+        ),
         click.option(
             "--nodata",
             type=float,

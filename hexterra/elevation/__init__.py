@@ -160,6 +160,7 @@ def read_elevation(
     band: int | None = None,
     registration: Registration | None = None,
     name: str | None = None,
+    trust_sources: bool = False,
 ) -> Elevation:
     """Describe the heights in a file, several files, an array or an xarray DataArray.
 
@@ -168,8 +169,9 @@ def read_elevation(
     Parameters
     ----------
     source
-        One path or a sequence of paths (any raster that GDAL reads), a NumPy array or masked
-        array of rows and columns, or an xarray DataArray whose coordinates are pixel centres.
+        One path or a sequence of paths (GeoTIFF, ESRI ASCII grid, SRTM .hgt, VRT and more; see
+        `trust_sources`), a NumPy array or masked array of rows and columns, or an xarray
+        DataArray whose coordinates are pixel centres.
         Several files must lie on one pixel grid to 1/1000 pixel; where they overlap, the first
         usable pixel wins. Geographic tiles on both sides of the antimeridian are joined.
     crs
@@ -190,9 +192,15 @@ def read_elevation(
         ("point") from whole numbers. Files say it themselves.
     name
         What to call the elevation; the file's stem by default.
+    trust_sources
+        Whether to open whatever GDAL opens, and follow what it names: web addresses, other
+        folders, any format. Without it, files are read whose numbers are in them or beside them,
+        and virtual rasters (VRT) of such files in their own folder.
 
     Raises
     ------
+    UntrustedSourceError
+        If a source is no regular file, or leads elsewhere, and is not trusted.
     FileMissingError
         If a file does not exist or may not be read.
     NotElevationError
@@ -214,7 +222,7 @@ def read_elevation(
     it (at least 16 MiB) or GDAL_CACHEMAX if that is less.
     """
     voids = () if nodata is None else tuple(np.ravel(nodata).astype(float).tolist())
-    given = _Given(crs, affine, vertical_unit, voids, band, registration, name)
+    given = _Given(crs, affine, vertical_unit, voids, band, registration, name, trust_sources)
     if _is_data_array(source):
         return _from_labels(arrays.read_labels(source), given)
     if isinstance(source, np.ndarray):
@@ -241,6 +249,7 @@ class _Given(NamedTuple):
     band: int | None
     registration: Registration | None
     name: str | None
+    trust_sources: bool
 
 
 def write_elevation(elevation: Elevation, path: str | Path) -> None:
@@ -340,7 +349,9 @@ def _described(shape: tuple[int, int], place: frame.Frame, source: Source, name:
 def _part(path: str | Path, given: _Given) -> mosaic.Part:
     """Check one file by itself."""
     where = repr(os.fspath(path))
-    opened = files.open_file(path, band=given.band, nodata=given.nodata)
+    opened = files.open_file(
+        path, band=given.band, nodata=given.nodata, trust_sources=given.trust_sources
+    )
     if opened.affine is not None and given.affine is not None:
         raise NotElevationError(
             f"{where} has a georeference of its own, and another affine was given",
