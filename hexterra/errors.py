@@ -54,7 +54,7 @@ class FileMissingError(InputError, FileNotFoundError):
 
 
 class NotElevationError(InputError):
-    """A file or array is not a raster of heights."""
+    """A file or array is not a raster of heights, or contains numbers that are no heights."""
 
     exit_code = 12
 
@@ -66,7 +66,7 @@ class CrsError(InputError):
 
 
 class VerticalUnitError(InputError):
-    """Nobody said whether heights are metres or feet, or what was said is contradicted."""
+    """Heights may be metres or feet and nobody said which, or what was said is contradicted."""
 
     exit_code = 14
 
@@ -117,6 +117,12 @@ class PlanFolderError(InputError):
     """A plan folder is missing files, or they cannot be read as a plan."""
 
     exit_code = 22
+
+
+class UntrustedSourceError(InputError):
+    """A file leads to the network or to what lies elsewhere, and nobody said to trust it."""
+
+    exit_code = 23
 
 
 class BuildError(HexterraError, RuntimeError):

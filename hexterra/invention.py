@@ -17,6 +17,7 @@ from scipy import ndimage, sparse
 from scipy.sparse import csgraph
 
 from hexterra.elevation import Elevation, read_elevation
+from hexterra.elevation.undeclared import GREATEST_M
 from hexterra.errors import InputError
 
 #: WGS 84 / UTM zone 8N around 30 degrees north: open ocean, so that nobody mistakes it for a place.
@@ -82,7 +83,8 @@ def invent(
     Raises
     ------
     InputError
-        If a size is out of its range (`LIMITS`), or `seed` is negative.
+        If a size is out of its range (`LIMITS`), the land higher than any on Earth, or `seed`
+        negative.
     """
     _check(seed, rows=rows, columns=columns, pixel_m=pixel_m, relief_m=relief_m, base_m=base_m)
     random = np.random.Generator(np.random.PCG64(seed))
@@ -116,6 +118,12 @@ def _check(seed: int, **sizes: float) -> None:
                 name=name,
                 value=sizes[name],
             )
+    if (highest_m := sizes["base_m"] + sizes["relief_m"]) > GREATEST_M:
+        raise InputError(
+            f"base_m and relief_m come to {highest_m:g} m; at most {GREATEST_M:g} m is allowed",
+            remedy="choose a smaller base_m or relief_m",
+            highest_m=highest_m,
+        )
 
 
 # Shape -----------------------------------------------------------------------------------------

@@ -119,7 +119,12 @@ class Overlay(Value):
 
 
 def lay_over(
-    elevation: Elevation, heights: Heights, brief: Brief, *, progress: Progress = silent
+    elevation: Elevation,
+    heights: Heights,
+    brief: Brief,
+    *,
+    trust_sources: bool = False,
+    progress: Progress = silent,
 ) -> Overlay:
     """Find what lies on a board: its water from the ground, and what the maps of the brief show.
 
@@ -129,6 +134,8 @@ def lay_over(
         The ground, and its heights on the cells of a board.
     brief
         What is wanted.
+    trust_sources
+        Whether the maps may lead elsewhere; see `read_elevation`.
     progress
         Called with a few words as each stage begins.
 
@@ -158,7 +165,7 @@ def lay_over(
         else:
             water = flow(heights, threshold_m2=threshold_m2, pool_depth_m=brief.water.pool_depth_m)
         if brief.rivers.file is not None:
-            features = _read(read_lines, brief.rivers, board)
+            features = _read(read_lines, brief.rivers, board, trust_sources)
             rivers = ways(features, board, tolerance_cells=brief.rivers.tolerance_cells)
             unmet = _unmet("rivers.upright", brief.rivers.upright, rivers)
             water = watercourses_from_lines(
@@ -177,7 +184,7 @@ def lay_over(
     roads = None
     if brief.roads.file is not None:
         progress("laying out roads")
-        features = _read(read_lines, brief.roads, board)
+        features = _read(read_lines, brief.roads, board, trust_sources)
         roads = ways(
             features,
             board,
@@ -191,7 +198,7 @@ def lay_over(
         notes += _unmet("roads.sunken", brief.roads.sunken, roads)
     if brief.areas.file is not None or brief.land_cover.file is not None:
         progress("sharing out areas")
-        covers += _mapped_cover(brief, board)
+        covers += _mapped_cover(brief, board, trust_sources)
     whole = covers[0] if covers else None
     for other in covers[1:]:
         whole = join_covers(cast("Cover", whole), other)
@@ -284,7 +291,7 @@ def _unmet(key: str, wanted: tuple[str, ...], lines: Ways) -> list[str]:
     ]
 
 
-def _read(reader: Any, asked: MapFile, board: Board) -> Features:
+def _read(reader: Any, asked: MapFile, board: Board, trust_sources: bool) -> Features:
     """Read what a section of the brief names."""
     return reader(
         asked.file,
@@ -295,21 +302,28 @@ def _read(reader: Any, asked: MapFile, board: Board) -> Features:
         layer=asked.layer,
         crs=asked.crs,
         around=board,
+        trust_sources=trust_sources,
     )
 
 
-def _mapped_cover(brief: Brief, board: Board) -> list[Cover]:
+def _mapped_cover(brief: Brief, board: Board, trust_sources: bool) -> list[Cover]:
     """Share out the areas of the map, then the classes of the raster."""
     found: list[Cover] = []
     if brief.areas.file is not None:
-        features = _read(read_areas, brief.areas, board)
+        features = _read(read_areas, brief.areas, board, trust_sources)
         of_areas = cover(
             features, board, order=brief.areas.first, least_share=brief.areas.least_share
         )
         found.append(replace(of_areas, notes=(*features.notes, *of_areas.notes)))
     asked = brief.land_cover
     if asked.file is not None:
-        raster = read_elevation(asked.file, crs=asked.crs, band=asked.band, vertical_unit="m")
+        raster = read_elevation(
+            asked.file,
+            crs=asked.crs,
+            band=asked.band,
+            vertical_unit="m",
+            trust_sources=trust_sources,
+        )
         names = {int(code): kind for code, kind in asked.classes.items()}
         found.append(cover_from_classes(raster, board, names=names, least_share=asked.least_share))
     return found

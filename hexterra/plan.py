@@ -195,7 +195,11 @@ class Plan(Value):
 
 
 def make_plan(
-    elevation: Elevation, brief: Brief | None = None, *, progress: Progress = silent
+    elevation: Elevation,
+    brief: Brief | None = None,
+    *,
+    trust_sources: bool = False,
+    progress: Progress = silent,
 ) -> Plan:
     """Turn ground into a plan that can be cut and laid out.
 
@@ -205,6 +209,8 @@ def make_plan(
         The ground, from `read_elevation` or `invent`.
     brief
         What is wanted; ``Brief()`` by default.
+    trust_sources
+        Whether the maps that the brief names may lead elsewhere; see `read_elevation`.
     progress
         Called with a few words as each stage begins.
 
@@ -229,7 +235,12 @@ def make_plan(
         below=brief.heights.below_coverage,
     )
     return plan_heights(
-        elevation, heights, brief, assumed=(*taken, *site.assumed), progress=progress
+        elevation,
+        heights,
+        brief,
+        assumed=(*taken, *site.assumed),
+        trust_sources=trust_sources,
+        progress=progress,
     )
 
 
@@ -243,6 +254,7 @@ def plan_heights(
     catalogue: Catalogue | None = None,
     owned: Owned | None = None,
     assumed: tuple[str, ...] = (),
+    trust_sources: bool = False,
     progress: Progress = silent,
 ) -> Plan:
     """Plan a board whose ground heights are known already: the chain of `make_plan` after `gather`.
@@ -272,7 +284,9 @@ def plan_heights(
     if owned is None and brief.stock.owned is not None:
         owned = read_owned(brief.stock.owned)
 
-    overlay = overlay or lay_over(elevation, heights, brief, progress=progress)
+    overlay = overlay or lay_over(
+        elevation, heights, brief, trust_sources=trust_sources, progress=progress
+    )
 
     def refined_from(datum_m: float | None) -> Refined:
         asked = prepare(
@@ -290,7 +304,8 @@ def plan_heights(
         datum_m = refined.tiles.legal.levels.datum_m
         refined = refined_from(datum_m + lowest * metres_per_step)
     progress("counting pieces")
-    assumed = (*assumed, *taken, *step_assumed, *overlay.assumed, *held.assumed)
+    settled = (*taken, *step_assumed, *overlay.assumed, *held.assumed)
+    assumed = (*elevation.assumed, *assumed, *settled)
     return complete(elevation, brief, overlay, refined, owned=owned, held=held, assumed=assumed)
 
 

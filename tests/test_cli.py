@@ -13,6 +13,7 @@ from click.testing import CliRunner, Result
 
 from hexterra.brief import Brief, read_brief
 from hexterra.cli import main
+from hexterra.outputs.reopening import read_plan
 
 SAMPLE = Path(__file__).parent.parent / "sample_data" / "imbleth.tif"
 
@@ -62,6 +63,24 @@ def test_plan_writes_and_verifies(jacksboro_file: Path, tmp_path: Path) -> None:
     assert "Assumed:" in result.output
     assert json.loads((out / "plan.json").read_text())["assumed"]
     assert run("verify", out).exit_code == 0
+
+
+def test_a_file_that_does_not_say_its_unit_is_planned_in_metres(
+    slope: Path, tmp_path: Path
+) -> None:
+    """What was assumed comes first: in the summary, in plan.json and in the plan opened again."""
+    with rasterio.open(slope) as dataset:
+        bare = write_raster(tmp_path / "bare.tif", dataset.read(1), unit="")
+    out = tmp_path / "plan"
+    result = run("plan", bare, "--set", "board.columns=6", "--set", "board.rows=5", "--out", out)
+    assert result.exit_code == 0, result.output
+    assert "Assumed:\n  - vertical unit = m (" in result.output
+    assumed = json.loads((out / "plan.json").read_text())["assumed"]
+    assert assumed[0].startswith("vertical unit = m (")
+    assert read_plan(out).elevation.assumed == (assumed[0],)
+    assert "assumed  vertical unit = m (" in run("inspect", bare).output
+    drained = run("drain", bare, "--out", tmp_path / "drained")
+    assert drained.output.partition("Assumed    ")[2].startswith("vertical unit = m (")
 
 
 def test_the_sample_and_its_brief(tmp_path: Path) -> None:
@@ -149,7 +168,7 @@ BAD_FILES = {
     "folder": ("folder", 12, "folder"),
     "no crs": ({"crs": None}, 13, "--crs"),
     "metres as degrees": ({"crs": "EPSG:4326"}, 13, "degrees"),
-    "no unit": ({"unit": ""}, 14, "--vertical-unit"),
+    "no unit on a grid of feet": ({"unit": "", "crs": "EPSG:2277"}, 14, "--vertical-unit"),
     "all nodata": ({"nodata": 0.0}, 15, "void"),
     "all NaN": ({"height": np.full_like(FLAT, np.nan)}, 15, "void"),
     "all infinite": ({"height": np.full_like(FLAT, np.inf)}, 15, "void"),

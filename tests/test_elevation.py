@@ -497,7 +497,7 @@ def test_reading_bounds_the_cache_of_blocks_and_puts_it_back(tmp_path: Path) -> 
     """While small blocks are read, GDAL may keep 16 MiB of them; afterwards as much as before."""
     usual = get_gdal_config("GDAL_CACHEMAX")
     elevation = read_elevation(write(tmp_path / "a.tif", ramp(200, 300)))
-    with files._opened_bounded(elevation.source.path, Window(0, 9, 0, 9)):
+    with files._opened_bounded(elevation.source._access, Window(0, 9, 0, 9)):
         assert get_gdal_config("GDAL_CACHEMAX") == 2**24
     threads = [threading.Thread(target=whole, args=(elevation,)) for _ in range(4)]
     for thread in threads:
@@ -792,12 +792,74 @@ def test_small_local_grids_are_not_mistaken_for_degrees() -> None:
     assert read_elevation(ramp(), crs=local, affine=affine, vertical_unit="m").shape == (12, 17)
 
 
-def test_the_vertical_unit_is_never_guessed(tmp_path: Path) -> None:
-    """Without a unit in the file or given, reading is refused and the remedy names both ways."""
-    error = refused(errors.VerticalUnitError, write(tmp_path / "a.tif", ramp(), unit=""))
+@pytest.mark.parametrize(("crs", "affine"), [(UTM, NORTH_UP), ("EPSG:4326", DEGREES)])
+def test_metres_are_assumed_on_grids_of_metres_and_degrees(
+    crs: str, affine: Affine, tmp_path: Path
+) -> None:
+    """What was assumed travels with the value, and changes neither heights nor digest."""
+    path = write(tmp_path / "a.tif", ramp(), unit="", crs=crs, transform=affine)
+    for source, choices in ((path, {}), (ramp(), {"crs": crs, "affine": affine})):
+        elevation = read_elevation(source, **choices)
+        said = read_elevation(source, **choices, vertical_unit="m")
+        assert said.assumed == ()
+        assert [words[:17] for words in elevation.assumed] == ["vertical unit = m"]
+        assert "--vertical-unit ft" in elevation.assumed[0]
+        assert elevation.same_as(said)
+        assert pickle.loads(pickle.dumps(elevation)).assumed == elevation.assumed
+
+
+def test_a_mosaic_says_once_what_was_assumed(tmp_path: Path) -> None:
+    """Of two files one does not state its unit."""
+    paths = [write(tmp_path / f"{unit}.tif", ramp(), unit=unit) for unit in ("m", "")]
+    assert len(read_elevation(paths).assumed) == 1
+
+
+@pytest.mark.parametrize(
+    ("crs", "affine"),
+    [("EPSG:2277", Affine(100.0, 0.0, 3.1e6, 0.0, -100.0, 1e7)), ("EPSG:4807", DEGREES)],
+    ids=["feet", "grads"],
+)
+def test_on_other_grids_the_vertical_unit_must_be_said(
+    crs: str, affine: Affine, tmp_path: Path
+) -> None:
+    """Where the map is in feet, heights may be too; the remedy names both ways to say it."""
+    path = write(tmp_path / "a.tif", ramp(), unit="", crs=crs, transform=affine)
+    error = refused(errors.VerticalUnitError, path)
     assert 'vertical_unit="m"' in error.remedy
     assert "--vertical-unit m" in error.remedy
-    refused(errors.VerticalUnitError, ramp(), crs=UTM, affine=NORTH_UP)
+    assert read_elevation(path, vertical_unit="ft").assumed == ()
+    refused(errors.VerticalUnitError, ramp(), crs=crs, affine=affine)
+
+
+@pytest.mark.parametrize(
+    ("affine", "said"),
+    [
+        (DEGREES, "fit degrees: probably --crs EPSG:4326"),
+        (NORTH_UP, "x 500,000 to 500,510, y 3,999,640 to 4,000,000) fit a projected CRS"),
+        (Affine(2.0, 0.0, 1000.0, 0.0, -2.0, 3000.0), "fit a local grid"),
+    ],
+)
+def test_all_that_is_missing_is_said_at_once(affine: Affine, said: str, tmp_path: Path) -> None:
+    """One message for a missing CRS and unit, with what the numbers of the raster fit."""
+    path = write(tmp_path / "a.tif", ramp(), unit="", crs=None, transform=affine)
+    error = refused(errors.CrsError, path)
+    assert "metres or feet" in error.problem
+    assert said in error.remedy
+    assert "--vertical-unit ft" in error.remedy
+    assert "metres or feet" not in refused(errors.CrsError, path, vertical_unit="m").problem
+
+
+def test_a_raster_without_any_georeference_is_told_how_to_get_one(tmp_path: Path) -> None:
+    """The world file that the remedy describes is one: GDAL places the raster by it."""
+    path = tmp_path / "a.png"
+    with pytest.warns(rasterio.errors.NotGeoreferencedWarning):
+        write(path, ramp(dtype="uint16"), driver="PNG", unit="", crs=None, transform=None)
+    error = refused(errors.CrsError, path)
+    assert "nor where its pixels lie" in error.problem
+    assert "world file" in error.remedy
+    assert "--crs" in error.remedy
+    (tmp_path / "a.wld").write_text("30\n0\n0\n-30\n500015\n3999985\n")
+    assert read_elevation(path, crs=UTM).affine == NORTH_UP
 
 
 def test_a_contradicted_vertical_unit_is_refused(tmp_path: Path) -> None:

@@ -460,9 +460,9 @@ def test_no_room_for_bands(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> N
 
 
 def test_bad_rasters(tmp_path: Path) -> None:
-    """A file that is missing or does not say its unit ends with its own code and a remedy."""
-    degrees = Affine(0.001, 0.0, 10.0, 0.0, -0.001, 60.0)
-    unitless = write_raster(tmp_path / "deg.tif", unit=None, crs="EPSG:4326", transform=degrees)
+    """A file that is missing or may be in feet ends with its own code and a remedy."""
+    feet = Affine(100.0, 0.0, 3.1e6, 0.0, -100.0, 1e7)
+    unitless = write_raster(tmp_path / "feet.tif", unit=None, crs="EPSG:2277", transform=feet)
     for path, code, said in (
         (tmp_path / "missing.tif", 11, "missing.tif"),
         (unitless, 14, "--vertical-unit"),

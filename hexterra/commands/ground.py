@@ -67,20 +67,20 @@ def _drain_options(command: Callable[..., Any]) -> Callable[..., Any]:
 @click.command("inspect", short_help="Say what is in elevation, and which boards and scales fit.")
 @reading_options
 @reports_errors
-def inspect_command(
-    files: tuple[str, ...], vertical_unit: str | None, crs: str | None, band: int | None
-) -> None:
+def inspect_command(files: tuple[str, ...], reading: dict[str, Any]) -> None:
     """Say what is in elevation FILE(s), and which boards and scales fit it."""
     with telling() as progress:
         progress("reading")
-        elevation = read(files, vertical_unit, crs, band)
+        elevation = read(files, reading)
         from hexterra.proposal import propose, survey
 
         found = survey(elevation)
-        proposals = propose(found)
+        # No board fits numbers that are no heights.
+        proposals = None if found.void_numbers else propose(found)
     click.echo(found.describe())
-    click.echo()
-    click.echo(proposals.describe())
+    if proposals is not None:
+        click.echo()
+        click.echo(proposals.describe())
 
 
 @click.command("drain", short_help="Find streams, catchments and lakes, as geodata.")
@@ -100,15 +100,13 @@ def drain_command(
     out: str | None,
     replace: bool,
     threshold_km2: float | None,
-    vertical_unit: str | None,
-    crs: str | None,
-    band: int | None,
+    reading: dict[str, Any],
     **options: Any,
 ) -> None:
     """Find the waters of elevation FILE(s): streams, catchments and lakes, as geodata."""
     with telling() as progress:
         progress("reading")
-        elevation = read(files, vertical_unit, crs, band)
+        elevation = read(files, reading)
         from hexterra.outputs.folder import DRAINAGE, check_folder
         from hexterra.outputs.hydrography import summarise, write_hydrography
         from hexterra.stages.flow import check_positive
@@ -136,6 +134,8 @@ def drain_command(
                 found, standing, directory, settings=options, replace=replace, progress=progress
             )
             summary = summarise(found, standing)
+    for words in elevation.assumed:
+        click.echo(f"Assumed    {words}")
     click.echo(summary.describe())
     click.echo(f"\nWritten to {directory}: {listed(written)}")
     click.echo(f"\nCaution: {WATER_CAUTION}")

@@ -52,16 +52,14 @@ def plan_command(
     settings: tuple[str, ...],
     out: str | None,
     replace: bool,
-    vertical_unit: str | None,
-    crs: str | None,
-    band: int | None,
+    reading: dict[str, Any],
     **wanted: bool,
 ) -> None:
     """Plan a board: elevation FILE(s) in, a folder of tables, maps and checks out."""
     with telling() as progress:
         progress("reading the brief")
         brief = _read_brief(brief_path, settings)
-        elevation = read(files, vertical_unit, crs, band)
+        elevation = read(files, reading)
         from hexterra.outputs import write_plan
         from hexterra.outputs.document import asked_of
         from hexterra.outputs.folder import check_folder
@@ -70,7 +68,9 @@ def plan_command(
         directory = Path(out or f"{Path(files[0]).stem}-plan")
         check_folder(directory, replace=replace, document=asked_of(elevation, brief))
         with first_run(progress):
-            plan = make_plan(elevation, brief, progress=progress)
+            plan = make_plan(
+                elevation, brief, trust_sources=reading["trust_sources"], progress=progress
+            )
         extras = chosen_extras(wanted)
         written = write_plan(plan, directory, extras=extras, replace=replace, progress=progress)
     print_plan(plan, directory, written)

@@ -23,6 +23,9 @@ if TYPE_CHECKING:
 _P = ParamSpec("_P")
 _R = TypeVar("_R")
 
+#: Names of the options of every command that reads elevation files.
+_READING: Final = ("vertical_unit", "crs", "band", "nodata", "trust_sources")
+
 CAUTION: Final = (
     "Cut outdoors or under extraction, keep the hot wire off skin and off when idle, mind blades"
     " and dust; follow the foam's data sheet, the cutter's manual and local rules."
@@ -92,18 +95,38 @@ def reports_errors(command: Callable[_P, _R]) -> Callable[_P, _R]:
 
 
 def reading_options(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Options of every command that reads elevation files."""
+    """Options of every command that reads elevation files, handed on together as `reading`."""
+
+    @functools.wraps(command)
+    def gathered(**given: Any) -> Any:
+        reading = {name: given.pop(name) for name in _READING}
+        return command(reading=reading, **given)
+
     for option in (
+        click.option(
+            "--trust-sources",
+            is_flag=True,
+            help="Follow what the files name: web addresses, other folders; read every format of"
+            " GDAL. For files that you trust.",
+        ),
+        click.option(
+            "--nodata",
+            type=float,
+            multiple=True,
+            metavar="VALUE",
+            help="Stored number that marks voids, if the file does not say. May be repeated.",
+        ),
         click.option("--band", type=int, metavar="N", help="Band that holds the heights."),
         click.option("--crs", metavar="CRS", help="Coordinates of the file, if it does not say."),
         click.option(
             "--vertical-unit",
             metavar="UNIT",
-            help="Unit of the heights, m or ft, if the file does not say.",
+            help="Unit of the heights, m or ft, if the file does not say. Default: m, on a grid of"
+            " degrees or metres.",
         ),
     ):
-        command = option(command)
-    return click.argument("files", nargs=-1, required=True, metavar="FILE...")(command)
+        gathered = option(gathered)
+    return click.argument("files", nargs=-1, required=True, metavar="FILE...")(gathered)
 
 
 def replace_option(command: Callable[..., Any]) -> Callable[..., Any]:
@@ -141,16 +164,11 @@ def listed(files: tuple[str, ...]) -> str:
     return ", ".join(shown.values())
 
 
-def read(
-    files: tuple[str, ...], vertical_unit: str | None, crs: str | None, band: int | None
-) -> Elevation:
-    """Read the elevation of one or several files."""
+def read(files: tuple[str, ...], reading: dict[str, Any]) -> Elevation:
+    """Read the elevation of one or several files, with what `reading_options` gathered."""
     from hexterra.elevation import read_elevation
 
-    paths = [Path(file) for file in files]
-    return read_elevation(
-        paths if len(paths) > 1 else paths[0], vertical_unit=vertical_unit, crs=crs, band=band
-    )
+    return read_elevation(files, **reading)
 
 
 @contextmanager

@@ -56,6 +56,8 @@ class Elevation(Value):
         Where the pixels come from.
     name
         What to call it; no part of the digest.
+    assumed
+        What nobody had said and was assumed in reading, in words; no part of the digest.
     """
 
     shape: tuple[int, int]
@@ -64,6 +66,7 @@ class Elevation(Value):
     metres_per_unit: float
     source: Source
     name: str
+    assumed: tuple[str, ...] = ()
 
     def read(
         self, row0: int, row1: int, column0: int, column1: int
@@ -154,10 +157,11 @@ def read_elevation(
     crs: Any = None,
     affine: Affine | None = None,
     vertical_unit: str | None = None,
-    nodata: float | None = None,
+    nodata: float | Sequence[float] | None = None,
     band: int | None = None,
     registration: Registration | None = None,
     name: str | None = None,
+    trust_sources: bool = False,
 ) -> Elevation:
     """Describe the heights in a file, several files, an array or an xarray DataArray.
 
@@ -166,8 +170,9 @@ def read_elevation(
     Parameters
     ----------
     source
-        One path or a sequence of paths (any raster that GDAL reads), a NumPy array or masked
-        array of rows and columns, or an xarray DataArray whose coordinates are pixel centres.
+        One path or a sequence of paths (GeoTIFF, ESRI ASCII grid, SRTM .hgt, VRT and more; see
+        `trust_sources`), a NumPy array or masked array of rows and columns, or an xarray
+        DataArray whose coordinates are pixel centres.
         Several files must lie on one pixel grid to 1/1000 pixel; where they overlap, the first
         usable pixel wins. Geographic tiles on both sides of the antimeridian are joined.
     crs
@@ -176,10 +181,11 @@ def read_elevation(
     affine
         Column and row to x and y. Needed for arrays, and for files without georeference.
     vertical_unit
-        "m", "ft" or "us-ft" (`hexterra.units.METRES_PER_UNIT` lists the spellings). Needed unless
-        `source` states one, which it must then equal; it is never guessed.
+        "m", "ft" or "us-ft" (`hexterra.units.METRES_PER_UNIT` lists the spellings); must equal
+        what `source` states. If nobody says, metres are assumed on a grid of degrees or metres,
+        which `Elevation.assumed` then says; on one of feet it is needed.
     nodata
-        A stored number that stands for a void, beside the one that `source` states.
+        One or several stored numbers that stand for voids, beside the one that `source` states.
     band
         Which band holds the heights, from 1. Needed if there are several.
     registration
@@ -187,17 +193,25 @@ def read_elevation(
         ("point") from whole numbers. Files say it themselves.
     name
         What to call the elevation; the file's stem by default.
+    trust_sources
+        Whether to open whatever GDAL opens, and follow what it names: web addresses, other
+        folders, any format. Without it, files are read whose numbers are in them or beside them,
+        and virtual rasters (VRT) of such files in their own folder.
 
     Raises
     ------
+    UntrustedSourceError
+        If a source is no regular file, or leads elsewhere, and is not trusted.
     FileMissingError
         If a file does not exist or may not be read.
     NotElevationError
         If something is not one grid of real numbers on an invertible affine.
     CrsError
-        If the CRS is missing, cannot be used, or contradicts the coordinates or the file.
+        If the CRS is missing (the message says what else is), cannot be used, or contradicts the
+        coordinates or the file.
     VerticalUnitError
-        If the vertical unit is unknown, or two statements contradict each other.
+        If the vertical unit is unknown or cannot be assumed, or two statements contradict each
+        other.
     NoHeightsError
         If there are fewer than 2 x 2 pixels, or (arrays) no usable one.
     GridMismatchError
@@ -208,7 +222,8 @@ def read_elevation(
     Reading a window takes the memory of that window, and of two rows of the file's blocks across
     it (at least 16 MiB) or GDAL_CACHEMAX if that is less.
     """
-    given = _Given(crs, affine, vertical_unit, nodata, band, registration, name)
+    voids = () if nodata is None else tuple(np.ravel(nodata).astype(float).tolist())
+    given = _Given(crs, affine, vertical_unit, voids, band, registration, name, trust_sources)
     if _is_data_array(source):
         return _from_labels(arrays.read_labels(source), given)
     if isinstance(source, np.ndarray):
@@ -231,10 +246,11 @@ class _Given(NamedTuple):
     crs: Any
     affine: Affine | None
     vertical_unit: str | None
-    nodata: float | None
+    nodata: tuple[float, ...]
     band: int | None
     registration: Registration | None
     name: str | None
+    trust_sources: bool
 
 
 def write_elevation(elevation: Elevation, path: str | Path) -> None:
@@ -278,15 +294,16 @@ def _from_labels(labelled: arrays.Labelled, given: _Given) -> Elevation:
             registration=given.registration,
         )
     array = arrays.check_array(where, labelled.array)
-    affine = labelled.affine if given.affine is None else given.affine
-    if affine is None:
-        raise NotElevationError(
-            f"{where} comes without georeference",
-            remedy="give affine=, which carries column and row to x and y",
-        )
+    shape = (array.shape[0], array.shape[1])
+    affine = frame.check_place(
+        where,
+        shape,
+        labelled.affine if given.affine is None else given.affine,
+        given.crs or labelled.crs,
+        says_unit=bool(labelled.units or given.vertical_unit),
+    )
     if given.affine is not None and given.registration == "point":
         affine = frame.move(affine, -0.5, -0.5)
-    shape = (array.shape[0], array.shape[1])
     place = frame.make_frame(
         where,
         shape,
@@ -298,11 +315,11 @@ def _from_labels(labelled: arrays.Labelled, given: _Given) -> Elevation:
     source = arrays.source_from_array(
         where,
         array,
-        nodata=labelled.nodata if given.nodata is None else (*labelled.nodata, given.nodata),
+        nodata=(*labelled.nodata, *given.nodata),
         scale=labelled.scale * place.metres_per_unit,
         offset=labelled.offset * place.metres_per_unit,
     )
-    return Elevation(shape, *place, source, cleaned(given.name or labelled.name))
+    return _described(shape, place, source, cleaned(given.name or labelled.name))
 
 
 def _from_files(paths: Sequence[str | Path], given: _Given) -> Elevation:
@@ -317,17 +334,25 @@ def _from_files(paths: Sequence[str | Path], given: _Given) -> Elevation:
     parts = [_part(path, given) for path in paths]
     name = cleaned(given.name or Path(paths[0]).stem)
     if len(parts) == 1:
-        return Elevation(parts[0].shape, *parts[0].place, parts[0].source, name)
+        return _described(parts[0].shape, parts[0].place, parts[0].source, name)
     shape, affine, source = mosaic.join(parts)
-    place = parts[0].place
-    return Elevation(shape, affine, place.crs, place.metres_per_unit, source, name)
+    assumed = tuple(dict.fromkeys(words for part in parts for words in part.place.assumed))
+    place = parts[0].place._replace(affine=affine, assumed=assumed)
+    return _described(shape, place, source, name)
+
+
+def _described(shape: tuple[int, int], place: frame.Frame, source: Source, name: str) -> Elevation:
+    return Elevation(
+        shape, place.affine, place.crs, place.metres_per_unit, source, name, place.assumed
+    )
 
 
 def _part(path: str | Path, given: _Given) -> mosaic.Part:
     """Check one file by itself."""
     where = repr(os.fspath(path))
-    opened = files.open_file(path, band=given.band, nodata=given.nodata)
-    crs = frame.parse_crs(where, given.crs, opened.crs)
+    opened = files.open_file(
+        path, band=given.band, nodata=given.nodata, trust_sources=given.trust_sources
+    )
     if opened.affine is not None and given.affine is not None:
         raise NotElevationError(
             f"{where} has a georeference of its own, and another affine was given",
@@ -335,17 +360,18 @@ def _part(path: str | Path, given: _Given) -> mosaic.Part:
             stated=tuple(opened.affine)[:6],
             given=tuple(given.affine)[:6],
         )
-    affine = given.affine if opened.affine is None else opened.affine
-    if affine is None:
-        raise NotElevationError(
-            f"{where} has no georeference that carries pixels to the ground",
-            remedy="give affine=, or warp the raster to a grid first",
-        )
+    affine = frame.check_place(
+        where,
+        opened.shape,
+        given.affine if opened.affine is None else opened.affine,
+        given.crs or opened.crs,
+        says_unit=bool(opened.units or given.vertical_unit),
+    )
     place = frame.make_frame(
         where,
         opened.shape,
         affine,
-        crs=crs,
+        crs=frame.parse_crs(where, given.crs, opened.crs),
         stated_units=opened.units,
         vertical_unit=given.vertical_unit,
     )

@@ -49,6 +49,11 @@ class ArraySource(Source):
             offset=self.offset,
         )
 
+    @property
+    def scalings(self) -> tuple[tuple[float, float], ...]:
+        """Scale and offset."""
+        return ((self.scale, self.offset),)
+
     @cached_property
     def _is_clean(self) -> bool:
         """Whether what is stored is the heights, all usable: then reading need look at none."""

@@ -11,7 +11,6 @@ import hashlib
 import os
 import re
 import threading
-import warnings
 from collections import OrderedDict
 from collections.abc import Generator
 from contextlib import contextmanager
@@ -21,16 +20,16 @@ from pathlib import Path
 from typing import Any, Final, NamedTuple
 
 import numpy as np
-import rasterio
 from affine import Affine
 from numpy.typing import NDArray
 from rasterio.enums import ColorInterp, MaskFlags
 from rasterio.env import get_gdal_config, set_gdal_config
-from rasterio.errors import NotGeoreferencedWarning, RasterioError
+from rasterio.errors import RasterioError
 from rasterio.windows import Window as RasterioWindow
 
 from hexterra.elevation.arrays import check_dtype
 from hexterra.elevation.pixels import Pixels, Source, Window, clean, height_dtype
+from hexterra.elevation.trust import TRUST, Access, open_raster, raster_access
 from hexterra.errors import FileMissingError, NotElevationError
 
 #: How many datasets each thread keeps open.
@@ -49,6 +48,8 @@ class FileSource(Source):
     ----------
     path
         Where the file is. No part of the digest: that depends on the bytes.
+    drivers
+        Those of GDAL that may open it; none if the user trusts the file, whatever it is.
     band
         Which band holds the heights, from 1.
     nodata
@@ -62,6 +63,7 @@ class FileSource(Source):
     """
 
     path: str
+    drivers: tuple[str, ...]
     band: int
     nodata: tuple[float, ...]
     mask_band: int | None
@@ -74,7 +76,7 @@ class FileSource(Source):
         at = RasterioWindow.from_slices(
             (window.row0, window.row1), (window.column0, window.column1)
         )
-        with _damage_named(self.path, window), _opened_bounded(self.path, window) as dataset:
+        with _damage_named(self.path, window), _opened_bounded(self._access, window) as dataset:
             stored: NDArray[Any] = dataset.read(self.band, window=at, out_dtype=self.dtype)
             usable = None
             if self.mask_band is not None:
@@ -86,6 +88,15 @@ class FileSource(Source):
                 usable = mask != 0
         return clean(stored, usable, nodata=self.nodata, scale=self.scale, offset=self.offset)
 
+    @property
+    def scalings(self) -> tuple[tuple[float, float], ...]:
+        """Scale and offset."""
+        return ((self.scale, self.offset),)
+
+    @property
+    def _access(self) -> Access:
+        return Access(self.path, self.drivers)
+
     @cached_property
     def digest(self) -> str:
         """32 hexadecimal digits of the bytes of all files of the dataset, and how it is read."""
@@ -93,7 +104,7 @@ class FileSource(Source):
         choices = (self.band, self.nodata, self.mask_band, self.scale.hex(), self.offset.hex())
         state.update(f"file {choices} ".encode())
         with _damage_named(self.path, None):
-            parts = [_bytes_digest(part) for part in _opened(self.path).files]
+            parts = [_bytes_digest(part) for part in _opened(self._access).files]
         for part in sorted(parts):  # by content: names and folders are no part of it
             state.update(part)
         return state.hexdigest()
@@ -109,11 +120,15 @@ class Opened(NamedTuple):
     units: tuple[str, ...]
 
 
-def open_file(path: str | Path, *, band: int | None, nodata: float | None) -> Opened:
+def open_file(
+    path: str | Path, *, band: int | None, nodata: tuple[float, ...], trust_sources: bool
+) -> Opened:
     """Look into a raster file without reading its pixels.
 
     Raises
     ------
+    UntrustedSourceError
+        See `raster_access`; not with `trust_sources`.
     FileMissingError
         If it does not exist or may not be read.
     NotElevationError
@@ -122,8 +137,9 @@ def open_file(path: str | Path, *, band: int | None, nodata: float | None) -> Op
     """
     name = os.fspath(path)
     where = repr(name)
-    _close(name)  # a file may have appeared beside it since, such as a .prj
-    dataset = _first_opened(name)
+    access = raster_access(name, trust_sources=trust_sources)
+    _close(access)  # a file may have appeared beside it since, such as a .prj
+    dataset = _first_opened(name, access)
     heights = [
         number
         for number, meaning in enumerate(dataset.colorinterp, start=1)
@@ -145,14 +161,15 @@ def open_file(path: str | Path, *, band: int | None, nodata: float | None) -> Op
     stored = np.dtype(_complex_safe(dataset.dtypes[at]))
     check_dtype(where, stored)
     scale, offset = float(dataset.scales[at]), float(dataset.offsets[at])
-    voids = [value for value in (dataset.nodatavals[at], nodata) if value is not None]
+    voids = [value for value in (dataset.nodatavals[at], *nodata) if value is not None]
     if stored == np.float32:  # a void was rounded as it was stored
         with np.errstate(over="ignore"):
             voids = [float(np.float32(value)) for value in voids]
     transform = dataset.transform
     return Opened(
         source=FileSource(
-            path=name,
+            path=access.name,
+            drivers=access.drivers,
             band=band,
             nodata=tuple(float(value) for value in voids),
             mask_band=_mask_band(dataset, at),
@@ -180,10 +197,15 @@ def in_metres(source: FileSource, metres_per_unit: float) -> FileSource:
 
 
 def _bytes_digest(path: str) -> bytes:
-    """Fingerprint the bytes of a file, or of the archive that GDAL reads it from."""
+    """Fingerprint the bytes of a file, or of the archive that GDAL reads it from.
+
+    Of what is not on this computer only the address is known.
+    """
     found = Path(re.sub(r"^(/vsi\w+)+/", "", path))
     while not found.is_file() and found != found.parent:
         found = found.parent
+    if not found.is_file():
+        return hashlib.blake2b(path.encode()).digest()
     with found.open("rb") as file:
         return hashlib.file_digest(file, "blake2b").digest()
 
@@ -200,35 +222,21 @@ def _mask_band(dataset: Any, at: int) -> int | None:
     return 0 if MaskFlags.per_dataset in dataset.mask_flag_enums[at] else None
 
 
-def _first_opened(name: str) -> Any:
+def _first_opened(name: str, access: Access) -> Any:
     """Open a file that has not been looked into yet, or say what it is instead."""
-    path = Path(name)
-    is_local = not name.startswith("/vsi")
-    if is_local and not path.exists():
-        raise FileMissingError(
-            f"there is no file {name!r}",
-            remedy="check the path, also against the folder you are in",
-            path=name,
-        )
-    if is_local and not os.access(path, os.R_OK):
-        raise FileMissingError(
-            f"the file {name!r} may not be read",
-            remedy="give yourself permission to read it",
-            path=name,
-        )
     try:
-        dataset = _opened(name)
+        dataset = _opened(access)
     except RasterioError as error:
         kind = "is no raster that GDAL reads"
-        if path.suffix.lower() in _VECTOR_SUFFIXES:
+        remedy = "name a raster of heights: GeoTIFF, ESRI ASCII grid, SRTM .hgt or similar"
+        if Path(name).suffix.lower() in _VECTOR_SUFFIXES:
             kind = "holds points, lines or areas, or a table; heights are a raster"
-        elif path.is_dir():
+        elif Path(name).is_dir():
             kind = "is a folder, not a raster"
-        raise NotElevationError(
-            f"{name!r} {kind}",
-            remedy="name a raster of heights: GeoTIFF, ESRI ASCII grid, SRTM .hgt or similar",
-            path=name,
-        ) from error
+        elif access.drivers:
+            kind = "is no raster, or in a format that may lead to other files"
+            remedy += f"; or, {TRUST}: then every format of GDAL is read"
+        raise NotElevationError(f"{name!r} {kind}", remedy=remedy, path=name) from error
     if not dataset.count:
         raise NotElevationError(
             f"{name!r} holds no raster itself, only {len(dataset.subdatasets)} datasets",
@@ -262,11 +270,11 @@ def _damage_named(path: str, window: Window | None) -> Generator[None]:
 class _Open(threading.local):
     """The datasets that one thread has open; GDAL's must not be shared between threads.
 
-    By process and path: after a fork, parent and child would share the position in the file.
+    By process and access: after a fork, parent and child would share the position in the file.
     """
 
     def __init__(self) -> None:
-        self.datasets: OrderedDict[tuple[int, str], tuple[Any, list[str], list[object]]] = (
+        self.datasets: OrderedDict[tuple[int, Access], tuple[Any, list[str], list[object]]] = (
             OrderedDict()
         )
 
@@ -274,24 +282,22 @@ class _Open(threading.local):
 _open = _Open()
 
 
-def _opened(path: str) -> Any:
-    """Return the open dataset at `path`, opening it if it is not, or a file of it has changed.
+def _opened(access: Access) -> Any:
+    """Return an open dataset, opening it if it is not, or a file of it has changed.
 
     Raises
     ------
     RasterioError
         If it cannot be opened.
     """
-    key = (os.getpid(), path)
+    key = (os.getpid(), access)
     if key in _open.datasets:
         dataset, files, states = _open.datasets[key]
         if states == _states(files):
             _open.datasets.move_to_end(key)
             return dataset
-        _close(path)
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", NotGeoreferencedWarning)  # answered by our own errors
-        dataset = rasterio.open(path)
+        _close(access)
+    dataset = open_raster(*access)
     files = list(dataset.files)
     _open.datasets[key] = (dataset, files, _states(files))
     if len(_open.datasets) > _MAX_OPEN:
@@ -335,12 +341,12 @@ _block_cache = _BlockCache()
 
 
 @contextmanager
-def _opened_bounded(path: str, window: Window) -> Generator[Any]:
-    """Open the dataset at `path`, with a cache for one row of blocks across the window.
+def _opened_bounded(access: Access, window: Window) -> Generator[Any]:
+    """Open a dataset, with a cache for one row of blocks across the window.
 
     That is what two windows below each other may share.
     """
-    dataset = _opened(path)
+    dataset = _opened(access)
     rows, columns = (max(sizes) for sizes in zip(*dataset.block_shapes, strict=True))
     across = min(window.shape[1] + 2 * columns, dataset.width + columns)
     need_bytes = (
@@ -350,9 +356,9 @@ def _opened_bounded(path: str, window: Window) -> Generator[Any]:
         yield dataset
 
 
-def _close(path: str) -> None:
-    """Close the dataset at `path` if this thread has it open."""
-    key = (os.getpid(), path)
+def _close(access: Access) -> None:
+    """Close a dataset if this thread has it open."""
+    key = (os.getpid(), access)
     if key in _open.datasets:
         _open.datasets.pop(key)[0].close()
 

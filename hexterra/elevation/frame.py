@@ -1,4 +1,8 @@
-"""Where a raster lies and in which unit it measures heights: checked once, and never guessed."""
+"""Where a raster lies and in which unit it measures heights: checked once.
+
+A CRS is never guessed. Heights without a unit are taken for metres on a grid of degrees or metres,
+as nearly all are, and what was assumed is kept; on a grid of feet the user must say.
+"""
 
 from __future__ import annotations
 
@@ -27,6 +31,10 @@ _LEAST_PIXEL: Final = 0.02
 _UNIT_REMEDY: Final = (
     'say which it is: vertical_unit="m" or "ft" in Python, --vertical-unit m on the command line'
 )
+_CRS_ELSEWHERE: Final = 'in Python crs="EPSG:...", in the brief the key crs for a map'
+_METRES_ASSUMED: Final = (
+    "vertical unit = m (the elevation does not say; if its heights are feet, --vertical-unit ft)"
+)
 
 
 class Frame(NamedTuple):
@@ -35,6 +43,7 @@ class Frame(NamedTuple):
     affine: Affine
     crs: str
     metres_per_unit: float
+    assumed: tuple[str, ...]
 
 
 def make_frame(
@@ -73,7 +82,8 @@ def make_frame(
         If `crs` is neither geographic nor projected, cannot be carried to WGS 84 here, or
         contradicts the coordinates.
     VerticalUnitError
-        If nobody states a known unit, or two statements differ.
+        If the stated unit is unknown, nobody states one and `crs` is neither in degrees nor in
+        metres, or two statements differ.
     """
     if min(shape) < 2:
         raise NoHeightsError(
@@ -85,8 +95,75 @@ def make_frame(
     horizontal = crs.sub_crs_list[0] if crs.is_compound else crs.to_2d()
     _check_crs(where, horizontal, affine, shape)
     units = (*stated_units, *_vertical_axis_unit(crs))
-    metres = _metres_per_unit(where, units, vertical_unit)
-    return Frame(affine, _canonical(horizontal).to_wkt(), metres)
+    assumed = ()
+    if not units and vertical_unit is None and _is_in_degrees_or_metres(horizontal):
+        vertical_unit, assumed = "m", (_METRES_ASSUMED,)
+    metres = _metres_per_unit(where, units, vertical_unit, horizontal)
+    return Frame(affine, _canonical(horizontal).to_wkt(), metres, assumed)
+
+
+def check_place(
+    where: str, shape: tuple[int, int], affine: Affine | None, crs: Any, *, says_unit: bool
+) -> Affine:
+    """Return the affine of a raster whose place is known, or say all that is missing at once.
+
+    Parameters
+    ----------
+    where, shape
+        As in `make_frame`.
+    affine, crs
+        As the file states them or the user gave them; None where nobody did.
+    says_unit
+        Whether anybody states the vertical unit.
+
+    Raises
+    ------
+    CrsError
+        If the CRS is missing.
+    NotElevationError
+        If only the affine is.
+    """
+    placing = (
+        "use the raster as it was before it lost its georeference; or write a world file beside it"
+        " (its name with the ending .wld; six lines: pixel width, 0, 0, minus the pixel height, x"
+        " and y of the middle of the top left pixel), or give affine= in Python; a raster placed by"
+        " ground control points must be warped to a grid first"
+    )
+    if crs is not None and affine is not None:
+        return affine
+    if crs is not None:
+        raise NotElevationError(
+            f"{where} has no georeference that carries pixels to the ground", remedy=placing
+        )
+    lacks = "" if affine is not None else ", nor where its pixels lie"
+    lacks += "" if says_unit else ", nor whether its heights are metres or feet"
+    remedy = (
+        f"{placing}; then give --crs ({_CRS_ELSEWHERE})"
+        if affine is None
+        else _likely_crs(affine, shape)
+    )
+    if not says_unit:
+        remedy += "; heights count as metres: if they are feet, add --vertical-unit ft"
+    raise CrsError(
+        f"{where} does not say in which coordinate reference system it lies{lacks}", remedy=remedy
+    )
+
+
+def _likely_crs(affine: Affine, shape: tuple[int, int]) -> str:
+    """Say which kind of CRS the numbers of a raster fit, and how to give it."""
+    ends = corners(affine, shape)
+    (x0, y0), (x1, y1) = ends.min(axis=0), ends.max(axis=0)
+    numbers = f"its numbers (x {x0:,.7g} to {x1:,.7g}, y {y0:,.7g} to {y1:,.7g}) fit"
+    reach = np.abs(ends).max(axis=0)
+    if reach[0] <= 360.0 and reach[1] <= 90.0 and max(pixel_size(affine)) <= 1.0:
+        return f"{numbers} degrees: probably --crs EPSG:4326 ({_CRS_ELSEWHERE})"
+    kind = "a local grid"
+    if reach.max() >= 1e5:
+        kind = "a projected CRS, such as a UTM zone or a national grid"
+    return (
+        f"{numbers} {kind}; find its EPSG code where you found the file, or in a .prj, .xml or"
+        f" readme file that came with it, and give it, as in --crs EPSG:32616 ({_CRS_ELSEWHERE})"
+    )
 
 
 def parse_crs(where: str, given: Any, stated: Any = None) -> CRS:
@@ -102,8 +179,7 @@ def parse_crs(where: str, given: Any, stated: Any = None) -> CRS:
         if crs is None:
             raise CrsError(
                 f"{where} does not say in which coordinate reference system it lies",
-                remedy='give it: crs="EPSG:32616" in Python; on the command line --crs EPSG:32616'
-                " for heights, in the brief the key crs for a map",
+                remedy='give it: crs="EPSG:32616" in Python, in the brief the key crs for a map',
             )
         return crs
     chosen = _read_crs(where, given)
@@ -264,7 +340,12 @@ def _vertical_axis_unit(crs: CRS) -> tuple[str, ...]:
     )
 
 
-def _metres_per_unit(where: str, stated: tuple[str, ...], given: str | None) -> float:
+def _is_in_degrees_or_metres(crs: CRS) -> bool:
+    unit = crs.axis_info[0].unit_conversion_factor
+    return bool(np.isclose(unit, np.deg2rad(1.0) if crs.is_geographic else 1.0, rtol=1e-9))
+
+
+def _metres_per_unit(where: str, stated: tuple[str, ...], given: str | None, crs: CRS) -> float:
     """Settle the vertical unit from what the file states and the user gave."""
     if given is not None and given.strip().lower() not in METRES_PER_UNIT:
         raise VerticalUnitError(
@@ -285,7 +366,10 @@ def _metres_per_unit(where: str, stated: tuple[str, ...], given: str | None) -> 
             given=given,
         )
     if not said:
-        problem = f"{where} does not say whether its heights are metres or feet"
+        problem = (
+            f"{where} does not say whether its heights are metres or feet, and its CRS"
+            f" {crs.name!r} is in units of {crs.axis_info[0].unit_name}"
+        )
         if unknown:
             problem = f"{where} states the vertical unit {unknown[0]!r}, which is unknown"
         raise VerticalUnitError(problem, remedy=_UNIT_REMEDY, stated=stated)

@@ -45,6 +45,11 @@ class MosaicSource(Source):
     windows: tuple[Window, ...]
     dtype: str
 
+    @property
+    def scalings(self) -> tuple[tuple[float, float], ...]:
+        """Scales and offsets of all rasters, each once."""
+        return tuple(dict.fromkeys(pair for source in self.sources for pair in source.scalings))
+
     def read(self, window: Window) -> Pixels:
         """Read one window, which lies inside the mosaic; the arrays come back read-only."""
         height_m = np.zeros(window.shape, dtype=self.dtype)

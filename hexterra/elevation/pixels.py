@@ -47,6 +47,11 @@ class Pixels(NamedTuple):
 class Source(Value, ABC):
     """Where the pixels of an elevation come from."""
 
+    @property
+    def scalings(self) -> tuple[tuple[float, float], ...]:
+        """Scales and offsets, of each file, that turned stored numbers into metres."""
+        return ((1.0, 0.0),)
+
     @abstractmethod
     def read(self, window: Window) -> Pixels:
         """Read one window, which lies inside the raster; the arrays come back read-only."""

@@ -116,7 +116,8 @@ def write_hydrography(
         - ``streams.gpkg``: the layers ``streams`` (a line per stretch), ``subcatchments`` (the
           ground that drains to each stretch first), ``catchments`` (the ground of each outlet),
           and ``lakes`` if there are any. Outlines follow the sides of pixels.
-        - ``drainage.json``: the files, the settings and the numbers of `summarise`.
+        - ``drainage.json``: the files, what was assumed, the settings and the numbers of
+          `summarise`.
 
     Raises
     ------
@@ -146,6 +147,7 @@ def write_hydrography(
         content = {
             "format": DRAINAGE.format,
             "files": list(writers),
+            "assumed": list(drained.elevation.assumed),
             "settings": dict(settings or {}),
             "summary": summarise(streams, lakes)._asdict(),
         }

@@ -150,6 +150,7 @@ def _remake(document: dict[str, Any], progress: Progress) -> Plan:
         metres_per_unit=given["metres_per_unit"],
         source=Remembered(given["pixels"]),
         name=given["name"],
+        assumed=tuple(given["assumed"]),
     )
     brief = Brief(**stored["asked"])
     heights = from_stored(stored["heights"])

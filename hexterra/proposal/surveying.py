@@ -13,17 +13,14 @@ from pyproj import Geod, Transformer
 
 from hexterra.elevation import Elevation
 from hexterra.elevation.pixels import Window
+from hexterra.elevation.undeclared import VoidNumber, describe_void_number, find_void_number
 from hexterra.errors import NoHeightsError
 from hexterra.values import Value, readonly
 
 _N_BLOCKS: Final = 256  # along the longer side
 _BAND_PIXELS: Final = 4_000_000
 _N_GEODESIC_PARTS: Final = 64
-#: Outside these, heights in metres are on no land or sea floor: Mount Everest 8849 m (survey of
-#: China and Nepal, 2020), Challenger Deep -10 935 m (Greenaway et al., 2021, Deep-Sea Research I);
-#: both from memory.
-_LEAST_M: Final = -11_000.0
-_GREATEST_M: Final = 9_000.0
+_N_NAMED: Final = 3
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -40,6 +37,8 @@ class Survey(Value):
         Of all usable pixels.
     n_void, n_nan, n_infinite
         Pixels without a height; how many of them hold NaN or infinity that nothing had declared.
+    void_numbers
+        Numbers that seem to mark voids, but are not declared: they count as heights.
     block
         Side of the blocks, in pixels; the last row and column of blocks may be smaller.
     block_mean_m, block_usable
@@ -55,6 +54,7 @@ class Survey(Value):
     n_void: int
     n_nan: int
     n_infinite: int
+    void_numbers: tuple[VoidNumber, ...]
     block: int
     block_mean_m: NDArray[np.float64]
     block_usable: NDArray[np.float64]
@@ -84,11 +84,7 @@ class Survey(Value):
                 f"{self.n_nan:,} pixels hold NaN and {self.n_infinite:,} infinity; they count as"
                 " voids"
             )
-        if self.min_m < _LEAST_M or self.max_m > _GREATEST_M:
-            notes.append(
-                f"heights from {self.min_m:g} to {self.max_m:g} m are not on this Earth: is a"
-                " nodata value missing, or the vertical unit wrong?"
-            )
+        notes += map(describe_void_number, self.void_numbers)
         if self.min_m == self.max_m:
             notes.append("every height is the same: there is nothing to build")
         return tuple(notes)
@@ -99,6 +95,7 @@ class Survey(Value):
         pixel = " x ".join(f"{size:.3g}" for size in self.pixel_m)
         lines = [
             f"{self.elevation.name}: {columns:,} columns x {rows:,} rows of pixels, {pixel} m each",
+            *(f"assumed  {words}" for words in self.elevation.assumed),
             f"ground   {self.width_km:,.4g} km x {self.depth_km:,.4g} km",
             f"heights  {self.min_m:z,.1f} to {self.max_m:z,.1f} m, mean {self.mean_m:z,.1f} m",
             f"voids    {self.void_share:.2%} of the pixels",
@@ -131,6 +128,7 @@ def survey(elevation: Elevation) -> Survey:
     total = np.zeros((-(-rows // block), len(starts)))
     count = np.zeros_like(total)
     least, greatest, n_nan, n_infinite = math.inf, -math.inf, 0, 0
+    void_numbers: dict[str, VoidNumber] = {}
     for row0, row1 in _bands(elevation, block):
         pixels = elevation.read_pixels(Window(row0, row1, 0, columns))
         n_nan, n_infinite = n_nan + pixels.n_nan, n_infinite + pixels.n_infinite
@@ -140,6 +138,9 @@ def survey(elevation: Elevation) -> Survey:
         total[here] = np.add.reduceat(along, down, axis=0)
         count[here] = _count_usable(pixels.usable, (row1 - row0, columns), block)
         usable = pixels.height_m if pixels.usable is None else pixels.height_m[pixels.usable]
+        if found := find_void_number(elevation, pixels.height_m, pixels.height_m):
+            before = void_numbers.get(found.stored, found._replace(n=0))
+            void_numbers[found.stored] = found._replace(n=found.n + before.n)
         if usable.size:
             least, greatest = min(least, float(usable.min())), max(greatest, float(usable.max()))
     n_usable = int(count.sum())
@@ -160,6 +161,7 @@ def survey(elevation: Elevation) -> Survey:
         n_void=rows * columns - n_usable,
         n_nan=n_nan,
         n_infinite=n_infinite,
+        void_numbers=tuple(sorted(void_numbers.values(), key=lambda found: -found.n)[:_N_NAMED]),
         block=block,
         block_mean_m=total / np.maximum(count, 1.0),
         block_usable=count / _count_usable(None, elevation.shape, block),

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hexterra.elevation.pixels import Window
+from hexterra.elevation.undeclared import refusing_voids
 from hexterra.errors import BriefError
 from hexterra.kernels import breach, drainage, runoff
 from hexterra.memory import ask_for
@@ -151,6 +152,9 @@ def drain(
         If a limit is out of range, or the window has too many pixels.
     NoHeightsError
         If no pixel of the window is usable.
+    NotElevationError
+        If the raster contains numbers that seem to mark voids, but are not declared. Without
+        `around` only: `gather` checks the ground under cells.
 
     Notes
     -----
@@ -167,11 +171,12 @@ def drain(
         lake_area_m2,
         sea_level_m,
     )
+    ground = refusing_voids(elevation) if around is None else elevation
     window, arrays, is_complete = drain_board(
         elevation,
         around,
         surroundings_m,
-        lambda window: _drain_window(elevation, window, rules),
+        lambda window: _drain_window(ground, window, rules),
         lambda arrays, board, is_cut: _find_entries(arrays[1], board, is_cut),
     )
     return Drainage(elevation, window, *arrays, is_complete=is_complete)

@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hexterra.elevation.pixels import Window
+from hexterra.elevation.undeclared import refusing_voids
 from hexterra.kernels import runoff
 from hexterra.stages._depression_bands import breach_bands, fill_bands, label_band, mark_lakes
 from hexterra.stages._draining import (
@@ -78,6 +79,8 @@ lake_area_m2, sea_level_m
         If a limit is out of range.
     NoHeightsError
         If no pixel of the window is usable.
+    NotElevationError
+        As in `drain`.
 
     Notes
     -----
@@ -95,11 +98,12 @@ lake_area_m2, sea_level_m
         sea_level_m,
     )
     Bands(elevation.shape, band_rows)  # refuses thin bands before any work
+    ground = refusing_voids(elevation) if around is None else elevation
     window, rasters, is_complete = drain_board(
         elevation,
         around,
         surroundings_m,
-        lambda window: _drain_window(elevation, window, band_rows, folder, rules),
+        lambda window: _drain_window(ground, window, band_rows, folder, rules),
         _find_entries,
     )
     return Drainage(

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from pyproj import Transformer
 
 from hexterra.elevation import frame
+from hexterra.elevation.undeclared import find_void_number, undeclared
 from hexterra.errors import BriefError, CoverageError, NoHeightsError
 from hexterra.lattice.lattice import Lattice
 from hexterra.stages._bands import Ground, Totals, add_up, find_quantiles
@@ -118,6 +119,8 @@ def gather(
         If the board lies off the raster, or cells have too little usable ground.
     NoHeightsError
         If the board lies on the raster, and all pixels under it are voids.
+    NotElevationError
+        If pixels under the board contain numbers that seem to mark voids, but are not declared.
 
     Notes
     -----
@@ -139,6 +142,7 @@ def gather(
             remedy="move the board to where the raster has heights, or use another raster",
             n_pixels=int(totals.n_touched.sum()),
         )
+    _refuse_void_numbers(elevation, lattice, totals)
     coverage = _coverage(ground, outlines, totals)
     present = coverage >= minimum_coverage
     if not present.all() and (below == "refuse" or not present.any()):
@@ -186,6 +190,21 @@ def _check(quantiles: Sequence[float], minimum_coverage: float, below: str) -> t
                 quantile=quantile,
             )
     return tuple(float(quantile) for quantile in quantiles)
+
+
+def _refuse_void_numbers(elevation: Elevation, lattice: Lattice, totals: Totals) -> None:
+    """Refuse extremes of cells, or pixels around their corners, that seem to mark voids."""
+    has_any = np.isfinite(totals.lowest)
+    corners = totals.corner_height[totals.corner_usable]
+    lowest, highest = (
+        np.concatenate([extreme[has_any], corners]) for extreme in (totals.lowest, totals.highest)
+    )
+    if found := find_void_number(elevation, lowest, highest):
+        is_there = (totals.lowest == found.height_m) | (totals.highest == found.height_m)
+        named = [lattice.labels[cell] for cell in np.flatnonzero(is_there)]
+        more = f" and {len(named) - _N_NAMED:,} more" if len(named) > _N_NAMED else ""
+        under = f" ({', '.join(named[:_N_NAMED])}{more})" if named else ""
+        raise undeclared(elevation, found, f"under the board{under}")
 
 
 def _coverage(ground: Ground, outlines: Outlines, totals: Totals) -> NDArray[np.float64]:

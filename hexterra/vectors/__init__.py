@@ -15,10 +15,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hexterra.elevation.frame import parse_crs
-from hexterra.errors import FileMissingError, VectorError
+from hexterra.errors import VectorError
 from hexterra.text import cleaned, cleaned_kind
 from hexterra.values import Value
 from hexterra.vectors import checks
+from hexterra.vectors.access import map_access
 from hexterra.vectors.place import bounds_around, nothing_here
 
 if TYPE_CHECKING:
@@ -100,13 +101,14 @@ def read_lines(
     layer: str | None = None,
     crs: Any = None,
     around: Lattice | None = None,
+    trust_sources: bool = False,
 ) -> Features:
     """Read lines, such as roads and rivers, from a vector file.
 
     Parameters
     ----------
     path
-        A GeoPackage, GeoJSON file or Shapefile (or what else GDAL takes for vector data).
+        A GeoPackage, GeoJSON file, Shapefile or FlatGeobuf file; more with `trust_sources`.
     kind
         What all features are; or else
     kind_field
@@ -123,6 +125,8 @@ def read_lines(
         states. GeoJSON is in WGS 84 degrees unless it says so itself (RFC 7946, section 4).
     around
         Take only features whose bounds touch those of these cells; None takes all.
+    trust_sources
+        Whether to open whatever GDAL takes for vector data, and let it follow what that names.
 
     Returns
     -------
@@ -134,6 +138,8 @@ def read_lines(
     ------
     FileMissingError
         If the file does not exist or may not be read.
+    UntrustedSourceError
+        If it is a pipe or device, or leads elsewhere, and is not trusted.
     VectorError
         If it is no vector file, lacks the layer or field, has no feature of the kinds asked for
         (or none `around`), holds points or areas as well, coordinates that are no numbers, broken
@@ -142,7 +148,8 @@ def read_lines(
         If the CRS is missing, cannot be used, or contradicts the coordinates or the file.
     """
     asked = _Asked("lines", kind, kind_field, kinds, name_field, layer, crs, around)
-    return _read(Path(path), asked.cleaned())
+    source = map_access(Path(path), trust_sources=trust_sources)
+    return _read(Path(path), source, asked.cleaned())
 
 
 def read_areas(
@@ -155,6 +162,7 @@ def read_areas(
     layer: str | None = None,
     crs: Any = None,
     around: Lattice | None = None,
+    trust_sources: bool = False,
 ) -> Features:
     """Read areas, such as woods and built-up ground, from a vector file.
 
@@ -162,7 +170,8 @@ def read_areas(
     area whose outline crosses itself is a VectorError: which ground it covers is anyone's guess.
     """
     asked = _Asked("areas", kind, kind_field, kinds, name_field, layer, crs, around)
-    return _read(Path(path), asked.cleaned())
+    source = map_access(Path(path), trust_sources=trust_sources)
+    return _read(Path(path), source, asked.cleaned())
 
 
 class _Asked(NamedTuple):
@@ -194,9 +203,10 @@ class _Raw(NamedTuple):
     name: list[str]
 
 
-def _read(path: Path, asked: _Asked) -> Features:
+def _read(path: Path, source: str, asked: _Asked) -> Features:
+    """Read what was asked for from `path`, which GDAL opens as `source`."""
     try:
-        return _features(path, asked)
+        return _features(path, source, asked)
     except UnicodeDecodeError as error:  # of GDAL, which hands over what it finds
         raise VectorError(
             f"{path.name!r} has text that is not in UTF-8: {error.object[:40]!r}",
@@ -206,7 +216,7 @@ def _read(path: Path, asked: _Asked) -> Features:
         ) from error
 
 
-def _features(path: Path, asked: _Asked) -> Features:
+def _features(path: Path, source: str, asked: _Asked) -> Features:
     where = repr(path.name)
     if (asked.kind is None) == (asked.kind_field is None):
         raise VectorError(
@@ -215,12 +225,8 @@ def _features(path: Path, asked: _Asked) -> Features:
             kind=asked.kind,
             kind_field=asked.kind_field,
         )
-    if not path.exists():
-        raise FileMissingError(
-            f"there is no file {str(path)!r}", remedy="check the path", path=str(path)
-        )
-    layer = _layer(path, asked.layer)
-    info = _open(path, layer)
+    layer = _layer(path, source, asked.layer)
+    info = _open(source, layer)
     for field in (asked.kind_field, asked.name_field):
         if field is not None and field not in info["fields"]:
             raise VectorError(
@@ -231,7 +237,7 @@ def _features(path: Path, asked: _Asked) -> Features:
                 fields=tuple(info["fields"]),
             )
     crs = parse_crs(where, asked.crs, info["crs"])
-    loaded = _load(path, layer, asked, crs)
+    loaded = _load(path, source, layer, asked, crs)
     raw, notes = _select(loaded, asked, where)
     shapes = checks.shapes_of(where, raw.number, raw.wkb)
     is_there = checks.is_there(shapes)
@@ -290,16 +296,16 @@ def _nothing(
     )
 
 
-def _layer(path: Path, wanted: str | None) -> str:
+def _layer(path: Path, source: str, wanted: str | None) -> str:
     """Settle the layer: the one asked for, or the only one with geometry."""
     import pyogrio
     from pyogrio.errors import DataSourceError
 
     where = repr(path.name)
     try:
-        listed = pyogrio.list_layers(path)
+        listed = pyogrio.list_layers(source)
     except DataSourceError as error:
-        reason = str(error).partition(";")[0].replace(repr(str(path)), "it is")
+        reason = str(error).partition(";")[0].replace(repr(source), "it is")
         raise VectorError(
             f"{where} cannot be read as lines or areas: {reason}",
             remedy="name a GeoPackage, GeoJSON file or Shapefile",
@@ -325,16 +331,16 @@ def _layer(path: Path, wanted: str | None) -> str:
     return wanted
 
 
-def _open(path: Path, layer: str) -> dict[str, Any]:
+def _open(source: str, layer: str) -> dict[str, Any]:
     """Ask a layer for its fields, frame and bounds."""
     import pyogrio
 
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # measures are converted, which `notes` will say
-        return pyogrio.read_info(path, layer=layer, force_total_bounds=True)
+        return pyogrio.read_info(source, layer=layer, force_total_bounds=True)
 
 
-def _load(path: Path, layer: str, asked: _Asked, crs: CRS) -> _Raw:
+def _load(path: Path, source: str, layer: str, asked: _Asked, crs: CRS) -> _Raw:
     """Read the features, where asked for only those around the cells; each once, in order."""
     from pyogrio import raw
     from pyogrio.errors import DataSourceError, FeatureError
@@ -349,7 +355,7 @@ def _load(path: Path, layer: str, asked: _Asked, crs: CRS) -> _Raw:
             with warnings.catch_warnings():
                 warnings.simplefilter("ignore")
                 meta, number, wkb, values = raw.read(
-                    path, layer=layer, columns=columns, bbox=box, return_fids=True
+                    source, layer=layer, columns=columns, bbox=box, return_fids=True
                 )
         except (DataSourceError, FeatureError) as error:
             raise VectorError(
