@@ -12,15 +12,15 @@ from io import TextIOWrapper
 import click
 
 from hexterra import __version__
-from hexterra.commands.ground import drain_command, inspect_command, invent_command
-from hexterra.commands.planning import (
+from hexterra.commands.ground_commands import drain_command, inspect_command, invent_command
+from hexterra.commands.plan_commands import (
     book_command,
     brief_command,
     plan_command,
     schema_command,
     verify_command,
 )
-from hexterra.commands.revising import compare_command, edit_command, share_command
+from hexterra.commands.revise_commands import compare_command, edit_command, share_command
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"]})

@@ -11,7 +11,7 @@ import rasterio
 from affine import Affine
 from matplotlib import cbook
 
-from hexterra.elevation import Elevation, read_elevation
+from hexterra.elevation.elevation import Elevation, read_elevation
 
 if TYPE_CHECKING:
     from plan_tables import Rows

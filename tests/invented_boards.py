@@ -6,17 +6,18 @@ from typing import Any
 
 import numpy as np
 
-from hexterra.catalogue import Catalogue, Pattern
-from hexterra.lattice import Board
-from hexterra.stages.bounding import Search
-from hexterra.stages.choices import choose_among
-from hexterra.stages.cliffs import mark_cliffs
-from hexterra.stages.fit import Tiles, fit
-from hexterra.stages.flow import flow
-from hexterra.stages.gather import Heights
-from hexterra.stages.legalise import legalise
-from hexterra.stages.prices import Prices
-from hexterra.stages.quantise import quantise
+from hexterra.catalogue.catalogue import Catalogue, Pattern
+from hexterra.catalogue.catalogue_file import load_catalogue
+from hexterra.lattice.board import Board
+from hexterra.stages.levels.cliffs import mark_cliffs
+from hexterra.stages.levels.legalise import legalise
+from hexterra.stages.levels.quantise import quantise
+from hexterra.stages.sampling.gather import Heights
+from hexterra.stages.search.bounds import Search
+from hexterra.stages.search.candidates import choose_among
+from hexterra.stages.search.prices import Prices
+from hexterra.stages.tiles.fit import Tiles, fit
+from hexterra.stages.water.flow import flow
 
 METRES_PER_STEP = 10.0
 #: What a maker with two guides can cut.
@@ -26,7 +27,7 @@ SMALL = Catalogue(
         Pattern("bank", (1, 1, 0, 0, 0, 0)),
         Pattern("shoulder", (1, 1, 1, 1, 0, 0)),
     ),
-    Catalogue.default().crossings,
+    load_catalogue().crossings,
 )
 
 
@@ -68,7 +69,7 @@ def invented_board(
     courses = flow(heights, threshold_m2=6.0 * float(board.area_m2[0])) if water else None
     cliffs = None if cliff_steps is None else mark_cliffs(levels, rise_steps=cliff_steps)
     legal = legalise(levels, water=courses, cliffs=cliffs, ramp_limit=ramp_limit, pins=pins)
-    return fit(legal, catalogue or Catalogue.default())
+    return fit(legal, catalogue or load_catalogue())
 
 
 def searched(columns: int, rows: int, seed: int, n_rounds: int) -> Search:

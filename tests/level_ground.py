@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
-from hexterra.lattice import Lattice
-from hexterra.stages.gather import Heights
+from hexterra.lattice.lattice import Lattice
+from hexterra.stages.sampling.gather import Heights
 
 
 def heights_of(lattice: Lattice, mean_m: ArrayLike) -> Heights:

@@ -8,8 +8,9 @@ from typing import Any
 import numpy as np
 import shapely
 
-from hexterra.lattice import Board, Lattice
-from hexterra.vectors import Features
+from hexterra.lattice.board import Board
+from hexterra.lattice.lattice import Lattice
+from hexterra.vectors.features import Features
 
 
 def board(columns: int, rows: int, facing: str = "points", edges: str = "whole") -> Board:

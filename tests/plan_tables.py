@@ -11,8 +11,9 @@ from typing import Any
 import numpy as np
 
 from hexterra.outputs.document import plan_document
-from hexterra.tables import csv_text
-from hexterra.verification import Verdict, verify
+from hexterra.plan.tables import csv_text
+from hexterra.verification.verdict import Verdict
+from hexterra.verification.verify import verify
 
 Row = dict[str, str]
 Rows = list[Row]

@@ -11,10 +11,10 @@ import shapely
 from pyogrio import raw
 from pyproj import Geod, Transformer
 
-from hexterra.brief import Brief
-from hexterra.elevation import Elevation
-from hexterra.invention import invent
-from hexterra.plan import Plan, make_plan
+from hexterra.brief.brief import Brief
+from hexterra.elevation.elevation import Elevation
+from hexterra.elevation.invention import invent
+from hexterra.plan.plan import Plan, make_plan
 
 #: What a maker with few guides can cut.
 FEW_TOPS = """

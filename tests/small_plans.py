@@ -5,10 +5,10 @@ from __future__ import annotations
 from functools import cache
 from typing import Literal
 
-from hexterra.brief import Brief
-from hexterra.elevation import Elevation
-from hexterra.invention import invent
-from hexterra.plan import Plan, make_plan
+from hexterra.brief.brief import Brief
+from hexterra.elevation.elevation import Elevation
+from hexterra.elevation.invention import invent
+from hexterra.plan.plan import Plan, make_plan
 
 
 @cache

@@ -13,8 +13,9 @@ from numpy.typing import NDArray
 from pyproj import CRS
 from scipy import ndimage
 
-from hexterra.elevation import Elevation, averaging, read_elevation
+from hexterra.elevation import averaging
 from hexterra.elevation.averaging import average
+from hexterra.elevation.elevation import Elevation, read_elevation
 from hexterra.elevation.pixels import Window
 
 AFFINE = Affine(30.0, 0.0, 500_000.0, 0.0, -20.0, 4_000_000.0)

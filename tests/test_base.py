@@ -16,8 +16,8 @@ from shapely.ops import unary_union
 
 from hexterra.brief.bench_sections import BaseBrief
 from hexterra.errors import BriefError
-from hexterra.stages.schedule import Schedule, schedule
-from hexterra.workshop.base import Base, base
+from hexterra.stages.schedule.schedule import Schedule, schedule
+from hexterra.workshop.solids.base import Base, base
 
 BOARDS = list(itertools.product(("points", "flats"), ("straight", "whole")))
 

@@ -19,20 +19,20 @@ from shapely.affinity import rotate, translate
 from test_templates import dxf_lines, matches, pdf_lines
 
 from hexterra.brief.bench_sections import BaseBrief, BenchBrief, FoamBrief
-from hexterra.outputs.base_files import base_files
-from hexterra.outputs.body_mesh import body_mesh, keyed_footing_mesh
-from hexterra.outputs.mesh import Mesh
-from hexterra.stages.schedule import Schedule, schedule
-from hexterra.workshop.base import Base, base
-from hexterra.workshop.base_drawings import base_plan, body_drawing, panel_figure
-from hexterra.workshop.base_templates import base_template_figures, base_template_files
-from hexterra.workshop.bodies import base_bodies, facing_bodies, facing_body, rail_pieces
-from hexterra.workshop.facings import FacingPiece, Facings, facings
-from hexterra.workshop.guides import Guides, offset
-from hexterra.workshop.key_templates import facing_figure, groove_figure, key_figure
-from hexterra.workshop.keys import KeyedFooting, keyed_footings
-from hexterra.workshop.template_dxf import figure_dxf
-from hexterra.workshop.template_pdf import template_pdf
+from hexterra.drawing.dxf import figure_dxf
+from hexterra.drawing.pdf_pages import template_pdf
+from hexterra.mesh.base_files import base_files
+from hexterra.mesh.body_mesh import body_mesh, keyed_footing_mesh
+from hexterra.mesh.tile_columns import Mesh
+from hexterra.stages.schedule.schedule import Schedule, schedule
+from hexterra.workshop.solids.base import Base, base
+from hexterra.workshop.solids.bodies import base_bodies, facing_bodies, facing_body, rail_pieces
+from hexterra.workshop.solids.facings import FacingPiece, Facings, facings
+from hexterra.workshop.solids.guides import Guides, offset
+from hexterra.workshop.solids.keyed_footings import KeyedFooting, keyed_footings
+from hexterra.workshop.templates.base_drawings import base_plan, body_drawing, panel_figure
+from hexterra.workshop.templates.base_templates import base_template_figures, base_template_files
+from hexterra.workshop.templates.key_templates import facing_figure, groove_figure, key_figure
 
 BOARDS = list(itertools.product(("points", "flats"), ("straight", "whole")))
 SIDE_MM = 100.0 / math.sqrt(3.0)

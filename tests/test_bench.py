@@ -15,13 +15,13 @@ from pypdf import PdfReader
 import hexterra as hx
 from hexterra.cli import main
 from hexterra.errors import PlanFolderError
-from hexterra.outputs import write_plan
-from hexterra.workshop.courses import piece_course
-from hexterra.workshop.effort import effort
-from hexterra.workshop.foam import foam
-from hexterra.workshop.grooves import schedule_grooves
-from hexterra.workshop.guides import Guides
-from hexterra.workshop.sheet_files import sheet_files
+from hexterra.outputs.plan_files import write_plan
+from hexterra.workshop.estimate.estimate import effort
+from hexterra.workshop.sheets.foam import foam
+from hexterra.workshop.solids.courses import piece_course
+from hexterra.workshop.solids.grooves import schedule_grooves
+from hexterra.workshop.solids.guides import Guides
+from hexterra.workshop.templates.sheet_files import sheet_files
 
 BOARD = {"columns": 7, "rows": 5}
 

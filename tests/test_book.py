@@ -17,20 +17,15 @@ import pytest
 from pypdf.generic import DictionaryObject
 from small_plans import small_ground, small_plan
 
-from hexterra.brief import Brief
 from hexterra.brief.bench_sections import BaseBrief, FoamBrief
-from hexterra.owned import Owned, left_to_cut, tile_kind
-from hexterra.plan import Plan, make_plan
-from hexterra.stages.flow import Kind
-from hexterra.workshop.base import base
-from hexterra.workshop.book import book_pdf
-from hexterra.workshop.book_assembly import courses
-from hexterra.workshop.book_columns import Column, Row, Table
-from hexterra.workshop.book_map import map_parts
-from hexterra.workshop.book_paper import formats
-from hexterra.workshop.book_relief import board_faces
-from hexterra.workshop.book_vectors import read_svg
-from hexterra.workshop.book_words import (
+from hexterra.brief.brief import Brief
+from hexterra.plan.owned_pieces import Owned, left_to_cut, tile_kind
+from hexterra.plan.plan import Plan, make_plan
+from hexterra.stages.water.flow import Kind
+from hexterra.workshop.book.assembly_pages import courses
+from hexterra.workshop.book.book import book_pdf
+from hexterra.workshop.book.book_tables import Column, Row, Table
+from hexterra.workshop.book.book_words import (
     corner_word,
     duration,
     first_corner,
@@ -39,11 +34,16 @@ from hexterra.workshop.book_words import (
     stack_words,
     water_words,
 )
-from hexterra.workshop.effort import SURFACE_KINDS, Effort, effort
-from hexterra.workshop.facing_sheets import facing_solids
-from hexterra.workshop.foam import foam
-from hexterra.workshop.keys import keyed_footings
-from hexterra.workshop.solids import piece_solids
+from hexterra.workshop.book.map_pages import map_parts
+from hexterra.workshop.book.paper import formats
+from hexterra.workshop.book.relief import board_faces
+from hexterra.workshop.book.svg_pages import read_svg
+from hexterra.workshop.estimate.estimate import SURFACE_KINDS, Effort, effort
+from hexterra.workshop.sheets.facing_sheets import facing_solids
+from hexterra.workshop.sheets.foam import foam
+from hexterra.workshop.solids.base import base
+from hexterra.workshop.solids.keyed_footings import keyed_footings
+from hexterra.workshop.solids.solids import piece_solids
 
 Facing = Literal["points", "flats"]
 Paper = Literal["A4", "Letter"]

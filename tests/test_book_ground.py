@@ -10,14 +10,14 @@ from pathlib import Path
 import numpy as np
 import pypdf
 
-from hexterra.brief import Brief
-from hexterra.elevation import read_elevation
-from hexterra.plan import Plan, make_plan
-from hexterra.workshop.book import book_pdf
-from hexterra.workshop.book_ground import cover_word, road_words
-from hexterra.workshop.book_words import first_corner
-from hexterra.workshop.effort import effort
-from hexterra.workshop.foam import foam
+from hexterra.brief.brief import Brief
+from hexterra.elevation.elevation import read_elevation
+from hexterra.plan.plan import Plan, make_plan
+from hexterra.workshop.book.book import book_pdf
+from hexterra.workshop.book.book_words import first_corner
+from hexterra.workshop.book.ground_pages import cover_word, road_words
+from hexterra.workshop.estimate.estimate import effort
+from hexterra.workshop.sheets.foam import foam
 
 GROUND = Path(__file__).parents[1] / "sample_data"
 

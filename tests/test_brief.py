@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from hexterra.brief import Brief, read_brief, starter_brief
+from hexterra.brief.brief import Brief, read_brief, starter_brief
 from hexterra.errors import BriefError, FileMissingError
 
 

@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 from test_cli import SAMPLE, run
 
-from hexterra.brief import Brief, read_brief
+from hexterra.brief.brief import Brief, read_brief
 from hexterra.errors import BriefError
 
 SCHEMA = Brief.model_json_schema()

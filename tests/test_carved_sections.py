@@ -16,15 +16,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from hexterra.brief.bench_sections import BenchBrief
-from hexterra.catalogue import load_catalogue
-from hexterra.outputs.carved_mesh import carved_piece_mesh
-from hexterra.stages.schedule import Piece
-from hexterra.workshop.carved import piece_measures, piece_stretches
-from hexterra.workshop.channels import banks_mm, channel_figure
-from hexterra.workshop.courses import piece_course
-from hexterra.workshop.grooves import Groove, Grooves
-from hexterra.workshop.solids import Solid
-from hexterra.workshop.template_dxf import figure_dxf
+from hexterra.catalogue.catalogue_file import load_catalogue
+from hexterra.drawing.dxf import figure_dxf
+from hexterra.mesh.carved_mesh import carved_piece_mesh
+from hexterra.stages.schedule.schedule import Piece
+from hexterra.workshop.solids.carved import piece_measures, piece_stretches
+from hexterra.workshop.solids.courses import piece_course
+from hexterra.workshop.solids.grooves import Groove, Grooves
+from hexterra.workshop.solids.solids import Solid
+from hexterra.workshop.templates.channel_plans import banks_mm, channel_figure
 
 PATTERNS = {pattern.name: pattern.rises for pattern in load_catalogue(None).patterns}
 SIDE_MM = 100.0 / math.sqrt(3.0)

@@ -16,19 +16,19 @@ from plain.meshes import board_mesh
 from shapely import LineString, Polygon
 from small_plans import small_plan
 
-from hexterra.catalogue import load_catalogue
+from hexterra.catalogue.catalogue_file import load_catalogue
 from hexterra.errors import BriefError
 from hexterra.lattice.hexagon import Facing, Hand, Part
-from hexterra.outputs.carved_mesh import carved_board_mesh, carved_piece_mesh, surface_mesh
-from hexterra.outputs.carving import Weld, groove_ends
-from hexterra.outputs.mesh import FINE, Mesh
-from hexterra.stages.schedule import Piece, schedule
-from hexterra.workshop.carved import piece_measures, piece_stretches
-from hexterra.workshop.channels import banks_mm
-from hexterra.workshop.courses import Course, piece_course
-from hexterra.workshop.grooves import Groove, Grooves, fitting_groove
-from hexterra.workshop.hollows import hollow_mm
-from hexterra.workshop.solids import Solid, piece_solids
+from hexterra.mesh.carved_mesh import carved_board_mesh, carved_piece_mesh, surface_mesh
+from hexterra.mesh.carving import Weld, groove_ends
+from hexterra.mesh.tile_columns import FINE, Mesh
+from hexterra.stages.schedule.schedule import Piece, schedule
+from hexterra.workshop.solids.carved import piece_measures, piece_stretches
+from hexterra.workshop.solids.courses import Course, piece_course
+from hexterra.workshop.solids.grooves import Groove, Grooves, fitting_groove
+from hexterra.workshop.solids.hollows import hollow_mm
+from hexterra.workshop.solids.solids import Solid, piece_solids
+from hexterra.workshop.templates.channel_plans import banks_mm
 
 PATTERNS = {pattern.name: pattern.rises for pattern in load_catalogue(None).patterns}
 SIDE_MM = 100.0 / math.sqrt(3.0)

@@ -10,11 +10,19 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from hexterra.catalogue import Catalogue, Crossing, Pattern, load_catalogue
-from hexterra.catalogue.catalogue import BANKS, FACES, WATER, lowest_turn
+from hexterra.catalogue.catalogue import (
+    BANKS,
+    FACES,
+    WATER,
+    Catalogue,
+    Crossing,
+    Pattern,
+    lowest_turn,
+)
+from hexterra.catalogue.catalogue_file import load_catalogue
 from hexterra.errors import CatalogueError, FileMissingError
 
-DEFAULT = Catalogue.default()
+DEFAULT = load_catalogue()
 
 
 def write(tmp_path, text):

@@ -5,21 +5,16 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from hexterra.catalogue import load_catalogue
+from hexterra.catalogue.catalogue_file import load_catalogue
 from hexterra.errors import BriefError
-from hexterra.stages.channels import (
-    Fall,
-    falls,
-    upright_cells,
-    width_classes,
-)
-from hexterra.stages.cliffs import mark_cliffs
-from hexterra.stages.fit import Tiles, fit
-from hexterra.stages.flow import Kind, Watercourses, flow
-from hexterra.stages.gather import Heights
-from hexterra.stages.legalise import legalise
-from hexterra.stages.quantise import quantise
-from hexterra.stages.ways import ways
+from hexterra.stages.levels.cliffs import mark_cliffs
+from hexterra.stages.levels.legalise import legalise
+from hexterra.stages.levels.quantise import quantise
+from hexterra.stages.mapping.ways import ways
+from hexterra.stages.sampling.gather import Heights
+from hexterra.stages.tiles.channels import Fall, falls, upright_cells, width_classes
+from hexterra.stages.tiles.fit import Tiles, fit
+from hexterra.stages.water.flow import Kind, Watercourses, flow
 from tests.level_ground import heights_of
 from tests.map_lines import board, features, through
 from tests.test_flow import fractal

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from hexterra.errors import BriefError
-from hexterra.lattice import Board
-from hexterra.stages.cliffs import mark_cliffs
-from hexterra.stages.quantise import Levels, quantise
+from hexterra.lattice.board import Board
+from hexterra.stages.levels.cliffs import mark_cliffs
+from hexterra.stages.levels.quantise import Levels, quantise
 from tests.level_ground import heights_of
 
 

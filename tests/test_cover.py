@@ -12,11 +12,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pyproj import Geod
 
-from hexterra.elevation import Elevation, read_elevation
+from hexterra.elevation.elevation import Elevation, read_elevation
 from hexterra.errors import BriefError, CoverageError, VectorError
-from hexterra.lattice import Board, Globe
-from hexterra.stages._placing import place_cells
-from hexterra.stages.cover import Cover, cover, cover_from_classes
+from hexterra.lattice.board import Board
+from hexterra.lattice.globe import Globe
+from hexterra.stages.mapping.cover import Cover, cover, cover_from_classes
+from hexterra.stages.mapping.local_frame import place_cells
 from tests.map_lines import board, features, through
 
 HALF = 1e6  # metres, far beyond any board

@@ -1,4 +1,4 @@
-"""`hexterra.stages.cuts`: widths, banks, ways off the board and sunken roads, side by side."""
+"""`hexterra.stages.tiles.cuts`: widths, banks, ways off the board and sunken roads."""
 
 from __future__ import annotations
 
@@ -11,17 +11,18 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from hexterra.catalogue import Catalogue
+from hexterra.catalogue.catalogue import Catalogue
+from hexterra.catalogue.catalogue_file import load_catalogue
 from hexterra.errors import HexterraError
-from hexterra.lattice import Board
-from hexterra.stages.cuts import Cuts, cuts, ways_out
-from hexterra.stages.flow import Kind, Watercourses, flow
-from hexterra.stages.ways import ways
+from hexterra.lattice.board import Board
+from hexterra.stages.mapping.ways import ways
+from hexterra.stages.tiles.cuts import Cuts, cuts, ways_out
+from hexterra.stages.water.flow import Kind, Watercourses, flow
 from tests.level_ground import heights_of
 from tests.map_lines import board, features, through
 
 BOTH = pytest.mark.parametrize("facing", ["points", "flats"])
-DEFAULT = Catalogue.default()
+DEFAULT = load_catalogue()
 
 
 def valley(columns: int = 7, rows: int = 5, **more: str) -> Watercourses:

@@ -18,10 +18,10 @@ from scipy import ndimage
 from skimage.graph import MCP
 from skimage.morphology import reconstruction
 
-from hexterra.elevation import Elevation, read_elevation
+from hexterra.elevation.elevation import Elevation, read_elevation
 from hexterra.errors import BriefError, NoHeightsError
-from hexterra.lattice import Board
-from hexterra.stages.drain import (
+from hexterra.lattice.board import Board
+from hexterra.stages.drainage.drain import (
     OUTLET,
     VOID,
     Drainage,

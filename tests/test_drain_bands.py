@@ -14,10 +14,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from hexterra.elevation import Elevation, read_elevation
+from hexterra.elevation.elevation import Elevation, read_elevation
 from hexterra.errors import BriefError, NoHeightsError
-from hexterra.stages.drain import Drainage, drain
-from hexterra.stages.drain_bands import drain_by_bands
+from hexterra.stages.drainage.band_drain import drain_by_bands
+from hexterra.stages.drainage.drain import Drainage, drain
 from tests.test_drain import PIXEL_M2, on_grid, rough, small_board, valley
 
 LAKES: Any = {"lake_depth_m": 2.0, "lake_area_m2": 12 * PIXEL_M2}

@@ -23,7 +23,8 @@ from rasterio.enums import ColorInterp
 from rasterio.env import get_gdal_config
 
 from hexterra import errors
-from hexterra.elevation import Elevation, files, read_elevation
+from hexterra.elevation import raster_files
+from hexterra.elevation.elevation import Elevation, read_elevation
 from hexterra.elevation.pixels import Window
 
 UTM = "EPSG:32616"
@@ -497,7 +498,7 @@ def test_reading_bounds_the_cache_of_blocks_and_puts_it_back(tmp_path: Path) -> 
     """While small blocks are read, GDAL may keep 16 MiB of them; afterwards as much as before."""
     usual = get_gdal_config("GDAL_CACHEMAX")
     elevation = read_elevation(write(tmp_path / "a.tif", ramp(200, 300)))
-    with files._opened_bounded(elevation.source._access, Window(0, 9, 0, 9)):
+    with raster_files._opened_bounded(elevation.source._access, Window(0, 9, 0, 9)):
         assert get_gdal_config("GDAL_CACHEMAX") == 2**24
     threads = [threading.Thread(target=whole, args=(elevation,)) for _ in range(4)]
     for thread in threads:

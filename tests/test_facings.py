@@ -15,8 +15,8 @@ import shapely
 from invented_boards import invented_board
 from shapely.geometry import LineString, box
 
-from hexterra.stages.schedule import Schedule, schedule
-from hexterra.workshop.facings import FACING_KINDS, Facings, facings
+from hexterra.stages.schedule.schedule import Schedule, schedule
+from hexterra.workshop.solids.facings import FACING_KINDS, Facings, facings
 
 SIDE_MM = 100.0 / math.sqrt(3.0)
 BOARDS = list(itertools.product(("points", "flats"), ("straight", "whole")))

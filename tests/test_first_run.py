@@ -1,4 +1,4 @@
-"""`hexterra.first_run`: the second process compiles the package that runs, whatever lies around."""
+"""`hexterra.commands.first_run`: the second process compiles the package that runs."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from hexterra.first_run import compiling_beside
+from hexterra.commands.first_run import compiling_beside
 
 
 def test_a_copy_in_the_working_folder_is_left_alone(
@@ -17,7 +17,7 @@ def test_a_copy_in_the_working_folder_is_left_alone(
     copy = tmp_path / "hexterra"
     copy.mkdir()
     (copy / "__init__.py").touch()
-    (copy / "first_run.py").write_text(f"open({str(tmp_path / 'mark')!r}, 'w').close()")
+    (copy / "commands/first_run.py").write_text(f"open({str(tmp_path / 'mark')!r}, 'w').close()")
     monkeypatch.chdir(tmp_path)
     with compiling_beside():
         end = time.monotonic() + 1.5

@@ -11,20 +11,20 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from hexterra.catalogue import Catalogue, Pattern
-from hexterra.catalogue.catalogue import WATER
+from hexterra.catalogue.catalogue import WATER, Catalogue, Pattern
+from hexterra.catalogue.catalogue_file import load_catalogue
 from hexterra.errors import CatalogueError, InfeasibleError
-from hexterra.lattice import Board
+from hexterra.lattice.board import Board
 from hexterra.lattice.globe import Globe
-from hexterra.stages.cliffs import mark_cliffs
-from hexterra.stages.fit import Tiles, corner_heights, fit, level_to_metres
-from hexterra.stages.flow import Kind, flow
-from hexterra.stages.gather import gather
-from hexterra.stages.legalise import legalise
-from hexterra.stages.quantise import Levels, quantise
+from hexterra.stages.levels.cliffs import mark_cliffs
+from hexterra.stages.levels.legalise import legalise
+from hexterra.stages.levels.quantise import Levels, quantise
+from hexterra.stages.sampling.gather import gather
+from hexterra.stages.tiles.fit import Tiles, corner_heights, fit, level_to_metres
+from hexterra.stages.water.flow import Kind, flow
 from tests.level_ground import heights_of
 
-DEFAULT = Catalogue.default()
+DEFAULT = load_catalogue()
 FLAT = Pattern("flat", (0, 0, 0, 0, 0, 0))
 FACINGS = ("points", "flats")
 
@@ -330,7 +330,7 @@ def test_promises_hold_however_soon_patience_ends(case, rounds):
     except InfeasibleError:
         assume(False)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("hexterra.stages.fit.PATIENT_ROUNDS", rounds)
+        patch.setattr("hexterra.stages.tiles.fit.PATIENT_ROUNDS", rounds)
         check_tiles(fit(legal, DEFAULT))
 
 

@@ -13,9 +13,11 @@ from numpy.typing import NDArray
 from plain import flow as plain
 
 from hexterra.errors import BriefError
-from hexterra.lattice import Board, Globe, Lattice
-from hexterra.stages.flow import MAX_INFLOWS, MAX_INFLOWS_AT_SINK, Kind, Watercourses, flow
-from hexterra.stages.gather import Heights
+from hexterra.lattice.board import Board
+from hexterra.lattice.globe import Globe
+from hexterra.lattice.lattice import Lattice
+from hexterra.stages.sampling.gather import Heights
+from hexterra.stages.water.flow import MAX_INFLOWS, MAX_INFLOWS_AT_SINK, Kind, Watercourses, flow
 from tests.level_ground import heights_of
 
 # Cells of `flower()`: the middle one, and its neighbours across sides 0 to 5.

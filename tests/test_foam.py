@@ -17,12 +17,12 @@ from invented_boards import invented_board
 from hexterra.brief.bench_sections import FoamBrief, SheetBrief
 from hexterra.errors import StockError
 from hexterra.lattice.hexagon import Part
-from hexterra.stages.schedule import Schedule, schedule
-from hexterra.workshop.blocks import MAX_LAYERS, Block, Layer, build_up
-from hexterra.workshop.foam import foam
-from hexterra.workshop.nesting import FACINGS, Nest, nest
-from hexterra.workshop.offcuts import lay_out, reuse_offcuts
-from hexterra.workshop.slots import SLOT_PARTS
+from hexterra.stages.schedule.schedule import Schedule, schedule
+from hexterra.workshop.sheets.blocks import MAX_LAYERS, Block, Layer, build_up
+from hexterra.workshop.sheets.foam import foam
+from hexterra.workshop.sheets.nesting import FACINGS, Nest, nest
+from hexterra.workshop.sheets.offcuts import lay_out, reuse_offcuts
+from hexterra.workshop.sheets.slots import SLOT_PARTS
 
 
 def sheets(*thickness_mm: float, price: float | None = None) -> tuple[SheetBrief, ...]:

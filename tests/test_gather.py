@@ -15,14 +15,14 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from pyproj import Geod, Transformer
 
-from hexterra.elevation import Elevation, read_elevation
+from hexterra.elevation.elevation import Elevation, read_elevation
 from hexterra.errors import BriefError, CoverageError, NoHeightsError
-from hexterra.lattice import Board
+from hexterra.lattice.board import Board
 from hexterra.lattice.globe import Globe
 from hexterra.lattice.lattice import Lattice
-from hexterra.stages import _bands
-from hexterra.stages._pixel_space import PixelWeights, outline_cells
-from hexterra.stages.gather import Heights, gather
+from hexterra.stages.sampling import raster_passes
+from hexterra.stages.sampling.gather import Heights, gather
+from hexterra.stages.sampling.outlines import PixelWeights, outline_cells
 from tests.plain import gather as plain
 
 N = 240
@@ -593,9 +593,9 @@ def test_bands_and_threads_change_no_bit(rotation: float, monkeypatch: pytest.Mo
     lattice, usable = board(columns=16, rows=20), holes()
     usable[150:] = True
     raster = elevation(noise(), centred(lattice, 40.0, rotation=rotation), lattice.crs, usable)
-    monkeypatch.setattr(_bands, "STRIPE_COLUMNS", 16)
+    monkeypatch.setattr(raster_passes, "STRIPE_COLUMNS", 16)
     whole = fingerprint(raster, lattice)
-    monkeypatch.setattr(_bands, "BAND_PIXELS", 1)
+    monkeypatch.setattr(raster_passes, "BAND_PIXELS", 1)
     assert fingerprint(raster, lattice) == whole
     monkeypatch.setattr(os, "cpu_count", lambda: 1)
     assert fingerprint(raster, lattice) == whole
@@ -606,7 +606,7 @@ def test_stripes_only_round(monkeypatch: pytest.MonkeyPatch) -> None:
     lattice, raster = board(columns=16, rows=20), None
     raster = elevation(noise(), centred(lattice, 40.0), lattice.crs)
     whole = gather(raster, lattice)
-    monkeypatch.setattr(_bands, "STRIPE_COLUMNS", 16)
+    monkeypatch.setattr(raster_passes, "STRIPE_COLUMNS", 16)
     cut = gather(raster, lattice)
     assert cut.mean_m == pytest.approx(whole.mean_m, abs=1e-9)
     assert np.array_equal(cut.min_m, whole.min_m)

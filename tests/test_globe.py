@@ -16,7 +16,9 @@ from numpy.typing import NDArray
 from shapely import MultiPolygon, Point, Polygon, box
 
 from hexterra.errors import BoardError
-from hexterra.lattice import Board, Globe, Lattice
+from hexterra.lattice.board import Board
+from hexterra.lattice.globe import Globe
+from hexterra.lattice.lattice import Lattice
 
 # H3 documentation, "Tables of cell statistics across resolutions", h3geo.org/docs/core-library/
 # restable: number of cells, and average hexagon area in km2. Values from memory.

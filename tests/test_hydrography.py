@@ -21,13 +21,13 @@ from click.testing import CliRunner, Result
 from numpy.typing import NDArray
 
 from hexterra import cli
-from hexterra.elevation import Elevation, read_elevation
+from hexterra.elevation.elevation import Elevation, read_elevation
 from hexterra.errors import OutputError
 from hexterra.outputs.hydrography import summarise, write_hydrography
-from hexterra.stages.drain import OUTLET, VOID, Drainage, drain, stream_order
-from hexterra.stages.drain_bands import drain_by_bands
-from hexterra.stages.lakes import lakes
-from hexterra.stages.streams import Streams, label_stretches, streams
+from hexterra.stages.drainage.band_drain import drain_by_bands
+from hexterra.stages.drainage.drain import OUTLET, VOID, Drainage, drain, stream_order
+from hexterra.stages.drainage.lakes import lakes
+from hexterra.stages.drainage.streams import Streams, label_stretches, streams
 from tests.test_drain import rough
 
 SAMPLE = Path(__file__).parent.parent / "sample_data" / "imbleth.tif"
@@ -427,7 +427,7 @@ def test_what_does_not_fit_into_memory_is_drained_by_bands(
         calls.append(folder)
         return drain_by_bands(elevation, folder, band_rows=7, **keywords)
 
-    monkeypatch.setattr("hexterra.stages.drain_bands.drain_by_bands", watched)
+    monkeypatch.setattr("hexterra.stages.drainage.band_drain.drain_by_bands", watched)
     path = write_raster(tmp_path / "ground.tif")
     assert run(path, *options, "--out", tmp_path / "whole").exit_code == 0
     assert not calls
@@ -442,7 +442,7 @@ def test_what_does_not_fit_into_memory_is_drained_by_bands(
 def short_of_memory(monkeypatch: pytest.MonkeyPatch) -> None:
     """Let there be memory for bands, but not for the small raster of these tests in one piece."""
     monkeypatch.setattr("hexterra.memory.free_bytes", lambda: 50_000_000)
-    monkeypatch.setattr("hexterra.commands.ground._BANDS_BYTES", 0)
+    monkeypatch.setattr("hexterra.commands.ground_commands._BANDS_BYTES", 0)
 
 
 def test_no_room_for_bands(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

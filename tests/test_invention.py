@@ -15,8 +15,8 @@ from rasterio.errors import RasterioError
 from skimage.morphology import reconstruction
 
 from hexterra import errors
-from hexterra.elevation import Elevation, read_elevation, write_elevation
-from hexterra.invention import invent
+from hexterra.elevation.elevation import Elevation, read_elevation, write_elevation
+from hexterra.elevation.invention import invent
 
 SAMPLE = Path(__file__).parents[1] / "sample_data" / "imbleth.tif"
 SMALL = {"rows": 96, "columns": 128}
@@ -45,7 +45,7 @@ def test_the_same_seed_gives_the_same_land() -> None:
 
 def test_another_process_invents_the_same_land() -> None:
     """Nothing depends on the process: hash seeds, import order or global random state."""
-    code = "from hexterra.invention import invent; print(invent(4, rows=96, columns=128).digest)"
+    code = "import hexterra as hx; print(hx.invent(4, rows=96, columns=128).digest)"
     there = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert there.stdout.strip() == invent(4, **SMALL).digest
 
@@ -182,7 +182,7 @@ def test_a_write_that_fails_half_way_names_the_file(
     def refuse(path: Path, *_: object, **__: object) -> None:
         raise RasterioError(f"{path}: disk is full")
 
-    monkeypatch.setattr("hexterra.elevation.writing.rasterio.open", refuse)
+    monkeypatch.setattr("hexterra.elevation.geotiff.rasterio.open", refuse)
     out = tmp_path / "a.tif"
     with pytest.raises(errors.OutputError) as caught:
         write_elevation(invent(2, **SMALL), out)

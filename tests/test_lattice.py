@@ -15,8 +15,8 @@ from hypothesis import strategies as st
 from shapely import Polygon, union_all
 
 from hexterra.errors import BoardError
-from hexterra.lattice import Board, hexagon
-from hexterra.lattice.board import EARTH_RADIUS_M, MAX_CELLS, Edges
+from hexterra.lattice import hexagon
+from hexterra.lattice.board import EARTH_RADIUS_M, MAX_CELLS, Board, Edges
 from hexterra.lattice.hexagon import Facing
 
 FACINGS: tuple[Facing, ...] = ("points", "flats")

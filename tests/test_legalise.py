@@ -17,10 +17,12 @@ from scipy.optimize import linprog
 from scipy.sparse import coo_array
 
 from hexterra.errors import BriefError, InfeasibleError
-from hexterra.lattice import Board, Globe, Lattice
-from hexterra.stages.flow import Watercourses
-from hexterra.stages.legalise import LegalLevels, legalise, relegalise
-from hexterra.stages.quantise import Levels, quantise
+from hexterra.lattice.board import Board
+from hexterra.lattice.globe import Globe
+from hexterra.lattice.lattice import Lattice
+from hexterra.stages.levels.legalise import LegalLevels, legalise, relegalise
+from hexterra.stages.levels.quantise import Levels, quantise
+from hexterra.stages.water.flow import Watercourses
 from tests.level_ground import heights_of
 
 # Cells of `flower()`: the middle one, and its neighbours across sides 0 to 5.

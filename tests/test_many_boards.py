@@ -18,9 +18,9 @@ from plan_tables import Rows, judge, read_tables, write_document
 from seeded_plans import seeded_brief, seeded_plan
 
 import hexterra.catalogue
-from hexterra.elevation import Elevation, read_elevation
-from hexterra.invention import invent
-from hexterra.plan import Plan, make_plan
+from hexterra.elevation.elevation import Elevation, read_elevation
+from hexterra.elevation.invention import invent
+from hexterra.plan.plan import Plan, make_plan
 
 DEFAULT = Path(hexterra.catalogue.__file__).parent / "default.toml"
 N_SEEDED = 50

@@ -10,9 +10,8 @@ import numpy as np
 import pytest
 import shapely
 
-from hexterra.catalogue import Catalogue
-from hexterra.lattice import Board
-from hexterra.outputs.map_overlay import (
+from hexterra.catalogue.catalogue_file import load_catalogue
+from hexterra.drawing.map_features import (
     SIGNS,
     draw_cover,
     draw_names,
@@ -20,13 +19,14 @@ from hexterra.outputs.map_overlay import (
     draw_symbol,
     key,
 )
-from hexterra.outputs.map_sheet import Sheet
-from hexterra.outputs.svg import Drawing
-from hexterra.overlay import Overlay
-from hexterra.stages.cover import Cover, cover
-from hexterra.stages.cuts import Cuts, cuts
-from hexterra.stages.flow import flow
-from hexterra.stages.ways import Ways, ways
+from hexterra.drawing.map_style import Sheet
+from hexterra.drawing.svg import Drawing
+from hexterra.lattice.board import Board
+from hexterra.plan.overlay import Overlay
+from hexterra.stages.mapping.cover import Cover, cover
+from hexterra.stages.mapping.ways import Ways, ways
+from hexterra.stages.tiles.cuts import Cuts, cuts
+from hexterra.stages.water.flow import flow
 from tests.level_ground import heights_of
 from tests.map_lines import board, features, through
 
@@ -91,7 +91,7 @@ def overlay_of(lattice: Board, *, roads: Ways | None = None, held: Cover | None 
 
 def no_cuts(lattice: Board) -> Cuts:
     """Cut nothing."""
-    return cuts(lattice, Catalogue.default())
+    return cuts(lattice, load_catalogue())
 
 
 # The sheet --------------------------------------------------------------------------------------
@@ -199,7 +199,7 @@ def test_sunken_roads_have_ticks() -> None:
     """Four to both sides of each half that is cut."""
     lattice = board(4, 3)
     roads = roads_of(lattice, through(lattice, "A2", "D2"), kinds=["holloway"])
-    cut = cuts(lattice, Catalogue.default(), roads=roads, sunken=["holloway"])
+    cut = cuts(lattice, load_catalogue(), roads=roads, sunken=["holloway"])
     drawing = page()
     draw_roads(drawing, sheet(lattice), roads, cut)
     ticks = lines(read(drawing), stroke_width="0.18")
@@ -289,7 +289,7 @@ def test_the_key_names_only_what_is_there() -> None:
         lattice, through(lattice, "A1", "D1"), through(lattice, "A3", "D3"),
         kinds=["road", "holloway"],
     )  # fmt: skip
-    cut = cuts(lattice, Catalogue.default(), roads=roads, sunken=["holloway"])
+    cut = cuts(lattice, load_catalogue(), roads=roads, sunken=["holloway"])
     held = woods(lattice, 2)
     whole = overlay_of(lattice, roads=roads, held=held)
     assert list(key(whole, cut)) == [

@@ -1,4 +1,4 @@
-"""`hexterra.outputs.maps`: the map is complete, legible, to scale, and the same every time."""
+"""`hexterra.drawing.board_map`: the map is complete, legible, to scale, and the same every time."""
 
 from __future__ import annotations
 
@@ -19,11 +19,11 @@ from PIL import Image, ImageFont
 from shapely import Polygon, box
 from small_plans import small_plan
 
-from hexterra.lattice import Board
-from hexterra.outputs.lettering import text_width
-from hexterra.outputs.map_sheet import CLIFF, INK, WATER, Tints
-from hexterra.outputs.maps import MAX_PIXELS, map_png, map_svg
-from hexterra.outputs.svg import Drawing, number
+from hexterra.drawing.board_map import MAX_PIXELS, map_png, map_svg
+from hexterra.drawing.lettering import text_width
+from hexterra.drawing.map_style import CLIFF, INK, WATER, Tints
+from hexterra.drawing.svg import Drawing, number
+from hexterra.lattice.board import Board
 
 BOTH = pytest.mark.parametrize("facing", ["points", "flats"])
 OUTLINES = pytest.mark.parametrize("edges", ["straight", "whole"])

@@ -13,20 +13,20 @@ import rasterio
 from affine import Affine
 
 from hexterra import memory
-from hexterra.elevation import read_elevation
+from hexterra.elevation.elevation import read_elevation
+from hexterra.elevation.invention import invent
 from hexterra.errors import TooLittleMemoryError
-from hexterra.invention import invent
 from hexterra.memory import ask_for, free_bytes
-from hexterra.stages.drain import bytes_to_drain
-from hexterra.stages.streams import bytes_for_waters
+from hexterra.stages.drainage.drain import bytes_to_drain
+from hexterra.stages.drainage.streams import bytes_for_waters
 
 UTM = Affine(25.0, 0.0, 500_000.0, 0.0, -25.0, 4_500_000.0)
 #: Runs the command line with a limit on the address space, `sys.argv[1]` bytes above what is used.
 LIMITED = """
 import resource, sys, psutil
 from hexterra.cli import main
-import numpy, rasterio, numba, psutil, hexterra.stages.drain_bands, hexterra.outputs.hydrography
-room = int(sys.argv.pop(1))
+import numpy, rasterio, numba, psutil, hexterra.stages.drainage.band_drain,
+hexterra.outputs.hydrography room = int(sys.argv.pop(1))
 used = psutil.Process().memory_info().vms
 resource.setrlimit(resource.RLIMIT_AS, (used + room, resource.RLIM_INFINITY))
 main()

@@ -16,17 +16,17 @@ from hypothesis import strategies as st
 from plain.meshes import board_mesh, piece_mesh
 from small_plans import small_plan
 
-from hexterra.catalogue import load_catalogue
-from hexterra.catalogue.solids import mean_rise
+from hexterra.catalogue.catalogue_file import load_catalogue
+from hexterra.catalogue.tops import mean_rise
 from hexterra.lattice.hexagon import Facing
-from hexterra.outputs.carved_mesh import carved_board_mesh, carved_piece_mesh
-from hexterra.outputs.glb import linear
-from hexterra.outputs.mesh import FINE, Frame, Mesh, closed_mesh
-from hexterra.outputs.mesh_files import mesh_files, stl
-from hexterra.outputs.threemf import Item, threemf
-from hexterra.workshop.courses import piece_course
-from hexterra.workshop.grooves import Groove, Grooves
-from hexterra.workshop.solids import Solid, cut_top, piece_solids
+from hexterra.mesh.carved_mesh import carved_board_mesh, carved_piece_mesh
+from hexterra.mesh.glb import linear
+from hexterra.mesh.mesh_files import mesh_files, stl
+from hexterra.mesh.threemf import Item, threemf
+from hexterra.mesh.tile_columns import FINE, Frame, Mesh, closed_mesh
+from hexterra.workshop.solids.courses import piece_course
+from hexterra.workshop.solids.grooves import Groove, Grooves
+from hexterra.workshop.solids.solids import Solid, cut_top, piece_solids
 
 PATTERNS = tuple(pattern.rises for pattern in load_catalogue(None).patterns)
 UNIT = Frame(half_x_mm=1.0, half_y_mm=1.0, step_mm=1.0, base_mm=1.0)

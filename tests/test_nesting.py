@@ -17,12 +17,12 @@ from shapely.geometry import LineString, Polygon, box
 
 from hexterra.brief.bench_sections import FoamBrief
 from hexterra.errors import StockError
-from hexterra.stages.schedule import Schedule, schedule
-from hexterra.workshop.facing_sheets import facing_nests
-from hexterra.workshop.facings import facings
-from hexterra.workshop.foam import foam
-from hexterra.workshop.nesting import FACINGS, Nest, nest, part_shapes
-from hexterra.workshop.slots import SLOT_PARTS
+from hexterra.stages.schedule.schedule import Schedule, schedule
+from hexterra.workshop.sheets.facing_sheets import facing_nests
+from hexterra.workshop.sheets.foam import foam
+from hexterra.workshop.sheets.nesting import FACINGS, Nest, nest, part_shapes
+from hexterra.workshop.sheets.slots import SLOT_PARTS
+from hexterra.workshop.solids.facings import facings
 
 NEAR_MM = 1e-6
 

@@ -1,4 +1,4 @@
-"""`hexterra.outputs` and `hexterra.tables`: what is written, and that it is written whole."""
+"""`hexterra.outputs` and `hexterra.plan.tables`: what is written, and that it is written whole."""
 
 from __future__ import annotations
 
@@ -21,15 +21,15 @@ from shapely import MultiPoint, Point, Polygon
 from shapely.geometry import shape
 from small_plans import small_ground, small_plan
 
-from hexterra.brief import Brief, read_brief
-from hexterra.catalogue.solids import facets
+from hexterra.brief.brief import Brief, read_brief
+from hexterra.catalogue.tops import facets
+from hexterra.drawing.board_map import map_svg
 from hexterra.errors import OutputError
-from hexterra.lattice import Board
-from hexterra.outputs import write_plan
+from hexterra.lattice.board import Board
 from hexterra.outputs.document import plan_document, plan_json, plan_schema
 from hexterra.outputs.folder import write_file, write_folder
-from hexterra.outputs.geo import PLACES, cells_geojson
-from hexterra.outputs.maps import map_svg
+from hexterra.outputs.geojson import PLACES, cells_geojson
+from hexterra.outputs.plan_files import write_plan
 from hexterra.outputs.surface import (
     MAX_ACROSS,
     NODATA,
@@ -38,9 +38,9 @@ from hexterra.outputs.surface import (
     nearest_cell,
     write_surface,
 )
-from hexterra.plan import make_plan
-from hexterra.tables import cell_lonlat, csv_text, fixed
-from hexterra.verification import verify
+from hexterra.plan.plan import make_plan
+from hexterra.plan.tables import cell_lonlat, csv_text, fixed
+from hexterra.verification.verify import verify
 
 BOTH = pytest.mark.parametrize("facing", ["points", "flats"])
 OUTLINES = pytest.mark.parametrize("edges", ["straight", "whole"])

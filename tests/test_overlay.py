@@ -1,4 +1,4 @@
-"""`hexterra.overlay`: water, roads and cover of raster and maps, laid on one board."""
+"""`hexterra.plan.overlay`: water, roads and cover of raster and maps, laid on one board."""
 
 from __future__ import annotations
 
@@ -12,14 +12,14 @@ import shapely
 from affine import Affine
 from seeded_plans import write_map
 
-from hexterra.brief import Brief
-from hexterra.elevation import Elevation, read_elevation
+from hexterra.brief.brief import Brief
+from hexterra.elevation.elevation import Elevation, read_elevation
 from hexterra.errors import HexterraError
-from hexterra.lattice import Board
-from hexterra.overlay import Overlay, lay_over
-from hexterra.siting import site_board
-from hexterra.stages.flow import Kind
-from hexterra.stages.gather import gather
+from hexterra.lattice.board import Board
+from hexterra.place.siting import site_board
+from hexterra.plan.overlay import Overlay, lay_over
+from hexterra.stages.sampling.gather import gather
+from hexterra.stages.water.flow import Kind
 
 CRS = "EPSG:32631"
 X, Y = 500_000.0, 4_500_000.0

@@ -21,8 +21,8 @@ from hexterra.errors import (
     InfeasibleError,
     StockError,
 )
-from hexterra.outputs import write_plan
-from hexterra.verification import verify
+from hexterra.outputs.plan_files import write_plan
+from hexterra.verification.verify import verify
 
 BRIEFS: dict[str, dict[str, Any]] = {
     "defaults": {},

@@ -15,11 +15,11 @@ from hypothesis import strategies as st
 from plan_tables import judge, read_tables, write_document
 from seeded_plans import write_map
 
-from hexterra.brief import Brief, read_brief
-from hexterra.elevation import Elevation, read_elevation
+from hexterra.brief.brief import Brief, read_brief
+from hexterra.elevation.elevation import Elevation, read_elevation
+from hexterra.elevation.invention import invent
 from hexterra.errors import VectorError
-from hexterra.invention import invent
-from hexterra.plan import Plan, make_plan
+from hexterra.plan.plan import Plan, make_plan
 
 SAMPLE = Path(__file__).parent.parent / "sample_data"
 Points = list[tuple[float, float]]

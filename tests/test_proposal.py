@@ -12,10 +12,11 @@ from numpy.typing import NDArray
 from pyproj import Geod, Transformer
 
 from hexterra import errors
-from hexterra.elevation import Elevation, read_elevation
+from hexterra.elevation.elevation import Elevation, read_elevation
 from hexterra.lattice.board import Board
-from hexterra.proposal import Survey, fit_scale, propose, survey
-from hexterra.proposal.fitting import middle
+from hexterra.place.proposal import propose
+from hexterra.place.scales import fit_scale, middle
+from hexterra.place.survey import Survey, survey
 from hexterra.rounding import round_up
 
 UTM = "EPSG:32616"
@@ -88,7 +89,7 @@ def test_bands_do_not_change_what_is_found(monkeypatch: pytest.MonkeyPatch) -> N
     heights[random.random(heights.shape) < 0.1] = np.nan
     elevation = ground(heights)
     one = survey(elevation)
-    monkeypatch.setattr("hexterra.proposal.surveying._BAND_PIXELS", 1000)
+    monkeypatch.setattr("hexterra.place.survey._BAND_PIXELS", 1000)
     many = survey(elevation)
     assert (many.min_m, many.max_m, many.n_void) == (one.min_m, one.max_m, one.n_void)
     assert many.mean_m == pytest.approx(one.mean_m, rel=1e-14)

@@ -13,9 +13,9 @@ from numpy.typing import ArrayLike
 from plain import levels as plain
 
 from hexterra.errors import BriefError
-from hexterra.lattice import Board
-from hexterra.stages.gather import Heights
-from hexterra.stages.quantise import Levels, quantise
+from hexterra.lattice.board import Board
+from hexterra.stages.levels.quantise import Levels, quantise
+from hexterra.stages.sampling.gather import Heights
 from tests.level_ground import heights_of
 
 

@@ -14,13 +14,14 @@ from invented_boards import SMALL, invented_board
 from plain.boards import least_by_program, least_of_all, model_of, n_boards
 from test_fit import boards
 
-from hexterra.catalogue import Catalogue, Pattern
+from hexterra.catalogue.catalogue import Catalogue, Pattern
+from hexterra.catalogue.catalogue_file import load_catalogue
 from hexterra.errors import BriefError, CatalogueError, InfeasibleError
-from hexterra.stages import refine as refine_module
-from hexterra.stages.fit import Tiles, fit
-from hexterra.stages.legalise import legalise
-from hexterra.stages.prices import PRESETS, Prices
-from hexterra.stages.refine import Refined, refine
+from hexterra.stages.levels.legalise import legalise
+from hexterra.stages.search import refine as refine_module
+from hexterra.stages.search.prices import PRESETS, Prices
+from hexterra.stages.search.refine import Refined, refine
+from hexterra.stages.tiles.fit import Tiles, fit
 
 #: What HiGHS takes for equal, relative to the whole cost.
 SOLVER = 4e-6
@@ -157,7 +158,7 @@ def test_every_board_with_cliffs_can_be_built(case: Any) -> None:
         legal = legalise(levels, water=water, ramp_limit=limit, cliffs=cliffs, pins=pins)
     except InfeasibleError:
         assume(False)
-    tiles = fit(legal, Catalogue.default())
+    tiles = fit(legal, load_catalogue())
     for effort in ("instant", "bounded"):
         check_built(refine(tiles, effort=effort).tiles)
         closed = refine(tiles, effort=effort, closed=~tiles.cliff)
@@ -173,10 +174,10 @@ def test_step_faces_are_rare() -> None:
 
 def test_notes_are_those_of_the_board_that_is_built() -> None:
     """A note of the start about step faces goes when the refined board has none, and comes back."""
-    lone = Catalogue((Pattern("flat", (0,) * 6),), Catalogue.default().crossings)
+    lone = Catalogue((Pattern("flat", (0,) * 6),), load_catalogue().crossings)
     start = invented_board(3, water=False, catalogue=lone)
     assert start.notes[0].startswith("No top in the catalogue meets")
-    closed = refine(start, catalogue=Catalogue.default())
+    closed = refine(start, catalogue=load_catalogue())
     assert not closed.tiles.cliff.any()
     assert closed.tiles.notes == ()
     cheap = Prices(step_face=0.1, step_face_rise=0.1)

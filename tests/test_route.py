@@ -14,16 +14,16 @@ from pyflwdir.upscale import upscale_error
 from pyproj import Transformer
 from shapely import Point, Polygon
 
-from hexterra.elevation import Elevation, read_elevation
+from hexterra.elevation.elevation import Elevation, read_elevation
 from hexterra.errors import BriefError, CoverageError
-from hexterra.kernels import outlets, upscale
-from hexterra.lattice import Board
+from hexterra.kernels.raster import cell_outlets, cell_pixels
+from hexterra.lattice.board import Board
 from hexterra.lattice.hexagon import Facing
-from hexterra.stages._pixel_ground import pixel_steps
-from hexterra.stages.drain import Drainage, drain
-from hexterra.stages.flow import Kind, Watercourses
-from hexterra.stages.gather import gather
-from hexterra.stages.route import RoutingReport, _outlines_in_pixels, carry, route
+from hexterra.stages.drainage.drain import Drainage, drain
+from hexterra.stages.sampling.gather import gather
+from hexterra.stages.sampling.pixel_geometry import pixel_steps
+from hexterra.stages.water.flow import Kind, Watercourses
+from hexterra.stages.water.route import RoutingReport, _outlines_in_pixels, carry, route
 from tests.plain import drain as plain
 from tests.test_drain import PIXEL_M, on_grid, rough, valley
 
@@ -220,7 +220,7 @@ def test_pixels_belong_to_the_cell_that_holds_their_centre(facing: Facing) -> No
     ring_xy = lattice.rings_xy / 3.7 + 20.0
     cell_at = np.full((40, 40), -1, dtype=np.int32)
     corner_of = np.arange(ring_xy[..., 0].size, dtype=np.int32).reshape(ring_xy.shape[:2])
-    upscale.cells_of_pixels(ring_xy.reshape(-1, 2), corner_of, 40, cell_at.ravel())
+    cell_pixels.cells_of_pixels(ring_xy.reshape(-1, 2), corner_of, 40, cell_at.ravel())
     polygons = [Polygon(ring) for ring in ring_xy]
     for row, column in np.ndindex(40, 40):
         centre = Point(column + 0.5, row + 0.5)
@@ -235,26 +235,26 @@ def test_exits_are_those_of_the_definition() -> None:
     n, shape = lattice.n_cells, drained.direction.shape
     outlines = _outlines_in_pixels(drained, lattice)
     cell_at = np.full(shape, -1, dtype=np.int32)
-    upscale.cells_of_pixels(*outlines, shape[1], cell_at.ravel())
+    cell_pixels.cells_of_pixels(*outlines, shape[1], cell_at.ravel())
     known = cell_at.copy()
     step = pixel_steps(shape[1]).view(np.uint64)
     ground = (cell_at.ravel(), drained.direction.ravel(), step)
     area = drained.catchment_m2.ravel()
-    cells = np.zeros(n, dtype=outlets.CELL)
+    cells = np.zeros(n, dtype=cell_outlets.CELL)
     cells["outlet"] = cells["first"] = -1
-    table, places = np.empty(0, dtype=outlets.EXIT), np.empty(0, dtype=np.int64)
-    room = np.empty(1, dtype=outlets.FOUND)
+    table, places = np.empty(0, dtype=cell_outlets.EXIT), np.empty(0, dtype=np.int64)
+    room = np.empty(1, dtype=cell_outlets.FOUND)
     least_m2 = 9.0 * PIXEL_M**2
     every = np.arange(n, dtype=np.int32)
     for batch in range(2):
         if batch == 0:
-            found = upscale.find_exits(*ground, area, least_m2, n, room)
+            found = cell_pixels.find_exits(*ground, area, least_m2, n, room)
         else:
-            found = upscale.find_smaller_exits(
+            found = cell_pixels.find_smaller_exits(
                 every, *outlines, shape[1], *ground, area, 0.0, least_m2, table, cells, room
             )
-        table = np.concatenate([table, np.zeros(len(found), dtype=outlets.EXIT)])
-        upscale.add_exits(found, *ground, table, cells)
+        table = np.concatenate([table, np.zeros(len(found), dtype=cell_outlets.EXIT)])
+        cell_pixels.add_exits(found, *ground, table, cells)
         places = np.concatenate([places, found["pixel"]])
         ways = {
             divmod(int(at), shape[1]): divmod(int(places[then]), shape[1]) if then >= 0 else None

@@ -16,19 +16,19 @@ from hypothesis import strategies as st
 from shapely import affinity
 from shapely.geometry import Polygon
 
-from hexterra.catalogue import Catalogue
+from hexterra.catalogue.catalogue_file import load_catalogue
 from hexterra.errors import BoardError, BriefError, StockError
-from hexterra.lattice import Board
+from hexterra.lattice.board import Board
 from hexterra.lattice.globe import Globe
-from hexterra.stages.fit import Tiles, fit
-from hexterra.stages.flow import flow
-from hexterra.stages.legalise import legalise
-from hexterra.stages.quantise import quantise
-from hexterra.stages.schedule import Schedule, schedule
-from hexterra.stages.stacks import compose_stacks
+from hexterra.stages.levels.legalise import legalise
+from hexterra.stages.levels.quantise import quantise
+from hexterra.stages.schedule.schedule import Schedule, schedule
+from hexterra.stages.schedule.stacks import compose_stacks
+from hexterra.stages.tiles.fit import Tiles, fit
+from hexterra.stages.water.flow import flow
 from tests.level_ground import heights_of
 
-DEFAULT = Catalogue.default()
+DEFAULT = load_catalogue()
 FACINGS = ("points", "flats")
 
 

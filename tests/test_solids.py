@@ -12,12 +12,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from shapely.geometry import Point, Polygon
 
-from hexterra.catalogue import Catalogue
-from hexterra.catalogue.solids import facet_planes, facets, mean_rise, surface_rise
+from hexterra.catalogue.catalogue_file import load_catalogue
+from hexterra.catalogue.tops import facet_planes, facets, mean_rise, surface_rise
 from hexterra.errors import CatalogueError
 from hexterra.lattice import hexagon
 
-PATTERNS = Catalogue.default().patterns
+PATTERNS = load_catalogue().patterns
 FACINGS = (-30.0, 0.0)
 
 

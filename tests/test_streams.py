@@ -16,12 +16,12 @@ from hypothesis.extra.numpy import arrays
 from numpy.typing import NDArray
 from pyproj import Geod
 
-from hexterra.elevation import Elevation, read_elevation
+from hexterra.elevation.elevation import Elevation, read_elevation
 from hexterra.errors import BriefError
-from hexterra.stages.drain import OUTLET, VOID, Drainage, drain
-from hexterra.stages.drain_bands import drain_by_bands
-from hexterra.stages.lakes import lakes
-from hexterra.stages.streams import Streams, default_threshold_m2, label_stretches, streams
+from hexterra.stages.drainage.band_drain import drain_by_bands
+from hexterra.stages.drainage.drain import OUTLET, VOID, Drainage, drain
+from hexterra.stages.drainage.lakes import lakes
+from hexterra.stages.drainage.streams import Streams, default_threshold_m2, label_stretches, streams
 from tests.hushed import hushed
 from tests.plain import drain as plain
 from tests.plain import streams as plain_streams

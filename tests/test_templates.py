@@ -17,19 +17,19 @@ from pypdf.generic import ContentStream
 from small_plans import small_plan
 
 from hexterra.brief.bench_sections import BenchBrief, FoamBrief
-from hexterra.catalogue import load_catalogue
-from hexterra.workshop.channels import banks_mm
-from hexterra.workshop.courses import Course
-from hexterra.workshop.figures import Figure, Stroke, dimension, figure_svg
-from hexterra.workshop.footprints import footprint_figure
-from hexterra.workshop.grooves import Grooves
-from hexterra.workshop.guides import CAUTIONS, Guides, offset
-from hexterra.workshop.hollows import stretches
-from hexterra.workshop.profiles import guide_outline_mm, profile_figure, profile_mm
-from hexterra.workshop.solids import Solid
-from hexterra.workshop.template_dxf import figure_dxf
-from hexterra.workshop.template_pdf import template_pdf
-from hexterra.workshop.templates import template_figures, template_files
+from hexterra.catalogue.catalogue_file import load_catalogue
+from hexterra.drawing.dxf import figure_dxf
+from hexterra.drawing.figures import Figure, Stroke, dimension, figure_svg
+from hexterra.drawing.pdf_pages import template_pdf
+from hexterra.workshop.solids.courses import Course
+from hexterra.workshop.solids.grooves import Grooves
+from hexterra.workshop.solids.guides import CAUTIONS, Guides, offset
+from hexterra.workshop.solids.hollows import stretches
+from hexterra.workshop.solids.solids import Solid
+from hexterra.workshop.templates.channel_plans import banks_mm
+from hexterra.workshop.templates.footprints import footprint_figure
+from hexterra.workshop.templates.profiles import guide_outline_mm, profile_figure, profile_mm
+from hexterra.workshop.templates.templates import template_figures, template_files
 
 PATTERNS = {pattern.name: pattern.rises for pattern in load_catalogue(None).patterns}
 MM_PER_POINT = 25.4 / 72.0  # ISO 32000-1:2008, 8.3.2.3: the default unit is 1/72 inch

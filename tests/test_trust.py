@@ -21,9 +21,9 @@ from loopback_server import Server, serving
 from numpy.typing import NDArray
 
 from hexterra.cli import main
-from hexterra.elevation import read_elevation
+from hexterra.elevation.elevation import read_elevation
 from hexterra.errors import FileMissingError, InputError, UntrustedSourceError, VectorError
-from hexterra.vectors import read_lines
+from hexterra.vectors.features import read_lines
 
 CRS = "EPSG:32616"
 SIZE = 40

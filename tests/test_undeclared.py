@@ -14,16 +14,16 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from hexterra.brief import Brief
+from hexterra.brief.brief import Brief
 from hexterra.cli import main
-from hexterra.elevation import Elevation, read_elevation
+from hexterra.elevation.elevation import Elevation, read_elevation
+from hexterra.elevation.invention import invent
 from hexterra.errors import InputError, NotElevationError
-from hexterra.invention import invent
-from hexterra.proposal import survey
-from hexterra.siting import site_board
-from hexterra.stages.drain import drain
-from hexterra.stages.drain_bands import drain_by_bands
-from hexterra.stages.gather import Heights, gather
+from hexterra.place.siting import site_board
+from hexterra.place.survey import survey
+from hexterra.stages.drainage.band_drain import drain_by_bands
+from hexterra.stages.drainage.drain import drain
+from hexterra.stages.sampling.gather import Heights, gather
 
 PLACE: dict[str, Any] = {
     "crs": "EPSG:32616",

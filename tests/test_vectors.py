@@ -14,8 +14,9 @@ import shapely
 from pyogrio import raw
 
 from hexterra.errors import CrsError, FileMissingError, VectorError
-from hexterra.lattice import Board, Globe
-from hexterra.vectors import Features, read_areas, read_lines
+from hexterra.lattice.board import Board
+from hexterra.lattice.globe import Globe
+from hexterra.vectors.features import Features, read_areas, read_lines
 
 LON, LAT = 9.0, 46.0
 

@@ -343,7 +343,7 @@ def test_verification_stands_apart() -> None:
     """The checker imports nothing of hexterra but errors, values and itself."""
     import ast
 
-    import hexterra.verification
+    import hexterra.verification.verify
 
     folder = Path(hexterra.verification.__file__).parent
     allowed = ("hexterra.errors", "hexterra.values", "hexterra.verification")

@@ -13,8 +13,8 @@ from plan_tables import Row, Rows, first, judge, read_tables
 from seeded_plans import write_map
 from small_plans import small_ground, small_plan
 
-from hexterra.brief import Brief
-from hexterra.plan import make_plan
+from hexterra.brief.brief import Brief
+from hexterra.plan.plan import make_plan
 
 Tables = tuple[Rows, Rows]
 X, Y = 500_000.0, 3_320_000.0

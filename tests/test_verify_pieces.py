@@ -18,8 +18,8 @@ from plan_tables import (
 )
 from small_plans import small_ground
 
-from hexterra.brief import Brief
-from hexterra.plan import make_plan
+from hexterra.brief.brief import Brief
+from hexterra.plan.plan import make_plan
 
 
 @pytest.fixture

@@ -9,7 +9,7 @@ from plan_tables import Rows, judge, write_document, write_tables
 from small_plans import small_plan
 
 from hexterra.errors import PlanFolderError
-from hexterra.verification import verify
+from hexterra.verification.verify import verify
 
 
 def test_missing_table(tmp_path: Path) -> None:

@@ -20,13 +20,13 @@ from plan_tables import (
 )
 from small_plans import small_ground, small_plan
 
-from hexterra.brief import Brief
-from hexterra.elevation import Elevation
-from hexterra.overlay import Overlay
-from hexterra.plan import make_plan
-from hexterra.stages.schedule import schedule
-from hexterra.tables import csv_text, schedule_frame, tiles_frame
-from hexterra.verification import verify
+from hexterra.brief.brief import Brief
+from hexterra.elevation.elevation import Elevation
+from hexterra.plan.overlay import Overlay
+from hexterra.plan.plan import make_plan
+from hexterra.plan.tables import csv_text, schedule_frame, tiles_frame
+from hexterra.stages.schedule.schedule import schedule
+from hexterra.verification.verify import verify
 
 BOTH = pytest.mark.parametrize("facing", ["points", "flats"])
 OUTLINES = pytest.mark.parametrize("edges", ["straight", "whole"])

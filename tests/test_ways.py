@@ -13,11 +13,13 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from hexterra.errors import BoardError, BriefError, VectorError
-from hexterra.lattice import Board, Globe, Lattice
-from hexterra.stages._placing import place_cells
-from hexterra.stages.flow import Kind, flow
-from hexterra.stages.gather import Heights
-from hexterra.stages.ways import Shape, WaterCrossing, Way, Ways, shapes, ways
+from hexterra.lattice.board import Board
+from hexterra.lattice.globe import Globe
+from hexterra.lattice.lattice import Lattice
+from hexterra.stages.mapping.local_frame import place_cells
+from hexterra.stages.mapping.ways import Shape, WaterCrossing, Way, Ways, shapes, ways
+from hexterra.stages.sampling.gather import Heights
+from hexterra.stages.water.flow import Kind, flow
 from tests.level_ground import heights_of
 from tests.map_lines import board, features, names, through
 

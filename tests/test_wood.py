@@ -16,16 +16,16 @@ from shapely.geometry import box
 
 from hexterra.brief.bench_sections import BaseBrief, FoamBrief, SheetBrief
 from hexterra.errors import StockError
-from hexterra.stages.schedule import Schedule, schedule
-from hexterra.workshop.base import base
-from hexterra.workshop.bodies import base_bodies, facing_body
-from hexterra.workshop.effort import effort
-from hexterra.workshop.facing_sheets import facing_nests, facing_passes, facing_solids
-from hexterra.workshop.facings import FacingPiece, facings
-from hexterra.workshop.foam import foam
-from hexterra.workshop.lengths import cut_lengths, equal_parts
-from hexterra.workshop.rectangles import Rectangle, RectangleNest, nest_rectangles
-from hexterra.workshop.wood import wood
+from hexterra.stages.schedule.schedule import Schedule, schedule
+from hexterra.workshop.estimate.estimate import effort
+from hexterra.workshop.sheets.facing_sheets import facing_nests, facing_passes, facing_solids
+from hexterra.workshop.sheets.foam import foam
+from hexterra.workshop.sheets.lengths import cut_lengths, equal_parts
+from hexterra.workshop.sheets.rectangles import Rectangle, RectangleNest, nest_rectangles
+from hexterra.workshop.sheets.wood import wood
+from hexterra.workshop.solids.base import base
+from hexterra.workshop.solids.bodies import base_bodies, facing_body
+from hexterra.workshop.solids.facings import FacingPiece, facings
 
 SIDE_MM = 100.0 / math.sqrt(3.0)
 

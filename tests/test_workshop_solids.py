@@ -12,14 +12,14 @@ from hypothesis import strategies as st
 from shapely import Polygon
 from small_plans import small_plan
 
-from hexterra.catalogue import load_catalogue
-from hexterra.catalogue.solids import facet_planes, facets, mean_rise
+from hexterra.catalogue.catalogue_file import load_catalogue
+from hexterra.catalogue.tops import facet_planes, facets, mean_rise
 from hexterra.errors import BoardError, CatalogueError
 from hexterra.lattice import hexagon
 from hexterra.lattice.hexagon import Hand, Part
-from hexterra.workshop.courses import Course, piece_course
-from hexterra.workshop.drawings import piece_drawing, sketch
-from hexterra.workshop.solids import Solid, piece_solids
+from hexterra.workshop.solids.courses import Course, piece_course
+from hexterra.workshop.solids.solids import Solid, piece_solids
+from hexterra.workshop.templates.piece_drawings import piece_drawing, sketch
 
 PATTERNS = {pattern.name: pattern.rises for pattern in load_catalogue(None).patterns}
 PARTS: tuple[tuple[Part, Hand], ...] = (

@@ -11,12 +11,12 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import combinations
-from typing import Any, Final, Self, cast
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from hexterra.catalogue.solids import facets, mean_rise
+from hexterra.catalogue.tops import facets, mean_rise
 from hexterra.errors import CatalogueError
 from hexterra.lattice.hexagon import N_SIDES
 from hexterra.values import Value
@@ -203,13 +203,6 @@ class Catalogue(Value):
                 "the catalogue has no flat top, and without one no board can be built",
                 remedy='add flat = "000000" under [patterns]',
             )
-
-    @classmethod
-    def default(cls) -> Self:
-        """Return the catalogue that comes with hexterra."""
-        from hexterra.catalogue.reading import default_catalogue
-
-        return cast("Self", default_catalogue())
 
     @cached_property
     def rises(self) -> NDArray[np.int32]:

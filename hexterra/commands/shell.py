@@ -15,9 +15,9 @@ import click
 from hexterra.errors import HexterraError, HexterraWarning, InputError, OutputError
 
 if TYPE_CHECKING:
-    from hexterra.elevation import Elevation
-    from hexterra.outputs.bench import Extra
-    from hexterra.plan import Plan
+    from hexterra.elevation.elevation import Elevation
+    from hexterra.outputs.bench_files import Extra
+    from hexterra.plan.plan import Plan
     from hexterra.progress import Progress
 
 _P = ParamSpec("_P")
@@ -149,7 +149,7 @@ def bench_options(command: Callable[..., Any]) -> Callable[..., Any]:
 
 def chosen_extras(wanted: dict[str, bool]) -> list[Extra]:
     """Name the bench options that were given."""
-    from hexterra.outputs.bench import EXTRAS
+    from hexterra.outputs.bench_files import EXTRAS
 
     return [extra for extra in EXTRAS if wanted[extra]]
 
@@ -166,7 +166,7 @@ def listed(files: tuple[str, ...]) -> str:
 
 def read(files: tuple[str, ...], reading: dict[str, Any]) -> Elevation:
     """Read the elevation of one or several files, with what `reading_options` gathered."""
-    from hexterra.elevation import read_elevation
+    from hexterra.elevation.elevation import read_elevation
 
     return read_elevation(files, **reading)
 
@@ -174,12 +174,12 @@ def read(files: tuple[str, ...], reading: dict[str, Any]) -> Elevation:
 @contextmanager
 def first_run(progress: Progress) -> Generator[None, None, None]:
     """On the first run on a machine, say so and compile on both sides."""
-    from hexterra.kernels import are_compiled
+    from hexterra.kernels.compiled import are_compiled
 
     if are_compiled():
         yield
         return
-    from hexterra.first_run import compiling_beside
+    from hexterra.commands.first_run import compiling_beside
 
     progress("compiling numeric code for this machine (first run only, 15 to 30 s)")
     with compiling_beside():

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from hexterra.elevation.pixels import Pixels, Source, Window
 
 if TYPE_CHECKING:
-    from hexterra.elevation import Elevation
+    from hexterra.elevation.elevation import Elevation
 
 #: Pixels that are read at once.
 _STRIP_PIXELS: Final = 2**22

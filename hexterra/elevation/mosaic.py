@@ -9,9 +9,9 @@ import numpy as np
 from affine import Affine
 from pyproj import CRS
 
-from hexterra.elevation import frame
-from hexterra.elevation.files import FileSource
+from hexterra.elevation import georeference
 from hexterra.elevation.pixels import Pixels, Source, Window
+from hexterra.elevation.raster_files import FileSource
 from hexterra.errors import GridMismatchError
 
 #: How far the pixel corners of one raster may lie off another's grid, in pixels.
@@ -23,7 +23,7 @@ class Part(NamedTuple):
 
     where: str
     shape: tuple[int, int]
-    place: frame.Frame
+    place: georeference.Frame
     source: FileSource
 
 
@@ -112,7 +112,7 @@ def join(parts: list[Part]) -> tuple[tuple[int, int], Affine, MosaicSource]:
             )
     affines = [part.place.affine for part in parts]
     if crs.is_geographic:
-        affines = _unwrap(parts, frame.full_turn(crs))
+        affines = _unwrap(parts, georeference.full_turn(crs))
     windows = [
         _window_on(first, affines[0], part, affine)
         for part, affine in zip(parts, affines, strict=True)
@@ -129,12 +129,12 @@ def join(parts: list[Part]) -> tuple[tuple[int, int], Affine, MosaicSource]:
         windows=tuple(_relative(window, whole) for window in windows),
         dtype=max(part.source.dtype for part in parts),  # "float64" > "float32"
     )
-    return shape, frame.move(affines[0], column0, row0), source
+    return shape, georeference.move(affines[0], column0, row0), source
 
 
 def _unwrap(parts: list[Part], turn: float) -> list[Affine]:
     """Move parts by whole turns, if that brings them closer: start east of the widest gap."""
-    ends = np.array([frame.corners(part.place.affine, part.shape)[:, 0] for part in parts])
+    ends = np.array([georeference.corners(part.place.affine, part.shape)[:, 0] for part in parts])
     west, east = ends.min(axis=1), ends.max(axis=1)
     starts = np.sort(west % turn)
     widest = int(np.diff(starts, append=starts[0] + turn).argmax())
@@ -157,7 +157,7 @@ def _shifted(affine: Affine, east: float) -> Affine:
 def _window_on(first: Part, grid: Affine, part: Part, affine: Affine) -> Window:
     """Place one raster on the pixel grid of the first."""
     rows, columns = part.shape
-    found = frame.apply(~grid, frame.corners(affine, part.shape))
+    found = georeference.apply(~grid, georeference.corners(affine, part.shape))
     first_corner = np.rint(found[0])
     steps = np.array([[0, 0], [columns, 0], [columns, rows], [0, rows]])
     wanted = first_corner + steps

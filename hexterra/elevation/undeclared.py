@@ -18,7 +18,7 @@ from hexterra.elevation.pixels import Pixels, Source, Window
 from hexterra.errors import NotElevationError
 
 if TYPE_CHECKING:
-    from hexterra.elevation import Elevation
+    from hexterra.elevation.elevation import Elevation
 
 #: Beyond these is no ground: Mount Everest 8849 m, Challenger Deep -10 935 m (from memory). They
 #: catch the fill numbers of netCDF (9.96921e36, NetCDF Users Guide, appendix "File Format"), of

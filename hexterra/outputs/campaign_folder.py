@@ -7,15 +7,15 @@ import os
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from hexterra.earlier import DAMAGE
 from hexterra.errors import OutputError
-from hexterra.outputs import plan_writers
 from hexterra.outputs.folder import PLAN, Kind, Writer, check_folder, write_folder
+from hexterra.outputs.plan_files import plan_writers
+from hexterra.plan.earlier_plans import DAMAGE
+from hexterra.plan.tables import csv_text
 from hexterra.progress import Progress, silent
-from hexterra.tables import csv_text
 
 if TYPE_CHECKING:
-    from hexterra.sharing import Shared
+    from hexterra.plan.share import Shared
 
 CAMPAIGN: Final = Kind("campaign.json", "hexterra campaign", "campaign")
 #: The common set; a brief reads it back with stock.owned.

@@ -10,19 +10,19 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import pandas as pd
 
-from hexterra.earlier import FORMAT, VERSION
-from hexterra.outputs.reopening import stored_stages, without_folders
-from hexterra.stages.fit import level_to_metres
-from hexterra.stages.flow import Kind
-from hexterra.tables import DECIMALS, NEIGHBOUR_RULE
+from hexterra.outputs.reopen import stored_stages, without_folders
+from hexterra.plan.earlier_plans import FORMAT, VERSION
+from hexterra.plan.tables import DECIMALS, NEIGHBOUR_RULE
+from hexterra.stages.tiles.fit import level_to_metres
+from hexterra.stages.water.flow import Kind
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from hexterra.brief import Brief
-    from hexterra.elevation import Elevation
-    from hexterra.plan import Plan
-    from hexterra.stages.flow import Watercourses
+    from hexterra.brief.brief import Brief
+    from hexterra.elevation.elevation import Elevation
+    from hexterra.plan.plan import Plan
+    from hexterra.stages.water.flow import Watercourses
 
 #: Columns of the table of tiles that list numbers.
 _LISTS: Final[dict[str, type[int] | type[float]]] = {

@@ -16,12 +16,12 @@ from numpy.typing import NDArray
 from pyogrio import raw
 from rasterio.features import shapes
 
-from hexterra.stages.drain import OUTLET, Drainage, label_catchments
-from hexterra.stages.streams import label_stretches
+from hexterra.stages.drainage.drain import OUTLET, Drainage, label_catchments
+from hexterra.stages.drainage.streams import label_stretches
 
 if TYPE_CHECKING:
-    from hexterra.stages.lakes import Lakes
-    from hexterra.stages.streams import Streams
+    from hexterra.stages.drainage.lakes import Lakes
+    from hexterra.stages.drainage.streams import Streams
 
 #: A GeoPackage states when it was last changed; equal waters must give equal bytes.
 _SAME_DAY: Final = {"OGR_CURRENT_DATE": "2000-01-01T00:00:00.000Z"}

@@ -16,16 +16,16 @@ from rasterio.crs import CRS
 from rasterio.errors import RasterioError
 from rasterio.windows import Window as RasterioWindow
 
-from hexterra.elevation.frame import move
+from hexterra.elevation.georeference import move
 from hexterra.errors import OutputError
 from hexterra.outputs.folder import DRAINAGE, Writer, write_folder
 from hexterra.outputs.geopackage import write_layers
 from hexterra.progress import Progress, silent
-from hexterra.stages.drain import OUTLET, VOID, Drainage
+from hexterra.stages.drainage.drain import OUTLET, VOID, Drainage
 
 if TYPE_CHECKING:
-    from hexterra.stages.lakes import Lakes
-    from hexterra.stages.streams import Streams
+    from hexterra.stages.drainage.lakes import Lakes
+    from hexterra.stages.drainage.streams import Streams
 
 _BLOCK: Final = 256
 _REFUSALS: Final = (RasterioError, DataSourceError, DataLayerError, FeatureError)

@@ -12,12 +12,12 @@ from affine import Affine
 from numpy.typing import NDArray
 from pyproj import CRS, Transformer
 
-from hexterra.catalogue.solids import surface_rise
-from hexterra.stages.fit import level_to_metres
+from hexterra.catalogue.tops import surface_rise
+from hexterra.stages.tiles.fit import level_to_metres
 
 if TYPE_CHECKING:
     from hexterra.lattice.board import Board
-    from hexterra.stages.fit import Tiles
+    from hexterra.stages.tiles.fit import Tiles
 
 NODATA: Final = -9999.0
 

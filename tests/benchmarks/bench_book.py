@@ -5,13 +5,13 @@ from __future__ import annotations
 import time
 from typing import Any
 
-from hexterra.brief import Brief
-from hexterra.invention import invent
-from hexterra.outputs.maps import map_svg
-from hexterra.plan import make_plan
-from hexterra.workshop.book import book_pdf
-from hexterra.workshop.effort import effort
-from hexterra.workshop.foam import foam
+from hexterra.brief.brief import Brief
+from hexterra.drawing.board_map import map_svg
+from hexterra.elevation.invention import invent
+from hexterra.plan.plan import make_plan
+from hexterra.workshop.book.book import book_pdf
+from hexterra.workshop.estimate.estimate import effort
+from hexterra.workshop.sheets.foam import foam
 
 
 def test_book_of_600_cells(benchmark: Any) -> None:

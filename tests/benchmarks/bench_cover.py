@@ -15,11 +15,11 @@ from affine import Affine
 from exactextract import exact_extract
 from exactextract.raster import NumPyRasterSource
 
-from hexterra.elevation import read_elevation
-from hexterra.lattice import Board
-from hexterra.stages._placing import place_cells
-from hexterra.stages.cover import cover, cover_from_classes
-from hexterra.vectors import Features
+from hexterra.elevation.elevation import read_elevation
+from hexterra.lattice.board import Board
+from hexterra.stages.mapping.cover import cover, cover_from_classes
+from hexterra.stages.mapping.local_frame import place_cells
+from hexterra.vectors.features import Features
 
 
 def best(runs: dict[str, Callable[[], Any]], rounds: int) -> dict[str, float]:

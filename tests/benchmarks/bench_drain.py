@@ -17,10 +17,10 @@ from affine import Affine
 from matplotlib import cbook
 from pyproj import Transformer
 
-from hexterra.elevation import Elevation, read_elevation
-from hexterra.lattice import Board
-from hexterra.stages.drain import Drainage, drain, fill
-from hexterra.stages.route import RoutingReport, carry
+from hexterra.elevation.elevation import Elevation, read_elevation
+from hexterra.lattice.board import Board
+from hexterra.stages.drainage.drain import Drainage, drain, fill
+from hexterra.stages.water.route import RoutingReport, carry
 from tests.hushed import hushed
 
 PIXEL_M = 30.0

@@ -12,9 +12,9 @@ from landlab.components import FlowAccumulator, SinkFillerBarnes
 from numpy.typing import NDArray
 from pytest_benchmark.fixture import BenchmarkFixture
 
-from hexterra.kernels import flood as kernels
-from hexterra.lattice import Board
-from hexterra.stages.flow import _drain, _sortable, flow
+from hexterra.kernels.board import lattice_flow as kernels
+from hexterra.lattice.board import Board
+from hexterra.stages.water.flow import _drain, _sortable, flow
 from tests.level_ground import heights_of
 
 

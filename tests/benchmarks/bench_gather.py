@@ -19,13 +19,13 @@ from exactextract import exact_extract
 from exactextract.raster import NumPyRasterSource
 from numpy.typing import NDArray
 
-from hexterra.elevation import Elevation, read_elevation
-from hexterra.lattice import Board
+from hexterra.elevation.elevation import Elevation, read_elevation
+from hexterra.lattice.board import Board
 from hexterra.lattice.globe import Globe
 from hexterra.lattice.lattice import Lattice
-from hexterra.stages import _bands
-from hexterra.stages._pixel_space import Outlines, PixelWeights, outline_cells
-from hexterra.stages.gather import gather
+from hexterra.stages.sampling import raster_passes
+from hexterra.stages.sampling.gather import gather
+from hexterra.stages.sampling.outlines import Outlines, PixelWeights, outline_cells
 
 ROUNDS = 7
 
@@ -95,13 +95,13 @@ def passes(raster: Elevation, lattice: Lattice) -> tuple[Callable[[], object], O
     """Give the compiled pass over pixels in memory, all on: sums, areas, extremes, counts."""
     outlines = outline_cells(raster, lattice)
     assert outlines is not None
-    source = _bands.Ground(raster, PixelWeights(raster), outlines.period)
-    window = _bands._window(source, outlines)
+    source = raster_passes.Ground(raster, PixelWeights(raster), outlines.period)
+    window = raster_passes._window(source, outlines)
     assert window is not None
     bands = list(source.bands(window))
     stripes = [
-        _bands._Stripe(cells, outlines, source, bands[0].height.dtype)
-        for cells in _bands._split(outlines.ring_xy)
+        raster_passes._Stripe(cells, outlines, source, bands[0].height.dtype)
+        for cells in raster_passes._split(outlines.ring_xy)
     ]
     pool = ThreadPoolExecutor(2)
 

@@ -16,10 +16,10 @@ from pytest_benchmark.fixture import BenchmarkFixture
 from scipy.optimize import linprog
 from scipy.sparse import coo_array, vstack
 
-import hexterra.stages.legalise as stage
-from hexterra.lattice import Board
-from hexterra.stages.legalise import legalise
-from hexterra.stages.quantise import Levels, quantise
+import hexterra.stages.levels.legalise as stage
+from hexterra.lattice.board import Board
+from hexterra.stages.levels.legalise import legalise
+from hexterra.stages.levels.quantise import Levels, quantise
 from tests.level_ground import heights_of
 
 ROUGHNESS_STEPS = 1.0  # standard deviation of the rise between neighbours

@@ -16,13 +16,13 @@ from plain.boards import least_by_program, model_of
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import maximum_bipartite_matching
 
-from hexterra.stages.campaign import share_pieces
-from hexterra.stages.fit import Tiles
-from hexterra.stages.kinds import TileKind
-from hexterra.stages.ownership import pieces_of
-from hexterra.stages.prices import Prices
-from hexterra.stages.refine import Effort, refine
-from hexterra.stages.settings import settle
+from hexterra.stages.search.cell_settings import settle
+from hexterra.stages.search.prices import Prices
+from hexterra.stages.search.refine import Effort, refine
+from hexterra.stages.search.stock_prices import pieces_of
+from hexterra.stages.tiles.fit import Tiles
+from hexterra.stages.tiles.tile_kinds import TileKind
+from hexterra.stages.variants.share_pieces import share_pieces
 
 SIZES = {600: (30, 20), 10_000: (125, 80), 100_000: (400, 250)}
 

@@ -14,10 +14,10 @@ import numpy as np
 from scipy.optimize import Bounds, LinearConstraint, milp
 from scipy.sparse import coo_array
 
-from hexterra.catalogue.solids import facet_planes, mean_rise
-from hexterra.lattice import Board
-from hexterra.stages.fit import Tiles
-from hexterra.stages.prices import Prices
+from hexterra.catalogue.tops import facet_planes, mean_rise
+from hexterra.lattice.board import Board
+from hexterra.stages.search.prices import Prices
+from hexterra.stages.tiles.fit import Tiles
 
 
 @dataclass

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from hexterra.lattice.hexagon import Facing
-from hexterra.outputs.mesh import (
+from hexterra.mesh.tile_columns import (
     Mesh,
     cell_columns,
     closed_mesh,
@@ -13,8 +13,8 @@ from hexterra.outputs.mesh import (
     piece_columns,
     stack_base_mm,
 )
-from hexterra.stages.schedule import Schedule
-from hexterra.workshop.solids import Solid
+from hexterra.stages.schedule.schedule import Schedule
+from hexterra.workshop.solids.solids import Solid
 
 
 def piece_mesh(solid: Solid) -> Mesh:

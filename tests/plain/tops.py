@@ -7,7 +7,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from hexterra.catalogue.solids import facets
+from hexterra.catalogue.tops import facets
 from hexterra.lattice import hexagon
 
 

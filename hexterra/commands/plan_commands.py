@@ -1,0 +1,182 @@
+"""Commands that plan a board: `plan`, `book`, `verify`, and what a brief may say."""
+
+from __future__ import annotations
+
+import json
+import re
+import sys
+import tomllib
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+import click
+
+from hexterra.commands.shell import (
+    CAUTION,
+    bench_options,
+    chosen_extras,
+    first_run,
+    listed,
+    print_plan,
+    read,
+    reading_options,
+    replace_option,
+    reports_errors,
+    telling,
+)
+from hexterra.errors import BriefError
+
+if TYPE_CHECKING:
+    from hexterra.brief.brief import Brief
+    from hexterra.outputs.bench_files import Extra
+
+
+@click.command("plan", short_help="Plan a board: elevation in, a folder of tables and maps out.")
+@reading_options
+@click.option("--brief", "brief_path", metavar="TOML", help="What is wanted; see `hexterra brief`.")
+@click.option(
+    "--set",
+    "settings",
+    multiple=True,
+    metavar="KEY=VALUE",
+    help="Set one key of the brief, as in board.columns=12; its value is TOML or a plain word."
+    " May be repeated.",
+)
+@click.option("--out", metavar="DIR", help="Folder for the plan. Default: <first file>-plan.")
+@replace_option
+@bench_options
+@reports_errors
+def plan_command(
+    files: tuple[str, ...],
+    brief_path: str | None,
+    settings: tuple[str, ...],
+    out: str | None,
+    replace: bool,
+    reading: dict[str, Any],
+    **wanted: bool,
+) -> None:
+    """Plan a board: elevation FILE(s) in, a folder of tables, maps and checks out."""
+    with telling() as progress:
+        progress("reading the brief")
+        brief = _read_brief(brief_path, settings)
+        elevation = read(files, reading)
+        from hexterra.outputs.document import asked_of
+        from hexterra.outputs.folder import check_folder
+        from hexterra.outputs.plan_files import write_plan
+        from hexterra.plan.plan import make_plan
+
+        directory = Path(out or f"{Path(files[0]).stem}-plan")
+        check_folder(directory, replace=replace, document=asked_of(elevation, brief))
+        with first_run(progress):
+            plan = make_plan(
+                elevation, brief, trust_sources=reading["trust_sources"], progress=progress
+            )
+        extras = chosen_extras(wanted)
+        written = write_plan(plan, directory, extras=extras, replace=replace, progress=progress)
+    print_plan(plan, directory, written)
+
+
+@click.command("book", short_help="Add the build book, guides, layouts or solids to a plan.")
+@click.argument("directory", metavar="DIR")
+@bench_options
+@reports_errors
+def book_command(directory: str, **wanted: bool) -> None:
+    """Add the build book, or what else the bench needs, to the plan in DIR.
+
+    What was added before is written anew with it.
+    """
+    from hexterra.outputs.bench_files import extras_in
+    from hexterra.outputs.plan_files import write_plan
+    from hexterra.outputs.reopen import read_plan
+
+    with telling() as progress:
+        progress("opening the plan")
+        plan = read_plan(directory, progress=progress)
+        extras: set[Extra] = {*(chosen_extras(wanted) or ("book",)), *extras_in(directory)}
+        written = write_plan(plan, directory, extras=extras, progress=progress)
+    click.echo(f"Written to {directory}: {listed(written)}")
+    click.echo(f"\nCautions: {CAUTION}")
+
+
+@click.command("verify", short_help="Rebuild a plan's board from its tables and check it.")
+@click.argument("directory", metavar="DIR")
+@reports_errors
+def verify_command(directory: str) -> None:
+    """Rebuild a plan's board from its tables alone and check every seam, count and port."""
+    from hexterra.outputs.folder import recover
+    from hexterra.verification.verify import verify
+
+    recover(directory)
+    verdict = verify(Path(directory))
+    click.echo(verdict.describe())
+    if not verdict.agrees:
+        sys.exit(3)
+
+
+@click.command("brief")
+@click.option("--out", type=click.Path(), metavar="TOML", help="File to write. Default: print it.")
+@replace_option
+@reports_errors
+def brief_command(out: str | None, replace: bool) -> None:
+    """Write a starter brief: every key, its meaning and its default."""
+    from hexterra.brief.brief import starter_brief
+
+    if out is None:
+        click.echo(starter_brief(), nl=False)
+        return
+    from hexterra.outputs.folder import write_file
+
+    write_file(Path(out), starter_brief().encode(), replace=replace)
+    click.echo(f"wrote {out}")
+
+
+@click.command("schema")
+@click.argument("what", type=click.Choice(["brief", "plan"]))
+@reports_errors
+def schema_command(what: str) -> None:
+    """Print the JSON Schema of the brief or of plan.json."""
+    if what == "brief":
+        from hexterra.brief.brief import Brief
+
+        schema = Brief.model_json_schema()
+    else:
+        from hexterra.outputs.document import plan_schema
+
+        schema = plan_schema()
+    click.echo(json.dumps(schema, indent=2))
+
+
+def _read_brief(path: str | None, settings: tuple[str, ...]) -> Brief:
+    """Read the brief, then lay single settings over it."""
+    from hexterra.brief.brief import Brief, read_brief
+
+    brief = read_brief(path) if path else Brief()
+    lines: list[str] = []
+    changes: dict[str, Any] = {}
+    for setting in settings:  # one by one, so that a mistake is told of the setting that has it
+        lines.append(_as_toml(setting))
+        try:
+            changes = tomllib.loads("\n".join(lines))
+        except (ValueError, RecursionError) as error:
+            raise BriefError(
+                f"--set {setting} is not KEY=VALUE, or sets a key again: {error}",
+                remedy="name each key once, as in --set board.columns=12 --set board.facing=flats"
+                " --set 'ramps.pins={ B3 = 4 }'",
+                setting=setting,
+            ) from error
+    return brief.changed(changes)
+
+
+#: KEY=WORD, where the word needs no quotes: it opens no text, list or table of TOML.
+_PLAIN_TEXT: Final = re.compile(r"([\w.-]+)\s*=\s*([^\s\"'\[{].*)", re.DOTALL)
+
+
+def _as_toml(setting: str) -> str:
+    """Put a plain word into the quotes that TOML wants and shells take away."""
+    try:
+        tomllib.loads(setting)
+    except (ValueError, RecursionError):
+        if match := _PLAIN_TEXT.fullmatch(setting):
+            text = json.dumps(match[2], ensure_ascii=False).replace("\x7f", "\\u007f")
+            return f"{match[1]} = {text}"
+    return setting

@@ -1,0 +1,1 @@
+"""Compiled loops on the cells of a lattice."""

@@ -1,0 +1,1 @@
+"""Compiled loops on the pixels of a raster."""

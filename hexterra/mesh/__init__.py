@@ -1,0 +1,1 @@
+"""Pieces and boards as closed meshes: STL, 3MF and GLB."""

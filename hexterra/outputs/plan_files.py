@@ -1,0 +1,112 @@
+"""What a plan is written to: tables, a document, maps, geodata, and the folder that holds them."""
+
+from __future__ import annotations
+
+import os
+import warnings
+from collections.abc import Callable, Collection
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from hexterra.errors import HexterraWarning
+from hexterra.outputs.bench_files import Extra, bench_writers
+from hexterra.outputs.folder import Writer, write_folder
+from hexterra.progress import Progress, silent
+
+if TYPE_CHECKING:
+    from hexterra.plan.plan import Plan
+
+__all__ = ["write_plan"]
+
+
+def write_plan(
+    plan: Plan,
+    directory: str | os.PathLike[str],
+    *,
+    extras: Collection[Extra] = (),
+    replace: bool = False,
+    progress: Progress = silent,
+) -> tuple[str, ...]:
+    """Write a plan into a folder, whole or not at all; see `write_folder`.
+
+    Parameters
+    ----------
+    plan
+        The plan.
+    directory
+        A new or empty folder, or one that holds this plan already.
+    extras
+        What the bench is given too: "book", "templates", "sheets", "mesh".
+    replace
+        Whether another plan in the folder may be replaced.
+    progress
+        Called with a few words before each file.
+
+    Returns
+    -------
+    tuple[str, ...]
+        The names of the files: ``tiles.csv``, ``schedule.csv``, ``cells.geojson``,
+        ``surface.tif``, ``map.svg``, ``map.png``, ``plan.json``, and ``stock.csv`` if the brief
+        names owned pieces. Equal plans give equal bytes.
+
+    Raises
+    ------
+    OutputError
+        See `write_folder`.
+    HexterraError
+        See `bench_writers`.
+    """
+    writers = plan_writers(plan, extras=extras, progress=progress)
+    write_folder(directory, writers, replace=replace)
+    return tuple(writers)
+
+
+def plan_writers(
+    plan: Plan, *, extras: Collection[Extra] = (), progress: Progress = silent
+) -> dict[str, Writer]:
+    """Return the writers of a plan's files by name; what `write_plan` puts into one folder."""
+    from hexterra.drawing.board_map import map_png, map_svg
+    from hexterra.drawing.lettering import missing_letters
+    from hexterra.outputs.document import plan_json
+    from hexterra.outputs.geojson import cells_geojson
+    from hexterra.outputs.surface import write_surface
+    from hexterra.plan.tables import csv_text
+
+    svg = map_svg(plan)
+    stock = plan.stock
+    if absent := missing_letters(svg):
+        warnings.warn(absent, HexterraWarning, stacklevel=2)
+
+    def text(make: Callable[[], str]) -> Writer:
+        return lambda path: _write_bytes(path, make().encode())
+
+    def surface(path: Path) -> None:
+        write_surface(path, plan.fitted, plan.board, plan.elevation.affine, plan.elevation.crs)
+
+    writers: dict[str, Writer] = {
+        "tiles.csv": text(lambda: csv_text(plan.tiles)),
+        "schedule.csv": text(lambda: csv_text(plan.schedule)),
+        **({} if stock is None else {"stock.csv": text(lambda: csv_text(stock))}),
+        "cells.geojson": text(lambda: cells_geojson(plan.board, plan.tiles)),
+        "surface.tif": surface,
+        "map.svg": text(lambda: svg),
+        "map.png": lambda path: _write_bytes(path, map_png(svg)),
+    }
+    if extras:
+        progress("preparing the bench")
+        writers |= bench_writers(plan, extras)
+    writers["plan.json"] = text(lambda: plan_json(plan, tuple(writers)))
+
+    def told(name: str, write: Writer) -> Writer:
+        def tell_and_write(path: Path) -> None:
+            if "/" not in name:
+                progress(f"writing {name}")
+            write(path)
+
+        return tell_and_write
+
+    return {name: told(name, write) for name, write in writers.items()}
+
+
+def _write_bytes(path: Path, content: bytes) -> None:
+    path.write_bytes(content)

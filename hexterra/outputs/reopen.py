@@ -1,0 +1,221 @@
+"""A plan folder -> the plan again: what came before the fit is read, and the tiles are judged.
+
+``plan.json`` keeps, to the last bit, what the stages before the fit were given and found. The tiles
+of the cells are taken as they stand there, however they came to be: found by a search that ran out
+of time, fitted for several boards, or changed by hand. They must keep to the rules of `refine`, and
+all that follows from them must be what the folder says.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from itertools import zip_longest
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final, cast
+
+import numpy as np
+from affine import Affine
+
+from hexterra.brief.brief import FILES, Brief
+from hexterra.elevation.elevation import Elevation
+from hexterra.elevation.pixels import Pixels, Source, Window
+from hexterra.errors import HexterraError, InfeasibleError, PlanFolderError
+from hexterra.outputs.folder import recover
+from hexterra.outputs.stored_values import from_stored, to_stored
+from hexterra.plan.earlier_plans import DAMAGE, PLAN_AGAIN, PLAN_FILE, read_document
+from hexterra.plan.fit_problem import judge_board, prepare
+from hexterra.plan.fixed_tiles import Held
+from hexterra.plan.plan import complete
+from hexterra.plan.tables import DECIMALS, CsvReader, csv_text
+from hexterra.progress import Progress, silent
+
+if TYPE_CHECKING:
+    from hexterra.plan.plan import Plan
+
+TILES_FILE: Final = "tiles.csv"
+_UNDO: Final = (
+    "undo the change, or plan the board again; `hexterra edit` changes a tile and all that follows"
+    " from it"
+)
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Remembered(Source):
+    """The pixels of a raster of which only the digest is known."""
+
+    was: str
+
+    @cached_property
+    def digest(self) -> str:
+        """Digest of the raster that the plan was made from."""
+        return self.was
+
+    def read(self, window: Window) -> Pixels:
+        """Refuse: the pixels are elsewhere."""
+        raise PlanFolderError(
+            f"a plan keeps the heights of its cells, not the raster ({window} was asked for)",
+            remedy="read the raster itself with read_elevation",
+        )
+
+
+def without_folders(asked: dict[str, Any]) -> dict[str, Any]:
+    """Name files in a brief, dumped as a mapping, without their folders."""
+    shortened = dict(asked)
+    if shortened.get("catalogue") is not None:
+        shortened["catalogue"] = Path(shortened["catalogue"]).name
+    for section, key in FILES:
+        if (shortened.get(section) or {}).get(key) is not None:
+            name = Path(shortened[section][key]).name
+            shortened[section] = {**shortened[section], key: name}
+    return shortened
+
+
+def stored_stages(plan: Plan) -> dict[str, Any]:
+    """Return what `read_plan` needs to make a plan again, as plain lists, numbers and texts.
+
+    What was asked is stored with files by name: where they lie is this machine's affair.
+    """
+    refined, joints = plan.refined, plan.held.joints
+    is_start_legal = np.isfinite(refined.start_cost)
+    return {
+        "asked": without_folders(plan.brief.model_dump(mode="json", exclude_unset=True)),
+        "heights": to_stored(plan.heights),
+        "overlay": to_stored(plan.overlay, without=("lattice", "heights")),
+        "catalogue": to_stored(plan.catalogue),
+        "owned": to_stored(plan.owned),
+        "joints": to_stored(joints, without=("lattice",)) if joints.holds else None,
+        "datum_m": plan.levels.datum_m,
+        "metres_per_step": plan.levels.metres_per_step,
+        "start_cost": refined.start_cost if is_start_legal else None,
+        "bound": refined.bound,
+        "stopped": refined.stopped,
+    }
+
+
+def read_plan(directory: str | Path, *, progress: Progress = silent) -> Plan:
+    """Open a plan that was written with `write_plan`.
+
+    The tiles are those of the folder; nothing is searched for. The raster itself is not needed,
+    and not known.
+
+    Returns
+    -------
+    Plan
+        Writing it again gives the same bytes.
+
+    Raises
+    ------
+    PlanFolderError
+        If the folder holds no plan, or one of another version, its document is damaged, its tiles
+        break a rule, or its tables do not follow from them.
+    """
+    folder = Path(directory)
+    recover(folder)
+    path = folder / PLAN_FILE
+    document = read_document(path)
+    try:
+        plan = _remake(document, progress)
+        cells = [{str(k): _text(v) for k, v in row.items()} for row in document["cells"]]
+        follows = list(CsvReader(io.StringIO(csv_text(plan.tiles))))
+    except InfeasibleError as error:
+        raise PlanFolderError(
+            f"{path} holds a board that cannot be built: {error.problem}",
+            remedy=_UNDO,
+            path=str(path),
+            **error.facts,
+        ) from error
+    except DAMAGE as error:
+        problem = error.problem if isinstance(error, HexterraError) else str(error)
+        raise PlanFolderError(
+            f"{path} is damaged: {type(error).__name__}: {problem}",
+            remedy=PLAN_AGAIN,
+            path=str(path),
+        ) from error
+    _compare(path, cells, follows)
+    _compare(folder / TILES_FILE, _read_table(folder / TILES_FILE), follows)
+    return plan
+
+
+def _remake(document: dict[str, Any], progress: Progress) -> Plan:
+    """Read what came before the fit, take the tiles as they are, and count the pieces."""
+    given, stored = document["input"], document["stored"]
+    elevation = Elevation(
+        shape=tuple(given["shape"]),
+        affine=Affine(*given["affine"]),
+        crs=given["crs"],
+        metres_per_unit=given["metres_per_unit"],
+        source=Remembered(given["pixels"]),
+        name=given["name"],
+        assumed=tuple(given["assumed"]),
+    )
+    brief = Brief(**stored["asked"])
+    heights = from_stored(stored["heights"])
+    owned = from_stored(stored["owned"])
+    overlay = from_stored(stored["overlay"], lattice=heights.lattice, heights=heights)
+    held = from_stored(stored["joints"], lattice=heights.lattice) or Held.nothing(heights.lattice)
+    asked = prepare(
+        heights,
+        overlay,
+        brief,
+        from_stored(stored["catalogue"]),
+        held=held,
+        datum_m=float(stored["datum_m"]),
+        progress=progress,
+    )
+    start_cost = stored["start_cost"]
+    refined = judge_board(
+        asked,
+        np.array([row["corners"] for row in document["cells"]], dtype=np.int32),
+        brief,
+        None if owned is None else dict(owned.tiles),
+        bound=float(stored["bound"]),
+        start_cost=float("inf") if start_cost is None else float(start_cost),
+        stopped=stored["stopped"],
+    )
+    assumed = tuple(document["assumed"])
+    return complete(elevation, brief, overlay, refined, owned=owned, held=held, assumed=assumed)
+
+
+def _read_table(path: Path) -> list[dict[str, str]]:
+    try:
+        with path.open(newline="", encoding="utf-8") as stream:
+            return list(CsvReader(stream))
+    except (OSError, ValueError, csv.Error) as error:
+        raise PlanFolderError(
+            f"{path} cannot be read: {error}",
+            remedy="put the table back, or " + PLAN_AGAIN,
+            path=str(path),
+        ) from error
+
+
+def _compare(path: Path, held: Sequence[Mapping[str, str]], wanted: list[dict[str, str]]) -> None:
+    """Refuse a table of cells that does not say what follows from the tiles.
+
+    Fractions are not compared: another machine may round them otherwise.
+    """
+    for row, follows in zip_longest(held, wanted, fillvalue={"cell": "no cell"}):
+        for column in follows.keys() - DECIMALS.keys():
+            if row.get(column) != follows[column]:
+                found = row.get(column)
+                raise PlanFolderError(
+                    f"{path} was changed by hand: {column} of {follows['cell']} is"
+                    f" {'missing' if found is None else repr(found)}, where"
+                    f" {follows[column]!r} follows from the tiles",
+                    remedy=_UNDO,
+                    path=str(path),
+                    cell=follows["cell"],
+                    column=column,
+                )
+
+
+def _text(value: object) -> str:
+    """Write a field of a cell as tables do."""
+    if value is None:
+        return ""
+    if isinstance(value, list):
+        return " ".join(_text(part) for part in cast("list[object]", value))
+    return f"{value:g}" if isinstance(value, float) else str(value)

@@ -1,0 +1,1 @@
+"""Which boards a raster can show, and where the board of a brief lies."""

@@ -1,0 +1,224 @@
+"""Plan -> Plan without looking at the ground again: a tile changed by hand, another catalogue.
+
+A plan that was opened from its folder is enough. What comes before the fit stays as it is.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, cast
+
+import numpy as np
+
+from hexterra.catalogue.catalogue_file import load_catalogue
+from hexterra.errors import InfeasibleError
+from hexterra.plan.defaults import find_cell, tops_within
+from hexterra.plan.fit_problem import Prepared, judge_board, look, prepare
+from hexterra.plan.fixed_tiles import keep
+from hexterra.plan.plan import Plan, complete
+from hexterra.progress import Progress, silent
+from hexterra.stages.variants.edit_cell import edit_cell
+from hexterra.text import cleaned
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from hexterra.brief.brief import Brief
+    from hexterra.catalogue.catalogue import Catalogue
+    from hexterra.lattice.board import Board
+    from hexterra.plan.fixed_tiles import Held
+
+
+def edit_plan(
+    plan: Plan,
+    cell: str,
+    *,
+    pattern: str | None = None,
+    turn: int | None = None,
+    level: int | None = None,
+) -> Plan:
+    """Put another tile into one cell of a plan by hand; all other cells keep theirs.
+
+    ``compare(plan, edit_plan(plan, "C4", level=3))`` tells what that costs.
+
+    Parameters
+    ----------
+    plan
+        The plan.
+    cell
+        Name of the cell, as "C4".
+    pattern
+        Name of the pattern; by default the one that is there.
+    turn
+        By how many sides it is turned counter-clockwise, 0 to 5; by default as it is.
+    level
+        Level of the tile's lowest corner, in steps; by default as it is.
+
+    Returns
+    -------
+    Plan
+        With the pieces, stacks and cost that follow. Where tops no longer meet, a step face stands.
+
+    Raises
+    ------
+    BriefError
+        If the board has no such cell, or the tile is not allowed there, with the reason.
+    CatalogueError
+        If the catalogue has no such pattern.
+    StockError
+        If the stack cannot be made of the stocked thicknesses.
+    """
+    at, tiles = find_cell(plan.board, cell), plan.fitted
+    pattern = pattern or plan.catalogue.patterns[tiles.pattern[at]].name
+    turn = int(tiles.turn[at]) if turn is None else turn
+    level = int(tiles.level[at]) if level is None else level
+    asked = prepared_again(plan)
+    edited = edit_cell(
+        tiles,
+        at,
+        level=level,
+        pattern=pattern,
+        turn=turn,
+        prices=asked.prices,
+        can_face=asked.can_face,
+        frozen=asked.frozen if asked.frozen.any() else None,
+        edge_profile=asked.profile,
+        joint=asked.joint,
+    )
+    refined = judge_board(
+        asked,
+        edited.tiles.corners,
+        plan.brief,
+        None if plan.owned is None else dict(plan.owned.tiles),
+        bound=bound_of_any(plan),
+        start_cost=plan.refined.start_cost,
+        stopped=plan.refined.stopped,
+    )
+    name = plan.board.labels[at]
+    before = tuple(entry for entry in plan.assumed if not entry.startswith(f"{name} = "))
+    said = f"{name} = {pattern}, turned {turn}, level {level} (changed by hand)"
+    return complete(
+        plan.elevation,
+        plan.brief,
+        plan.overlay,
+        refined,
+        owned=plan.owned,
+        held=plan.held.joints,
+        assumed=(*before, said),
+    )
+
+
+def recut_plan(plan: Plan, catalogue: str | Path, *, progress: Progress = silent) -> Plan:
+    """Plan the same board from another catalogue, keeping every tile that it can still cut.
+
+    The other cells get new tiles. Where these cannot fit the kept ones, the cells around that place
+    are freed too, ring after ring. ``compare(plan, recut_plan(plan, "new.toml"))`` tells what
+    changes.
+
+    Parameters
+    ----------
+    plan
+        The plan.
+    catalogue
+        Catalogue file (TOML).
+    progress
+        Called with a few words as each stage begins.
+
+    Returns
+    -------
+    Plan
+        Its `assumed` ends with how many tiles can be cut from both, and how many stay.
+
+    Raises
+    ------
+    FileMissingError
+        If the catalogue cannot be opened.
+    CatalogueError
+        If it is not one, or lacks what the board cannot do without, as a crossing.
+    InfeasibleError
+        If no board was found, even with all cells free.
+    StockError
+        If a stack cannot be made of the stocked thicknesses.
+    """
+    brief = plan.brief.changed({"catalogue": str(catalogue)})
+    new = tops_within(load_catalogue(catalogue), brief.ramps.limit)
+    corners, lattice = plan.fitted.corners, plan.board
+    rises = corners - corners.min(axis=1)[:, None]
+    is_free = new.find_patterns(rises)[0] < 0
+    n_can_cut = int((~is_free).sum())
+    stock = None if plan.owned is None else dict(plan.owned.tiles)
+    while True:
+        held = keep(plan.held.joints, corners, plan.fitted.cliff, ~is_free)
+        try:
+            asked = prepared_again(plan, brief, catalogue=new, held=held, progress=progress)
+            progress("fitting what must change")
+            refined = look(asked, brief, stock)
+        except InfeasibleError as error:
+            if is_free.all():
+                raise
+            named = np.isin(lattice.labels, cast("tuple[str, ...]", error.facts.get("cells", ())))
+            more = is_free | named | _beside(lattice, named)
+            if (more == is_free).all():
+                more = is_free | _beside(lattice, is_free)
+            is_free = np.ones_like(is_free) if (more == is_free).all() else more
+            continue
+        break
+    if not is_free.all():  # what was proven holds among boards that keep those tiles only
+        refined = judge_board(
+            prepared_again(plan, brief, catalogue=new),
+            refined.tiles.corners,
+            brief,
+            stock,
+            bound=0.0,
+            start_cost=refined.start_cost,
+            stopped=refined.stopped,
+        )
+    n_stay = int((refined.tiles.corners == corners).all(axis=1).sum())
+    said = (
+        f"{n_can_cut:,} of {lattice.n_cells:,} tiles can be cut from"
+        f" {cleaned(Path(catalogue).name)} too; {n_stay:,} stay"
+    )
+    return complete(
+        plan.elevation,
+        brief,
+        plan.overlay,
+        refined,
+        owned=plan.owned,
+        held=plan.held.joints,
+        assumed=(*plan.assumed, said),
+    )
+
+
+def _beside(board: Board, cells: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Mark the cells that adjoin others, (n,) bool."""
+    beside = cells[board.neighbours] & (board.neighbours >= 0)
+    return np.asarray(beside.any(axis=1), dtype=np.bool_)
+
+
+def prepared_again(
+    plan: Plan,
+    brief: Brief | None = None,
+    *,
+    catalogue: Catalogue | None = None,
+    held: Held | None = None,
+    progress: Progress = silent,
+) -> Prepared:
+    """Prepare a plan's board once more, by its own brief and catalogue or by others.
+
+    Of what earlier plans held, boards that join count; tiles that were kept once may change.
+    """
+    return prepare(
+        plan.heights,
+        plan.overlay,
+        brief or plan.brief,
+        catalogue or plan.catalogue,
+        held=held or plan.held.joints,
+        datum_m=plan.levels.datum_m,
+        progress=progress,
+    )
+
+
+def bound_of_any(plan: Plan) -> float:
+    """Return what no board costs less than, be tiles kept or pieces owned or not."""
+    is_of_any = plan.brief.keep.plan is None and plan.owned is None
+    return plan.refined.bound if is_of_any else 0.0

@@ -1,0 +1,357 @@
+"""What lies on the ground of a board: water, roads, cover; from the raster and the brief's maps."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any, Final, NamedTuple, cast
+
+import numpy as np
+from affine import Affine
+from numpy.typing import NDArray
+
+from hexterra.elevation.averaging import average
+from hexterra.elevation.elevation import Elevation, read_elevation
+from hexterra.elevation.pixels import Pixels, Source, Window
+from hexterra.plan.defaults import settle_water
+from hexterra.progress import Progress, silent
+from hexterra.stages.drainage.drain import drain
+from hexterra.stages.mapping.carried_rivers import carried_rivers
+from hexterra.stages.mapping.cover import Cover, cover, cover_from_classes, join_covers
+from hexterra.stages.mapping.mapped_rivers import watercourses_from_lines
+from hexterra.stages.mapping.ways import Way, Ways, ways
+from hexterra.stages.sampling.pixel_geometry import pixel_areas
+from hexterra.stages.tiles.channels import upright_cells, width_classes
+from hexterra.stages.water.flow import Watercourses, flow
+from hexterra.stages.water.route import carry, draw
+from hexterra.values import Value, readonly
+from hexterra.vectors.features import Features, read_areas, read_lines
+
+if TYPE_CHECKING:
+    from hexterra.brief.brief import Brief
+    from hexterra.brief.map_sections import MapFile
+    from hexterra.lattice.board import Board
+    from hexterra.stages.drainage.drain import Drainage
+    from hexterra.stages.sampling.gather import Heights
+
+#: Fewest pixels across a cell for its water to follow them.
+LEAST_PIXELS_ACROSS: Final = 5.0
+#: Most sides of one tile that roads may cross: crossroads.
+MOST_ROADS: Final = 4
+LAKE: Final = "lake"
+
+
+class RoutingQuality(NamedTuple):
+    """How true the water of the cells is to that of the pixels.
+
+    Parameters
+    ----------
+    share_wrong, area_error, mean_displacement_cells
+        As of `hexterra.stages.water.route.RoutingReport`; the last is None where no river is large.
+    is_complete
+        Whether all ground that drains to the board was looked at.
+    pixels_averaged
+        Pixels of the raster along each edge of one that was looked at.
+    """
+
+    share_wrong: float
+    area_error: float
+    mean_displacement_cells: float | None
+    is_complete: bool
+    pixels_averaged: int
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Overlay(Value):
+    """What lies on the ground of a board of n cells.
+
+    It depends on the ground and on the brief's [water], [drainage], [rivers], [roads], [areas] and
+    [land_cover], not on how heights become levels.
+
+    Parameters
+    ----------
+    lattice
+        The cells.
+    water
+        Where water runs; None if the brief shows none.
+    width
+        Its width class in each cell, (n,) int8; 0 where it is dry.
+    upright
+        Cells whose water has upright banks, (n,) bool.
+    rivers, roads, cover
+        Rivers, roads, woods and the like of the maps; None if the brief names no map of them.
+        `water` runs along all of `rivers`.
+    routing
+        How true the water is to the raster's; None if it follows the means of the cells.
+    assumed, notes
+        What the brief left open, and what deserves a look, in sentences.
+    """
+
+    lattice: Board
+    water: Watercourses | None
+    width: NDArray[np.int8]
+    upright: NDArray[np.bool_]
+    rivers: Ways | None = None
+    roads: Ways | None = None
+    cover: Cover | None = None
+    routing: RoutingQuality | None = None
+    assumed: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        n = self.lattice.n_cells
+        for name, dtype in (("width", np.int8), ("upright", np.bool_)):
+            held = readonly(getattr(self, name), dtype=dtype, shape=(n,), name=name)
+            object.__setattr__(self, name, held)
+
+    @property
+    def named(self) -> tuple[Way, ...]:
+        """Rivers and roads that have a name."""
+        maps = (lines.ways for lines in (self.rivers, self.roads) if lines is not None)
+        return tuple(way for lines in maps for way in lines if way.name)
+
+    @property
+    def road_sides(self) -> NDArray[np.bool_]:
+        """Sides that a road crosses, (n, 6) bool, symmetric."""
+        if self.roads is None:
+            return np.zeros((self.lattice.n_cells, 6), dtype=np.bool_)
+        return self.roads.any_ports
+
+
+def lay_over(
+    elevation: Elevation,
+    heights: Heights,
+    brief: Brief,
+    *,
+    trust_sources: bool = False,
+    progress: Progress = silent,
+) -> Overlay:
+    """Find what lies on a board: its water from the ground, and what the maps of the brief show.
+
+    Parameters
+    ----------
+    elevation, heights
+        The ground, and its heights on the cells of a board.
+    brief
+        What is wanted.
+    trust_sources
+        Whether the maps may lead elsewhere; see `read_elevation`.
+    progress
+        Called with a few words as each stage begins.
+
+    Raises
+    ------
+    HexterraError
+        See `drain`, `route`, `flow`, `read_lines`, `ways`, `watercourses_from_lines`, `cover` and
+        `cover_from_classes`.
+    """
+    board = cast("Board", heights.lattice)
+    water, rivers, quality, covers = None, None, None, list[Cover]()
+    width, upright = np.zeros(board.n_cells, np.int8), np.zeros(board.n_cells, np.bool_)
+    assumed: tuple[str, ...] = ()
+    notes: list[str] = []
+    if brief.water.show:
+        progress("following the water")
+        threshold_m2, assumed = settle_water(board, brief)
+        factor, more = _settle_pixels(elevation, board, brief)
+        assumed = (*assumed, *more)
+        if factor:
+            drained = _drained(average(elevation, factor), board, brief)
+            water, quality = _routed(drained, heights, threshold_m2, factor)
+            if not quality.is_complete:
+                notes.append(_cut_off(brief))
+            if brief.drainage.lake_depth_m is not None and drained.is_lake.any():
+                covers.append(_lakes(drained, board))
+        else:
+            water = flow(heights, threshold_m2=threshold_m2, pool_depth_m=brief.water.pool_depth_m)
+        if brief.rivers.file is not None:
+            features = _read(read_lines, brief.rivers, board, trust_sources)
+            rivers = ways(features, board, tolerance_cells=brief.rivers.tolerance_cells)
+            unmet = _unmet("rivers.upright", brief.rivers.upright, rivers)
+            water = watercourses_from_lines(
+                rivers,
+                water,
+                threshold_m2=threshold_m2,
+                direction="line" if brief.rivers.runs == "as drawn" else "height",
+            )
+            rivers = carried_rivers(rivers, water)
+            notes += [*features.notes, *rivers.notes, *unmet]
+            upright = upright_cells(water, rivers, brief.rivers.upright)
+        if brief.water.banks == "upright":
+            upright = water.is_watercourse
+        limits_m2 = [km2 * 1e6 for km2 in brief.water.wider_from_km2]
+        width = width_classes(water, limits=limits_m2)
+    roads = None
+    if brief.roads.file is not None:
+        progress("laying out roads")
+        features = _read(read_lines, brief.roads, board, trust_sources)
+        roads = ways(
+            features,
+            board,
+            tolerance_cells=brief.roads.tolerance_cells,
+            most_ports=MOST_ROADS,
+            water=water,
+            width=None if water is None else width,
+            bridge_from=brief.roads.bridge_from,
+        )
+        notes += [*features.notes, *roads.notes]
+        notes += _unmet("roads.sunken", brief.roads.sunken, roads)
+    if brief.areas.file is not None or brief.land_cover.file is not None:
+        progress("sharing out areas")
+        covers += _mapped_cover(brief, board, trust_sources)
+    whole = covers[0] if covers else None
+    for other in covers[1:]:
+        whole = join_covers(cast("Cover", whole), other)
+    if whole is not None:
+        notes += whole.notes
+    return Overlay(
+        lattice=board,
+        water=water,
+        width=width,
+        upright=upright,
+        rivers=rivers,
+        roads=roads,
+        cover=whole,
+        routing=quality,
+        assumed=assumed,
+        notes=tuple(notes),
+    )
+
+
+def _settle_pixels(elevation: Elevation, board: Board, brief: Brief) -> tuple[int, tuple[str, ...]]:
+    """Settle how many pixels are averaged into one for the water to follow; 0 for cell means."""
+    asked = brief.drainage
+    if asked.follow == "cell means" or brief.water.pool_depth_m is not None:
+        return 0, ()
+    rows, columns = elevation.shape
+    row, column = rows // 2, columns // 2
+    pixel_m2 = float(pixel_areas(elevation, Window(row, row + 1, column, column + 1)).mean())
+    across = math.sqrt(float(board.area_m2.max()) / pixel_m2 * 2.0 / math.sqrt(3.0))
+    if asked.follow is None and across < LEAST_PIXELS_ACROSS:
+        return 0, (f'drainage.follow = "cell means" (a cell is only {across:.2g} pixels across)',)
+    factor = max(1, math.ceil(across / asked.pixels_across))
+    how = "" if factor == 1 else f", {factor} x {factor} pixels averaged into one"
+    said = () if asked.follow is not None else (
+        f'drainage.follow = "pixels" (a cell is {across:.0f} pixels across{how})',
+    )  # fmt: skip
+    return factor, said
+
+
+def _drained(elevation: Elevation, board: Board, brief: Brief) -> Drainage:
+    asked = brief.drainage
+    return drain(
+        elevation,
+        around=board,
+        surroundings_m=None if asked.surroundings_km is None else asked.surroundings_km * 1e3,
+        depressions=asked.depressions,
+        breach_length_pixels=asked.breach_length_pixels,
+        breach_depth_m=asked.breach_depth_m,
+        lake_depth_m=asked.lake_depth_m,
+        lake_area_m2=None if asked.lake_area_km2 is None else asked.lake_area_km2 * 1e6,
+        sea_level_m=asked.sea_level_m,
+    )
+
+
+def _routed(
+    drained: Drainage, heights: Heights, threshold_m2: float, factor: int
+) -> tuple[Watercourses, RoutingQuality]:
+    carried = carry(drained, heights.lattice)
+    displacement = carried.mean_displacement_cells
+    quality = RoutingQuality(
+        carried.share_wrong,
+        carried.area_error,
+        None if math.isnan(displacement) else displacement,
+        drained.is_complete,
+        factor,
+    )
+    return draw(carried, heights, threshold_m2=threshold_m2), quality
+
+
+def _cut_off(brief: Brief) -> str:
+    """Say that rivers may enter the board smaller than they are."""
+    reason = (
+        "the raster ends"
+        if brief.drainage.surroundings_km is None
+        else f"drainage.surroundings_km = {brief.drainage.surroundings_km:g} ends"
+    )
+    return (
+        f"Water comes to the board from beyond where {reason}; rivers there may be larger than"
+        " shown."
+    )
+
+
+def _unmet(key: str, wanted: tuple[str, ...], lines: Ways) -> list[str]:
+    """Say which kinds a key of the brief names that no line on the board is of."""
+    found = sorted({way.kind for way in lines.ways})
+    return [
+        f"{key} names {kind!r}, and no line on the board is of that kind; they are"
+        f" {', '.join(map(repr, found))}."
+        for kind in wanted
+        if kind not in found
+    ]
+
+
+def _read(reader: Any, asked: MapFile, board: Board, trust_sources: bool) -> Features:
+    """Read what a section of the brief names."""
+    return reader(
+        asked.file,
+        kind=asked.kind,
+        kind_field=asked.kind_field,
+        kinds=asked.kinds or None,
+        name_field=asked.name_field,
+        layer=asked.layer,
+        crs=asked.crs,
+        around=board,
+        trust_sources=trust_sources,
+    )
+
+
+def _mapped_cover(brief: Brief, board: Board, trust_sources: bool) -> list[Cover]:
+    """Share out the areas of the map, then the classes of the raster."""
+    found: list[Cover] = []
+    if brief.areas.file is not None:
+        features = _read(read_areas, brief.areas, board, trust_sources)
+        of_areas = cover(
+            features, board, order=brief.areas.first, least_share=brief.areas.least_share
+        )
+        found.append(replace(of_areas, notes=(*features.notes, *of_areas.notes)))
+    asked = brief.land_cover
+    if asked.file is not None:
+        raster = read_elevation(
+            asked.file,
+            crs=asked.crs,
+            band=asked.band,
+            vertical_unit="m",
+            trust_sources=trust_sources,
+        )
+        names = {int(code): kind for code, kind in asked.classes.items()}
+        found.append(cover_from_classes(raster, board, names=names, least_share=asked.least_share))
+    return found
+
+
+def _lakes(drained: Drainage, board: Board) -> Cover:
+    """Share out the lakes of the raster."""
+    row, _, column, _ = drained.window
+    whole = drained.elevation.affine
+    [(x, y)] = drained.elevation.to_crs(np.array([[column, row]], dtype=np.float64)).tolist()
+    raster = replace(
+        drained.elevation,
+        shape=drained.is_lake.shape,
+        affine=Affine(whole.a, whole.b, x, whole.d, whole.e, y),
+        source=_Marks(drained.is_lake),
+        name=LAKE,
+    )
+    return cover_from_classes(raster, board, names={1: LAKE})
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class _Marks(Source):
+    """1 where a pixel is marked, 0 elsewhere."""
+
+    is_marked: NDArray[np.bool_]
+
+    def read(self, window: Window) -> Pixels:
+        row0, row1, column0, column1 = window
+        held = self.is_marked[row0:row1, column0:column1].astype(np.float32)
+        held.flags.writeable = False
+        return Pixels(held, None)

@@ -1,0 +1,1 @@
+"""From heights to levels that can be built."""

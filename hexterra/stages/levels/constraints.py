@@ -1,0 +1,226 @@
+"""What levels may do across each side of a cell, and how to say so when it cannot be met.
+
+Part of `legalise`. Every rule is a *difference constraint*: cell u may stand at most so many
+levels above its neighbour v. Ramps set a limit both ways; falling water sets limit 0 one way.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from itertools import pairwise
+from typing import TYPE_CHECKING, Final, cast
+
+import numpy as np
+
+from hexterra.errors import BriefError, InfeasibleError
+from hexterra.lattice.hexagon import N_SIDES
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from hexterra.lattice.lattice import Lattice
+    from hexterra.stages.water.flow import Watercourses
+
+#: Stands for "as far above as you like". No level comes near it.
+NO_LIMIT: Final = 2**30
+
+MAX_RAMP: Final = 2
+_MAX_NAMED: Final = 12  # links of a chain that a message spells out
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Constraints:
+    """The rules as arrays for the kernels.
+
+    Parameters
+    ----------
+    lattice
+        The n cells.
+    rise
+        How far each cell may stand above each neighbour, (n, 6) int32, not negative; `NO_LIMIT`
+        at cliffs and where no cell adjoins.
+    """
+
+    lattice: Lattice
+    rise: NDArray[np.int32]
+
+    @cached_property
+    def is_slot(self) -> NDArray[np.bool_]:
+        """Sides with a cell across, (n, 6) bool; in order, they are the slots of the kernels."""
+        return self.lattice.neighbours >= 0
+
+    @cached_property
+    def first(self) -> NDArray[np.int32]:
+        """First slot of each cell and the number of slots, (n + 1,) int32."""
+        first = np.zeros(len(self.rise) + 1, dtype=np.int32)
+        np.cumsum(self.is_slot.sum(axis=1), out=first[1:])
+        return first
+
+    @cached_property
+    def to(self) -> NDArray[np.int32]:
+        """Cell that each slot leads to, int32."""
+        return self.lattice.neighbours[self.is_slot]
+
+    @cached_property
+    def twin(self) -> NDArray[np.int32]:
+        """Slot that leads back, int32."""
+        slot = np.cumsum(self.is_slot.ravel(), dtype=np.int32) - np.int32(1)
+        place = self.to * np.int32(N_SIDES) + self.lattice.back_sides[self.is_slot]
+        return slot[place]
+
+    @cached_property
+    def bound(self) -> NDArray[np.int32]:
+        """`rise` of each slot, int32."""
+        return self.rise[self.is_slot]
+
+    @cached_property
+    def back(self) -> NDArray[np.int32]:
+        """`rise` of each slot's twin, int32."""
+        return self.bound[self.twin]
+
+
+def constrain(
+    lattice: Lattice,
+    limit: NDArray[np.int8],
+    cliff: NDArray[np.bool_],
+    water: Watercourses | None,
+) -> Constraints:
+    """Turn ramp limits, cliffs and falling water into difference constraints.
+
+    Where water runs from w across a side to d, d and the two neighbours of w beside that side may
+    not stand above w, cliffs or not. With corners as high as their highest cell, both corners of
+    the side then stand exactly at w's level, so the built bed never rises downstream.
+    """
+    rise = np.full((lattice.n_cells, N_SIDES), NO_LIMIT, dtype=np.int32)
+    np.copyto(rise, limit, where=(lattice.neighbours >= 0) & ~cliff)
+    if water is not None:
+        cell = np.flatnonzero(water.outflow >= 0)
+        out = water.outflow[cell].astype(np.int64)
+        n_sides = _n_sides(lattice)[cell]
+        for side in ((out - 1) % n_sides, out, (out + 1) % n_sides):
+            held = lattice.neighbours[cell, side]
+            adjoins = held >= 0
+            rise[held[adjoins], lattice.back_sides[cell, side][adjoins]] = 0
+    return Constraints(lattice, rise)
+
+
+def _n_sides(lattice: Lattice) -> NDArray[np.int64]:
+    """Sides of each cell: 5 for a pentagon, whose sixth corner repeats its first."""
+    is_pentagon = lattice.corner_of[:, 5] == lattice.corner_of[:, 0]
+    return np.where(is_pentagon, N_SIDES - 1, N_SIDES)
+
+
+def refuse(
+    constraints: Constraints,
+    via: NDArray[np.int32],
+    lower: NDArray[np.int32],
+    upper: NDArray[np.int32],
+    most: NDArray[np.int32],
+) -> InfeasibleError:
+    """Explain why no levels meet the constraints: name the chain of cells that conflict.
+
+    Parameters
+    ----------
+    constraints
+        The rules.
+    via
+        Which neighbour lowered each cell last, (n,) int32; see `kernels.levels.tighten`.
+    lower, upper
+        Range of each cell before its neighbours were asked, (n,) int32.
+    most
+        The highest level the neighbours leave each cell, (n,) int32, below `lower` somewhere.
+    """
+    chain = [int((lower - most).argmax())]
+    while most[chain[-1]] < upper[chain[-1]]:
+        chain.append(int(via[chain[-1]]))
+    labels = constraints.lattice.labels
+    first, last = chain[0], chain[-1]
+    links = [_link(constraints, labels, one, other) for one, other in pairwise(chain)]
+    if len(links) > _MAX_NAMED:
+        half = _MAX_NAMED // 2
+        links[half:-half] = [f"and so on through {len(links) - 2 * half} more cells"]
+    held_low = "is pinned to" if lower[last] == upper[last] else "may stand at most at"
+    held_high = "is pinned to" if lower[first] == upper[first] else "must stand at least at"
+    return InfeasibleError(
+        f"the cell {labels[first]} {held_high} level {lower[first]}, but {labels[last]} {held_low}"
+        f" level {upper[last]}, and between them " + "; ".join(links) + ":"
+        f" {labels[first]} can stand at level {most[first]} at most",
+        remedy=f"move the pin of {labels[first]} or {labels[last]}, mark a cliff between them,"
+        " raise the ramp limit, or let the water run elsewhere",
+        chain=tuple(chain),
+        labels=tuple(labels[cell] for cell in chain),
+        excess=int(lower[first] - most[first]),
+    )
+
+
+def _link(constraints: Constraints, labels: tuple[str, ...], one: int, other: int) -> str:
+    """Say how far `one` may stand above its neighbour `other`, and why."""
+    side = constraints.lattice.neighbours[one] == other
+    rise = int(constraints.rise[one][side].min())
+    if rise == 0:
+        return f"{labels[one]} may not stand above {labels[other]}, where water runs down"
+    steps = "1 step" if rise == 1 else f"{rise} steps"
+    return f"{labels[one]} may stand {steps} above {labels[other]}"
+
+
+def checked_limit(lattice: Lattice, ramp_limit: int | NDArray[np.int8]) -> NDArray[np.int8]:
+    """Spread the limit over all sides; refuse a wrong shape, other limits and one-sided ones."""
+    shape = lattice.neighbours.shape
+    given = np.asarray(ramp_limit)
+    if given.ndim == 0:
+        given = np.full(shape, given)
+    if given.shape != shape:
+        raise wrong_shape("ramp_limit", given.shape, f"one number, or {shape}: one per side")
+    if not ((given >= 1) & (given <= MAX_RAMP)).all():
+        worst = given[(given < 1) | (given > MAX_RAMP)][0]
+        raise BriefError(
+            f"ramp_limit is {worst} steps; it must be 1 or {MAX_RAMP}",
+            remedy="choose 1 for gentle ramps only, or 2 to allow steep ones",
+            key="ramp_limit",
+            value=int(worst),
+        )
+    held = given.astype(np.int8)
+    _check_symmetric("ramp_limit", lattice, held)
+    return held
+
+
+def checked_cliffs(lattice: Lattice, cliffs: NDArray[np.bool_] | None) -> NDArray[np.bool_]:
+    """Settle the cliffs; refuse a wrong shape and one-sided ones."""
+    shape = lattice.neighbours.shape
+    if cliffs is None:
+        return np.zeros(shape, dtype=np.bool_)
+    held = np.array(cliffs, dtype=np.bool_)
+    if held.shape != shape:
+        raise wrong_shape("cliffs", held.shape, f"{shape}: one mark per side")
+    _check_symmetric("cliffs", lattice, held)
+    return held
+
+
+def _check_symmetric(
+    key: str, lattice: Lattice, by_side: NDArray[np.int8] | NDArray[np.bool_]
+) -> None:
+    """Refuse a side that differs seen from its two cells."""
+    across = by_side[lattice.neighbours, lattice.back_sides]
+    differs = (across != by_side) & (lattice.neighbours >= 0)
+    if differs.any():
+        cell, side = (int(number) for number in np.argwhere(differs)[0])
+        names = lattice.labels[cell], lattice.labels[int(lattice.neighbours[cell, side])]
+        seen = cast("tuple[object, object]", (by_side[cell, side], across[cell, side]))
+        raise BriefError(
+            f"{key} between the cells {names[0]} and {names[1]} is {seen[0]} seen from"
+            f" {names[0]} and {seen[1]} seen from {names[1]}; it must be the same",
+            remedy="give both cells the same value across the side they share",
+            key=key,
+            value=seen,
+        )
+
+
+def wrong_shape(key: str, got: tuple[int, ...], wanted: str) -> BriefError:
+    """Explain that an argument has another shape than the cells need."""
+    return BriefError(
+        f"{key} has shape {got}; it must be {wanted}",
+        remedy=f"give {key} in that shape",
+        key=key,
+        value=got,
+    )

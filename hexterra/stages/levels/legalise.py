@@ -1,0 +1,381 @@
+"""Levels that can be built: the nearest ones whose every side can be ramped and water runs down.
+
+Takes `Levels` from `quantise` and, if watercourses are shown, `Watercourses` from `flow`; its
+`LegalLevels` go on to `fit`, which chooses tiles. `constraints` holds the rules, `objective` the
+cost and the proof.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final, get_args
+
+import numpy as np
+
+from hexterra.errors import BriefError
+from hexterra.kernels.board.level_flow import raise_levels, tighten
+from hexterra.lattice.hexagon import N_SIDES
+from hexterra.stages.levels.constraints import (
+    Constraints,
+    checked_cliffs,
+    checked_limit,
+    constrain,
+    refuse,
+    wrong_shape,
+)
+from hexterra.stages.levels.level_cost import Measure, Objective, objective
+from hexterra.values import Value, readonly
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from numpy.typing import ArrayLike, NDArray
+
+    from hexterra.stages.levels.quantise import Levels
+    from hexterra.stages.water.flow import Watercourses
+
+#: Bounds lie within this many levels of 0.
+MAX_BOUND: Final = 10_000
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class LegalLevels(Value):
+    """Buildable levels and the proof that none are nearer to the wanted ones.
+
+    Parameters
+    ----------
+    levels
+        What was wanted; n is its number of cells.
+    water
+        Watercourses that must run down, or None.
+    level
+        Level of each cell, (n,) int32.
+    cliff
+        Marked cliffs, (n, 6) bool, symmetric: no ramp limit across them.
+    limit
+        Most steps between the two cells of a side, (n, 6) int8, symmetric where cells adjoin.
+    pins
+        Cells whose level is fixed, and that level, in order of the cells.
+    weight
+        What one step away costs, (n,) float64.
+    measure
+        "absolute": weight times distance; "square": weight times its square.
+    lower, upper
+        Range of all levels.
+    cost, bound
+        Cost of `level`, and the least cost that any legal levels can have, in weighted steps or
+        squared steps, for positions and weights in fixed point (see `objective`).
+    cost_units, bound_units
+        The same as whole numbers, less what no level can avoid. They are equal.
+    unit
+        What one unit is worth, in weighted steps or squared steps.
+    flow
+        The proof, (n, 6) int64, in units: how hard each cell presses on each neighbour. See
+        `Objective.bound_units`.
+
+    Raises
+    ------
+    ValueError
+        If cost and bound differ: a programming error.
+    """
+
+    levels: Levels
+    water: Watercourses | None
+    level: NDArray[np.int32]
+    cliff: NDArray[np.bool_]
+    limit: NDArray[np.int8]
+    pins: tuple[tuple[int, int], ...]
+    weight: NDArray[np.float64]
+    measure: Measure
+    lower: int
+    upper: int
+    cost: float
+    bound: float
+    cost_units: int
+    bound_units: int
+    unit: float
+    flow: NDArray[np.int64]
+
+    def __post_init__(self) -> None:
+        n = self.levels.heights.lattice.n_cells
+        for name, dtype, shape in (
+            ("level", np.int32, (n,)),
+            ("cliff", np.bool_, (n, N_SIDES)),
+            ("limit", np.int8, (n, N_SIDES)),
+            ("weight", np.float64, (n,)),
+            ("flow", np.int64, (n, N_SIDES)),
+        ):
+            held = readonly(getattr(self, name), dtype=dtype, shape=shape, name=name)
+            object.__setattr__(self, name, held)
+        if self.cost_units != self.bound_units:
+            raise ValueError(f"cost {self.cost_units} differs from its bound {self.bound_units}")
+
+    @property
+    def edit(self) -> NDArray[np.int32]:
+        """How far each cell was moved from its wanted level, (n,) int32."""
+        return self.level - self.levels.level
+
+
+def legalise(
+    levels: Levels,
+    *,
+    water: Watercourses | None = None,
+    ramp_limit: int | NDArray[np.int8] = 1,
+    cliffs: NDArray[np.bool_] | None = None,
+    pins: Iterable[tuple[int, int]] = (),
+    weight: ArrayLike | None = None,
+    measure: Measure = "absolute",
+    bounds: tuple[int, int] | None = None,
+) -> LegalLevels:
+    """Move levels as little as possible until everything can be built.
+
+    The result is the exact minimum of the sum over cells of ``weight * abs(level - position)``, or
+    of the squares, over whole levels where: across every side that is not a cliff levels differ by
+    at most the limit; where water runs from one cell to the next, neither the next cell nor the
+    two that flank the side between them stand above the first; levels keep to the bounds; pinned
+    cells stand where they are pinned.
+
+    Parameters
+    ----------
+    levels
+        Wanted levels of n cells; distance is measured from their continuous `position`.
+    water
+        Watercourses that must run down.
+    ramp_limit
+        Most steps across a side, 1 or 2: one number, or (n, 6) with a number per side that is the
+        same seen from both cells.
+    cliffs
+        Sides without limit, (n, 6) bool, the same seen from both cells; see `mark_cliffs`.
+    pins
+        Pairs (cell, level), each cell at most once unless they agree.
+    weight
+        What a step costs each cell, (n,), finite and not negative; 1 by default.
+    measure
+        "absolute" or "square".
+    bounds
+        Least and greatest level. By default from 0 to the highest wanted level or the highest
+        pin, whichever is higher.
+
+    Returns
+    -------
+    LegalLevels
+        With ``cost_units == bound_units``, which proves the minimum. Legal wanted levels come back
+        unchanged. Of equally good boards: take the wanted levels; halfway (rounded down) between
+        the greatest legal board below them and the least above them is the start; go up to the
+        lowest of the best boards at or above the start, then down to the highest of the best at
+        or below that. So the choice does not depend on how cells are numbered.
+
+    Raises
+    ------
+    BriefError
+        If an argument has the wrong shape, is out of its range, is not symmetric, or names a cell
+        that does not exist.
+    InfeasibleError
+        If no levels meet all rules; `facts["chain"]` are the cells that conflict, in order.
+
+    Notes
+    -----
+    Method: Murota, Discrete Convex Analysis (SIAM, 2003), chapter 10; see
+    `hexterra.kernels.board.level_flow`. Deterministic.
+    """
+    lattice = levels.heights.lattice
+    n = lattice.n_cells
+    pinned = _checked_pins(levels, pins)
+    lower, upper = _checked_bounds(levels, bounds, pinned)
+    held_weight = _checked_weight(weight, n)
+    if measure not in get_args(Measure):
+        raise BriefError(
+            f"measure is {measure!r}; it must be one of: {', '.join(get_args(Measure))}",
+            remedy="choose one of the measures named above",
+            key="measure",
+            value=measure,
+        )
+    limit = checked_limit(lattice, ramp_limit)
+    cliff = checked_cliffs(lattice, cliffs)
+
+    rules = constrain(lattice, limit, cliff, water)
+    least = np.full(n, lower, dtype=np.int32)
+    most = np.full(n, upper, dtype=np.int32)
+    if pinned:
+        cell, pin = np.array(pinned, dtype=np.int32).T
+        least[cell] = most[cell] = pin
+    wanted = objective(levels.position, held_weight, measure, lower, upper)
+    start = _start(levels, rules, least, most)
+    level, flow = _descend(rules, wanted, least, most, start)
+
+    cost_units = int(wanted.units_of(level.astype(np.int64)).sum())
+    bound_units = wanted.bound_units(least, most, rules.rise, flow)
+    return LegalLevels(
+        levels=levels,
+        water=water,
+        level=level,
+        cliff=cliff,
+        limit=limit,
+        pins=pinned,
+        weight=held_weight,
+        measure=measure,
+        lower=lower,
+        upper=upper,
+        cost=wanted.value_of(cost_units),
+        bound=wanted.value_of(bound_units),
+        cost_units=cost_units,
+        bound_units=bound_units,
+        unit=wanted.unit,
+        flow=flow,
+    )
+
+
+def relegalise(
+    legal: LegalLevels, *, limit: NDArray[np.int8], cliff: NDArray[np.bool_]
+) -> LegalLevels:
+    """Legalise the same wish again with other limits and cliffs; all else stays.
+
+    Parameters
+    ----------
+    legal
+        What `legalise` returned.
+    limit, cliff
+        As `ramp_limit` and `cliffs` of `legalise`.
+
+    Raises
+    ------
+    BriefError, InfeasibleError
+        As `legalise`.
+    """
+    return legalise(
+        legal.levels,
+        water=legal.water,
+        ramp_limit=limit,
+        cliffs=cliff,
+        pins=legal.pins,
+        weight=legal.weight,
+        measure=legal.measure,
+        bounds=(legal.lower, legal.upper),
+    )
+
+
+def _start(
+    levels: Levels, rules: Constraints, least: NDArray[np.int32], most: NDArray[np.int32]
+) -> NDArray[np.int32]:
+    """Find a legal board that is nowhere far from the wanted one, or refuse.
+
+    Halfway between the greatest legal board below the wanted levels and the least above them:
+    the rounded mean of legal boards is legal, and where no pin or bound interferes no legal
+    board is nearer at its worst cell.
+    """
+    lowest, highest = least, most
+    via = np.full(len(least), -1, dtype=np.int32)
+    if (least == most).any():  # without pins, any board at one level is legal
+        highest = most.copy()
+        tighten(rules.first, rules.to, rules.back, highest, via)
+        if (highest < least).any():
+            raise refuse(rules, via, least, most, highest)
+        lowest = -least
+        tighten(rules.first, rules.to, rules.bound, lowest, via)
+        np.negative(lowest, out=lowest)
+    below = np.clip(levels.level, least, most)
+    above = -below
+    tighten(rules.first, rules.to, rules.back, below, via)
+    tighten(rules.first, rules.to, rules.bound, above, via)  # the same rules upside down
+    return np.clip((below - above) >> 1, lowest, highest)
+
+
+def _descend(
+    rules: Constraints,
+    wanted: Objective,
+    least: NDArray[np.int32],
+    most: NDArray[np.int32],
+    start: NDArray[np.int32],
+) -> tuple[NDArray[np.int32], NDArray[np.int64]]:
+    """Go up, then down, to a best board; return it and the flow, (n, 6), that proves it."""
+    level = start.copy()
+    flow = np.zeros(len(rules.to), dtype=np.int64)
+    inflow = np.zeros(len(level), dtype=np.int64)
+    rest = (wanted.weight, wanted.target, wanted.step, wanted.cap)
+    raise_levels(
+        rules.first, rules.to, rules.twin, rules.bound, rules.back, most, *rest,
+        level, flow, inflow,
+    )  # fmt: skip
+    # Down is up on the board turned upside down: levels, flows and ranges change sign, and each
+    # rule applies to its slot's twin.
+    level, flow, inflow = -level, -flow, -inflow
+    rest = (wanted.weight, -wanted.target, wanted.step, wanted.cap)
+    raise_levels(
+        rules.first, rules.to, rules.twin, rules.back, rules.bound, -least, *rest,
+        level, flow, inflow,
+    )  # fmt: skip
+    by_side = np.zeros(rules.rise.shape, dtype=np.int64)
+    by_side[rules.is_slot] = -flow
+    return -level, by_side
+
+
+def _checked_pins(levels: Levels, pins: Iterable[tuple[int, int]]) -> tuple[tuple[int, int], ...]:
+    """Sort pins by cell; refuse unknown cells and contradictions."""
+    n = levels.heights.lattice.n_cells
+    held: dict[int, int] = {}
+    for cell, level in pins:
+        if not 0 <= cell < n:
+            raise BriefError(
+                f"a pin names cell number {cell}; the board's cells are numbered 0 to {n - 1}",
+                remedy="pin a cell that the board has",
+                key="pins",
+                value=cell,
+            )
+        if held.setdefault(int(cell), int(level)) != level:
+            label = levels.heights.lattice.labels[cell]
+            raise BriefError(
+                f"the cell {label} is pinned twice, to level {held[cell]} and to level {level}",
+                remedy=f"pin {label} once",
+                key="pins",
+                value=(held[cell], level),
+                cell=cell,
+            )
+    return tuple(sorted(held.items()))
+
+
+def _checked_bounds(
+    levels: Levels, bounds: tuple[int, int] | None, pins: tuple[tuple[int, int], ...]
+) -> tuple[int, int]:
+    """Settle the range of levels; refuse a senseless one and pins outside it."""
+    highest = max((level for _, level in pins), default=0)
+    lower, upper = bounds or (0, max(len(levels.thresholds_m), min(highest, MAX_BOUND)))
+    if not -MAX_BOUND <= lower <= upper <= MAX_BOUND:
+        raise BriefError(
+            f"bounds are level {lower} to level {upper}; they must ascend, and lie from"
+            f" {-MAX_BOUND} to {MAX_BOUND}",
+            remedy="give the least level, then the greatest",
+            key="bounds",
+            value=(lower, upper),
+        )
+    for cell, level in pins:
+        if not lower <= level <= upper:
+            label = levels.heights.lattice.labels[cell]
+            raise BriefError(
+                f"the cell {label} is pinned to level {level}; levels must be from {lower}"
+                f" to {upper}",
+                remedy=f"pin {label} within that range",
+                key="pins",
+                value=level,
+                cell=cell,
+            )
+    return int(lower), int(upper)
+
+
+def _checked_weight(weight: ArrayLike | None, n: int) -> NDArray[np.float64]:
+    """Settle the weights; refuse a wrong length, negative ones and what is no number."""
+    if weight is None:
+        return np.ones(n)
+    held = np.array(weight, dtype=np.float64)
+    if held.shape != (n,):
+        raise wrong_shape("weight", held.shape, f"({n},): one weight per cell")
+    is_wrong = ~((held >= 0.0) & np.isfinite(held))
+    if is_wrong.any():
+        cell = int(is_wrong.argmax())
+        raise BriefError(
+            f"weight of cell number {cell} is {held[cell]}; it must be finite and not negative",
+            remedy="give 0 for a cell that may move freely, and more for one that should stay",
+            key="weight",
+            value=float(held[cell]),
+            cell=cell,
+        )
+    return held

@@ -1,0 +1,1 @@
+"""What maps put on cells: roads, rivers and cover."""

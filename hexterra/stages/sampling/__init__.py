@@ -1,0 +1,1 @@
+"""Ground heights of every cell, from the pixels under it."""

@@ -1,0 +1,1 @@
+"""Which pieces to make, how many of each, and what stands where."""

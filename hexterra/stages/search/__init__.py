@@ -1,0 +1,1 @@
+"""The best tiles for a board: prices, bounds, local search and proof."""

@@ -1,0 +1,46 @@
+"""The messages that prove the most: what the rows of the linear relaxation are worth.
+
+Part of `refine`. Passing messages raises the bound until no cell can raise it by itself, which may
+be well below what messages can prove at all. On boards of few labels that is found by a linear
+program.
+"""
+
+from __future__ import annotations
+
+from hexterra.stages.search.bounds import Search
+from hexterra.stages.search.exact_search import Program, State, add_pairs, meet, options_of
+
+
+def relax(search: Search, time_limit_s: float | None) -> None:
+    """Take over the best messages for the labels that are left, if they are found in time.
+
+    In the relaxation a cell may hold shares of labels, and both cells of a side must agree on the
+    shares of its pairs of states. What a unit of these agreements is worth are messages, and of
+    all messages they prove the most (Werner, IEEE Transactions on Pattern Analysis and Machine
+    Intelligence 29(7), 2007). The last sweep is up afterwards.
+    """
+    choices, field = search.choices, search.field
+    lattice = choices.tiles.lattice
+    program = Program()
+    options = options_of(search)
+    for held in options:
+        for option in held:
+            option.column = program.add_column(option.price, is_whole=False)
+        program.add_row(dict.fromkeys([option.column for option in held], 1.0), 1.0, 1.0)
+    rows: list[tuple[int, int, State, int]] = []
+    for cell, side in lattice.seams.tolist():
+        other = int(lattice.neighbours[cell, side])
+        back = int(lattice.back_sides[cell, side])
+        of_mine, of_theirs = add_pairs(program, *meet(choices, options, cell, side))
+        rows += [(cell, side, state, row) for state, row in of_mine.items()]
+        rows += [(other, back, (b, a), row) for (a, b), row in of_theirs.items()]
+    worth = program.relax(time_limit_s)
+    if worth is None:
+        return
+    for cell, side, (first, second), row in rows:
+        state = (first - field.lowest[cell]) * field.width + second - first + field.max_rise
+        field.message[field.start[cell] + side * field.n_heights[cell] * field.width + state] = (
+            worth[row]
+        )
+    search.passing.restart()
+    search.round()

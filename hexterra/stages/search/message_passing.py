@@ -1,0 +1,88 @@
+"""Messages carried on, round by round, and what they prove.
+
+Part of `refine`: the bound of a `Field`, whole or in part, is raised here.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from hexterra.kernels.board.tile_costs import TOO_MUCH
+from hexterra.stages.search.message_tables import Field
+
+#: Leaps multiply the change of messages by this at first and at most; beyond the last, it is not a
+#: change of costs but of what is allowed.
+_BOLDNESS: Final = 4.0
+_MOST_BOLDNESS: Final = 50.0
+_MOST_CHANGE: Final = 1e3
+
+
+class Passing:
+    """A field whose messages are passed until they prove enough.
+
+    Parameters
+    ----------
+    field
+        What it is about; changed in place.
+    rest
+        What is added to its bound: no board costs less than both together.
+    """
+
+    def __init__(self, field: Field, rest: float = 0.0) -> None:
+        self.field = field
+        self.rest = rest
+        self.bound = -np.inf  # of the last sweep
+        self._bounds = [-np.inf, -np.inf]  # of the last sweeps down and up
+        self._before: NDArray[np.float64] | None = None
+        self._greatest_before = field.greatest
+        self._boldness = _BOLDNESS
+
+    def restart(self) -> None:
+        """Take note that prices or messages were changed: what was proven holds no more."""
+        self.field.measure()
+        self.bound, self._bounds = -np.inf, [-np.inf, -np.inf]
+        self._before = None
+
+    def sweep(self, is_up: bool, cost: float) -> float:
+        """Pass messages once, drop labels that no board cheaper than `cost` has; return a bound."""
+        # A label is out only if it is worse by more than any rounding. While cells are swept, the
+        # bound is at least that of the last sweep the other way, which the rest still holds.
+        margin = self.field.margin
+        slack = cost - self._bounds[not is_up] + margin
+        proven = self.field.sweep(is_up, min(TOO_MUCH / 2, slack))
+        self.bound = proven + self.rest - max(margin, self.field.margin)
+        self._bounds[is_up] = self.bound
+        return self.bound
+
+    def round(self, cost: float) -> float:
+        """Pass messages down and up; return a bound."""
+        return max(self.sweep(False, cost), self.sweep(True, cost))
+
+    def leap(self, cost: float) -> float:
+        """Carry on the change of the messages since the last leap, if that proves more.
+
+        Where costs have to spread along a watercourse, sweeps change the messages by little and
+        for long in one direction. Any messages prove a bound, so guessing where they are bound
+        for is sound; a guess that proves less is taken back, and the next one is more careful.
+        Returns a bound.
+        """
+        field, bound, bounds = self.field, self.bound, self._bounds
+        message, part, greatest = field.message.copy(), field.part.copy(), field.greatest.copy()
+        proven = bound
+        if self._before is not None:
+            change = np.clip(message - self._before, -_MOST_CHANGE, _MOST_CHANGE)
+            field.message += self._boldness * change
+            field.greatest = greatest + self._boldness * (greatest + self._greatest_before)
+            self._bounds = [-np.inf, -np.inf]
+            proven = self.round(cost)
+            if self.bound > bound:
+                self._boldness = min(1.5 * self._boldness, _MOST_BOLDNESS)
+            else:
+                field.message[:], field.part[:], field.greatest = message, part, greatest
+                self.bound, self._bounds = bound, bounds
+                self._boldness = max(0.5 * self._boldness, 1.0)
+        self._before, self._greatest_before = field.message.copy(), field.greatest.copy()
+        return max(proven, bound)

@@ -1,0 +1,422 @@
+"""Tiles -> Refined: the best tiles that can be found, and how much better any could be.
+
+It comes after `fit`, which is quick and legal but looks at levels alone. `choices` says what may
+be built and what it costs; `bounding` holds the best board and bound. `passing` raises the bound,
+by `narrowing` where it is still open only; `windows` betters boards, place by place; `deciding`,
+with the messages of `relaxing`, and `proving` finish the proof.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Generator, Iterable, Iterator, Mapping
+from dataclasses import dataclass, replace
+from typing import Final, Literal, get_args
+
+import numpy as np
+from numpy.typing import NDArray
+
+from hexterra.catalogue.catalogue import Catalogue
+from hexterra.errors import BriefError, InfeasibleError
+from hexterra.kernels.board.tile_costs import TOO_MUCH
+from hexterra.lattice.hexagon import N_SIDES
+from hexterra.stages.search.bounds import Search
+from hexterra.stages.search.candidates import Choices, choose_among, ground_terms
+from hexterra.stages.search.exact_search import prove
+from hexterra.stages.search.frontier_search import decide
+from hexterra.stages.search.local_search import WIDE_WINDOWS, WINDOWS, Review, mend
+from hexterra.stages.search.open_region import narrow, pass_on
+from hexterra.stages.search.prices import FORBIDDEN, PRESETS, Prices
+from hexterra.stages.search.stock_prices import (
+    StockUse,
+    adjust_prices,
+    count_owned,
+    pieces_of,
+    start_prices,
+    use_of,
+)
+from hexterra.stages.tiles.fit import Tiles, find_crossings, note_faces
+from hexterra.stages.tiles.tile_kinds import TileKind
+from hexterra.values import Value
+
+Effort = Literal["instant", "bounded", "proven"]
+Stopped = Literal["", "interrupted", "time"]
+
+#: Boards proposed at first, and rounds on the whole board before each.
+N_PROPOSALS: Final = 2
+PACE: Final = 6
+#: The gap at which the search ends.
+ENOUGH: Final[dict[Effort, float]] = {"bounded": 5e-4, "proven": 0.0}
+#: How often rounds go on where it is open: on large boards the less the more cells there are.
+MOST_TIMES: Final[dict[Effort, int]] = {"bounded": 6, "proven": 20}
+LEAST_TIMES: Final = 2
+MOST_CELLS: Final = 20_000
+#: "proven" goes on to the exact search once sweeps leave so small a share of the labels undecided,
+#: or so much of the gap.
+FEW_LABELS: Final = 0.02
+SLOW: Final = 0.98
+#: So far from the bound it is worth much to mend a proposed board that breaks rules.
+FAR: Final = 0.02
+#: The prices of pieces take long to settle; they change with every other round. The best board is
+#: gone over now and then.
+MOST_ROUNDS_WITH_STOCK: Final = 320
+PACE_WITH_STOCK: Final = 2
+PACE_OF_REVIEWS: Final = 40
+MOST_REACH: Final = 100
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Refined(Value):
+    """A board, its cost, and what no board among the choices can cost less than.
+
+    Parameters
+    ----------
+    tiles
+        The board. Its notes tell which cells have a step face off the marked cliffs.
+    prices
+        What its faults cost.
+    effort
+        How hard was looked for it.
+    start_cost, cost, bound
+        Cost of the tiles to start from (infinite if they are not allowed) and of `tiles`, and a
+        lower bound on that of any board among the same choices.
+    breakdown
+        What each fault costs in all; the amounts add up to `cost`.
+    stopped
+        "interrupted" or "time" if the search was cut short, else "".
+    stock
+        How the owned pieces are used; None if no stock was given.
+    """
+
+    tiles: Tiles
+    prices: Prices
+    effort: Effort
+    start_cost: float
+    cost: float
+    bound: float
+    breakdown: tuple[tuple[str, float], ...]
+    stopped: Stopped
+    stock: StockUse | None = None
+
+    @property
+    def gap(self) -> float:
+        """By what share of its cost the board could be better at most."""
+        return (self.cost - self.bound) / self.cost if self.cost > 0.0 else 0.0
+
+
+def refine(
+    tiles: Tiles,
+    *,
+    prices: Prices = PRESETS["truest ground"],
+    effort: Effort = "bounded",
+    time_limit_s: float | None = None,
+    catalogue: Catalogue | None = None,
+    reach: int = 1,
+    closed: NDArray[np.bool_] | None = None,
+    frozen: NDArray[np.bool_] | None = None,
+    edge_profile: Iterable[tuple[int, int]] = (),
+    joint: Iterable[tuple[int, int]] = (),
+    stock: Mapping[TileKind, int] | None = None,
+) -> Refined:
+    """Look for the tiles that cost least by `prices`, and prove how far from the best they are.
+
+    The tiles of all cells are chosen together: their misfit to the ground, the slopes on which
+    nothing stands, the work of cutting, and the step faces where tops do not meet are weighed
+    against each other. "instant" betters the start by local moves; "bounded" passes messages
+    until cost and bound are close; "proven" closes the gap by an exact search over what is left.
+
+    Parameters
+    ----------
+    tiles
+        A legal board, from `fit`. It is the first to beat, so the result never costs more.
+    prices
+        What each fault costs; see `PRESETS`.
+    effort
+        "instant", "bounded" or "proven".
+    time_limit_s
+        Seconds after which the best board so far is returned. None looks on to the end.
+    catalogue
+        What can be cut, if that is not the catalogue of `tiles`.
+    reach
+        How many steps a tile may stand beyond both the ground and its start, at least 0.
+    closed
+        Sides where the two tops must meet, (n, 6) bool, symmetric: as where a road crosses, or
+        where no face can be cut. Marked cliffs are not exempt.
+    frozen
+        Cells that keep their tile, (n,) bool.
+    edge_profile
+        Lattice corners and the height in steps that all tiles must have there, as along a rim
+        that is to be level.
+    joint
+        Lattice corners and the height in steps that the tops of a neighbouring board have there.
+        Not to meet them costs twice as much as a step face.
+    stock
+        Pieces owned of each kind. Tiles beyond them cost ``prices.new_piece`` each. The board
+        found without regard to the stock is the first to beat.
+
+    Returns
+    -------
+    Refined
+        Every tile is in the catalogue; levels keep to bounds and pins; every side that water
+        crosses is level in both its cells; where water leaves a cell that side stands at the
+        cell's `level`, and no higher in the next cell. Sides where tops do not meet are listed in
+        ``tiles.cliff``. No board among the choices costs less than `bound`, roundings included.
+        Interrupting the search (Ctrl-C) returns the best board so far. Without a time limit the
+        result depends on nothing but the arguments.
+
+    Raises
+    ------
+    BriefError
+        If an argument is out of its range.
+    InfeasibleError
+        If no board was found that keeps to all rules: closed sides, edge profile, frozen cells,
+        pins.
+
+    Notes
+    -----
+    A round of sweeps is linear in the number of cells and labels.
+    """
+    _check(tiles, effort, reach, time_limit_s, closed, frozen)
+    choices = choose_among(
+        tiles, prices, catalogue=catalogue, reach=reach, closed=closed, frozen=frozen,
+        edge_profile=edge_profile, joint=joint,
+    )  # fmt: skip
+    blind, stopped = None, ""
+    end = None if time_limit_s is None else time.monotonic() + time_limit_s
+    if stock is not None:
+        blind = Search(choices)
+        stopped = _run(blind, "bounded" if effort == "proven" else effort, end)
+    owned = None if stock is None else count_owned(choices.settings.kinds, stock)
+    search = Search(choices, owned, prices.new_piece if stock is not None else 0.0)
+    start_cost = search.cost
+    if blind is not None:
+        search.offer(blind.corners)
+    stopped = stopped or _run(search, effort, end)
+    return finish(search, prices, effort, start_cost, stopped, stock)
+
+
+def _run(search: Search, effort: Effort, end: float | None) -> Stopped:
+    """Search to the end, or until the clock shows `end` or an interruption; tell which it was."""
+    try:
+        for _ in _rounds(search, effort, end):
+            if end is not None and time.monotonic() > end:
+                return "time"
+    except KeyboardInterrupt:
+        return "interrupted"
+    return ""
+
+
+def _rounds(search: Search, effort: Effort, end: float | None) -> Iterator[None]:
+    """Do what the effort asks for, pausing wherever the search may be stopped."""
+    search.offer(search.corners)
+    yield
+    if effort == "instant":
+        search.sweep(False)
+        return
+    _start_messages(search)
+    approach = _with_stock if search.new_price > 0.0 else _without_stock
+    if (yield from approach(search, effort)) or effort == "bounded":
+        return
+    if search.new_price > 0.0 or not (yield from decide(search, end)):
+        prove(search, end)
+
+
+def _without_stock(search: Search, effort: Effort) -> Generator[None, None, bool]:
+    """Let cost and bound approach each other; return whether they are near enough."""
+    for _ in range(N_PROPOSALS):
+        yield from pass_on(search, search.passing, PACE)
+        search.propose()
+        yield
+    review, gap = Review(search), np.inf
+    most = max(LEAST_TIMES, min(MOST_TIMES[effort], MOST_CELLS // len(search.corners)))
+    for number in range(most + 1):
+        if number > 0:
+            yield from narrow(search)
+            search.propose()
+            yield
+        if search.is_broken(search.proposed):
+            is_far = search.cost - search.bound > FAR * search.cost
+            yield from mend(search, search.proposed, WIDE_WINDOWS if is_far else WINDOWS)
+        yield from review.better()
+        gap, last_gap = search.cost - search.bound, gap
+        if gap <= ENOUGH[effort] * search.cost:
+            return True
+        undecided = float((search.field.count - 1).sum()) / len(search.choices.price)
+        if effort == "proven" and (gap > SLOW * last_gap or undecided < FEW_LABELS):
+            break
+    return False
+
+
+def _with_stock(search: Search, effort: Effort) -> Generator[None, None, bool]:
+    """Do the same while the prices of pieces settle."""
+    start_prices(search)
+    for number in range(1, MOST_ROUNDS_WITH_STOCK + 1):
+        search.round()
+        yield
+        if number % PACE_WITH_STOCK:
+            continue
+        search.propose()
+        yield
+        if search.cost - search.bound <= ENOUGH[effort] * search.cost:
+            return True
+        if number % PACE_OF_REVIEWS == 0:
+            yield from Review(search).better()
+        adjust_prices(search, number // PACE_WITH_STOCK)
+    return False
+
+
+def _start_messages(search: Search) -> None:
+    """Start from the pressures that made the levels legal, at the scale that proves most.
+
+    What a cell costs per step of height is there its weight; here it is the price of both mean and
+    corners being off. Where corners pull another way than the mean, less is right.
+    """
+    legal = search.choices.tiles.legal
+    if legal.cost_units == 0 or not search.choices.falls.any():
+        return
+    unit = legal.cost / legal.cost_units
+    pressure = np.where(search.choices.falls != 0, legal.flow * unit, 0.0)
+    proven: list[tuple[float, float]] = []
+    for scale in (2.0, 1.5, 1.0, 0.0):
+        search.press(scale * pressure)
+        search.round()
+        proven.append((search.passing.bound, scale))
+    search.press(max(proven)[1] * pressure)
+
+
+def finish(
+    search: Search,
+    prices: Prices,
+    effort: Effort,
+    start_cost: float,
+    stopped: Stopped,
+    stock: Mapping[TileKind, int] | None,
+) -> Refined:
+    """Return the result of a search as a value."""
+    choices = search.choices
+    if bad := _broken(choices, search.corners):
+        raise _refusal(bad)
+    tiles = build(choices, search.corners)
+    use = None if stock is None else use_of(pieces_of(tiles), stock)
+    return Refined(
+        tiles=tiles,
+        prices=prices,
+        effort=effort,
+        start_cost=start_cost if start_cost < TOO_MUCH else float("inf"),
+        cost=search.cost,
+        bound=min(max(search.bound, 0.0), search.cost),
+        breakdown=break_down(choices, search.corners, prices, search.new_price, use),
+        stopped=stopped,
+        stock=use,
+    )
+
+
+def build(choices: Choices, corners: NDArray[np.int32]) -> Tiles:
+    """Return a board of choices as `Tiles`."""
+    settings, start = choices.settings, choices.tiles
+    row = choices.labels(corners) % choices.n_rows
+    lattice = start.lattice
+    cell, side = lattice.seams[choices.faces(corners)[0] > 0.0].T
+    cliff = np.zeros((lattice.n_cells, N_SIDES), dtype=bool)
+    cliff[cell, side] = True
+    cliff[lattice.neighbours[cell, side], lattice.back_sides[cell, side]] = True
+    crossing, crossing_turn = find_crossings(start.legal, settings.catalogue)
+    return replace(
+        start,
+        catalogue=settings.catalogue,
+        corners=corners,
+        level=corners.min(axis=1),
+        pattern=settings.pattern[row],
+        turn=settings.turn[row],
+        crossing=crossing,
+        crossing_turn=crossing_turn,
+        cliff=cliff,
+        notes=note_faces(start.legal, cliff),
+    )
+
+
+def break_down(
+    choices: Choices,
+    corners: NDArray[np.int32],
+    prices: Prices,
+    new_price: float,
+    use: StockUse | None,
+) -> tuple[tuple[str, float], ...]:
+    """Return what each fault of a board costs in all."""
+    settings = choices.settings
+    row = choices.labels(corners) % choices.n_rows
+    position, corner_position, mean_weight, corner_weight = ground_terms(choices.tiles, prices)
+    mean = corners.min(axis=1) + settings.mean_rise[row]
+    amounts = [
+        ("mean height", float((mean_weight * np.abs(mean - position)).sum())),
+        ("corner heights", float((corner_weight * np.abs(corners - corner_position)).sum())),
+    ]
+    amounts += [(name, float(term[settings.setting, row].sum())) for name, term in settings.terms]
+    amounts.append(("step faces", float(choices.face_prices(corners).sum())))
+    if choices.joint:
+        amounts.append(("joint", choices.joint_price(corners)))
+    if use is not None:
+        amounts.append(("new pieces", new_price * sum(n for _, n in use.to_cut)))
+    return tuple(amounts)
+
+
+def _broken(choices: Choices, corners: NDArray[np.int32]) -> tuple[str, ...]:
+    """Name the cells where a board breaks a rule."""
+    lattice = choices.tiles.lattice
+    bad = set(np.flatnonzero(choices.top_prices(corners) >= FORBIDDEN).tolist())
+    bad |= set(lattice.seams[choices.face_prices(corners) >= FORBIDDEN, 0].tolist())
+    return tuple(lattice.labels[cell] for cell in sorted(bad))
+
+
+def _refusal(names: tuple[str, ...]) -> InfeasibleError:
+    return InfeasibleError(
+        "no board was found that keeps all pins, kept tiles and heights along the rim, closes the"
+        " sides where tops must meet and lets water run down; rules are broken at"
+        f" {', '.join(names[:12])}" + (f" and {len(names) - 12} more" if len(names) > 12 else ""),
+        remedy="move or drop pins there, free kept cells, mark a cliff between two of these cells,"
+        " or let the rim change height there",
+        cells=names,
+    )
+
+
+def _check(
+    tiles: Tiles,
+    effort: str,
+    reach: int,
+    time_limit_s: float | None,
+    closed: NDArray[np.bool_] | None,
+    frozen: NDArray[np.bool_] | None,
+) -> None:
+    """Refuse what cannot be meant."""
+    lattice = tiles.lattice
+    if effort not in get_args(Effort):
+        raise BriefError(
+            f"effort is {effort!r}; it must be one of: {', '.join(get_args(Effort))}",
+            remedy="choose one of the efforts named above",
+            key="effort",
+            value=effort,
+        )
+    if not 0 <= reach <= MOST_REACH:
+        raise BriefError(
+            f"reach is {reach!r} steps; it must be from 0 to {MOST_REACH}",
+            remedy="choose a reach in that range; 1 is enough for most boards",
+            key="reach",
+            value=reach,
+        )
+    if time_limit_s is not None and not time_limit_s > 0.0:
+        raise BriefError(
+            f"time_limit_s is {time_limit_s!r} s; it must be greater than 0 s",
+            remedy="give the seconds to spend, or None for as many as it takes",
+            key="time_limit_s",
+            value=time_limit_s,
+        )
+    n = lattice.n_cells
+    for name, given, shape in (("closed", closed, (n, N_SIDES)), ("frozen", frozen, (n,))):
+        if given is not None and (given.shape != shape or given.dtype != np.bool_):
+            raise BriefError(
+                f"{name} is {given.dtype} of shape {given.shape}; it must be bool of {shape}",
+                remedy=f"give {name} as one truth value for each cell"
+                + (" and side" if len(shape) > 1 else ""),
+                key=name,
+                shape=given.shape,
+            )

@@ -1,0 +1,101 @@
+"""Owned pieces: what each kind of tile should cost so that the stock is used, and what is left.
+
+Part of `refine`. A tile beyond those owned costs ``Prices.new_piece``; it is the board as a whole
+that pays, not one cell. For the bound, each kind is charged a price between 0 and that on every
+tile instead, and the owned ones are credited with it: for any such prices no board costs less.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from hexterra.stages.search.bounds import Search
+from hexterra.stages.search.cell_settings import settle
+from hexterra.stages.search.prices import Prices
+from hexterra.stages.tiles.fit import Tiles
+from hexterra.stages.tiles.tile_kinds import TileKind
+from hexterra.values import Value
+
+#: What share of the way to the cost prices of kinds are moved at first, how fast that wears off,
+#: and how far a price is moved at most.
+FIRST_STEP: Final = 2.0
+WEAR: Final = 0.4
+LONGEST_STEP: Final = 0.5
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class StockUse(Value):
+    """What becomes of the owned pieces: kinds of tile and how many of each.
+
+    Parameters
+    ----------
+    used
+        Owned and on the board.
+    to_cut
+        On the board and not owned.
+    unused
+        Owned and not on the board.
+    """
+
+    used: tuple[tuple[TileKind, int], ...]
+    to_cut: tuple[tuple[TileKind, int], ...]
+    unused: tuple[tuple[TileKind, int], ...]
+
+    @property
+    def n_to_cut(self) -> int:
+        """How many tiles are still to be cut."""
+        return sum(count for _, count in self.to_cut)
+
+
+def pieces_of(tiles: Tiles) -> Counter[TileKind]:
+    """Count the tiles of a board by their kind."""
+    settings = settle(tiles, Prices(), tiles.catalogue)
+    row = settings.rows_of(tiles.pattern, tiles.turn)
+    kinds = settings.kind_of[settings.setting, row]
+    counts = np.bincount(kinds, minlength=len(settings.kinds)).tolist()
+    return Counter({kind: n for kind, n in zip(settings.kinds, counts, strict=True) if n})
+
+
+def count_owned(kinds: tuple[TileKind, ...], stock: Mapping[TileKind, int]) -> NDArray[np.int64]:
+    """Return how many pieces of each kind are owned, (n_kinds,) int64."""
+    return np.array([stock.get(kind, 0) for kind in kinds], dtype=np.int64)
+
+
+def use_of(needed: Mapping[TileKind, int], stock: Mapping[TileKind, int]) -> StockUse:
+    """Compare the tiles that a board needs, by kind, with a stock."""
+    rows = [(kind, needed.get(kind, 0), stock.get(kind, 0)) for kind in sorted({*needed, *stock})]
+    return StockUse(
+        used=tuple((kind, min(n, m)) for kind, n, m in rows if min(n, m) > 0),
+        to_cut=tuple((kind, n - m) for kind, n, m in rows if n > m),
+        unused=tuple((kind, m - n) for kind, n, m in rows if m > n),
+    )
+
+
+def start_prices(search: Search) -> None:
+    """Charge kinds that the best board so far has too many of, or that are not owned at all."""
+    excess = search.n_used(search.corners) > search.owned
+    search.charge(np.where(excess | (search.owned == 0), search.new_price, 0.0))
+
+
+def adjust_prices(search: Search, number: int) -> None:
+    """Charge more for kinds of which the last proposed board has too many, and less for others.
+
+    A subgradient step that would take the bound to the cost if it rose so all the way (Polyak, USSR
+    Computational Mathematics and Mathematical Physics 9(3), 1969), shorter each time: `number`
+    counts them from 1.
+    """
+    price, owned = search.kind_price, search.owned
+    excess = search.n_used(search.proposed) - owned
+    way = np.clip(excess / np.maximum(owned, 1), -1.0, 1.0)
+    can_move = np.where(way > 0.0, price < search.new_price, price > 0.0) & (owned > 0)
+    way = np.where(can_move, way, 0.0)
+    slope = float(way @ excess)
+    if slope > 0.0:
+        step = FIRST_STEP / number**WEAR * (search.cost - search.passing.bound) / slope
+        search.charge(np.clip(price + min(step, LONGEST_STEP) * way, 0.0, search.new_price))

@@ -1,0 +1,1 @@
+"""Watercourses on the lattice: from cell heights, or carried over from the pixels."""

@@ -1,0 +1,421 @@
+"""Lines and areas in: what a map shows, as `Features`, which `ways` and `cover` put on cells.
+
+Beside `elevation` at the head of the flow. All reading of vector files is in this package.
+"""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from hexterra.elevation.georeference import parse_crs
+from hexterra.errors import VectorError
+from hexterra.text import cleaned, cleaned_kind
+from hexterra.values import Value
+from hexterra.vectors import geometry_checks
+from hexterra.vectors.access import map_access
+from hexterra.vectors.board_frame import bounds_around, nothing_here
+
+if TYPE_CHECKING:
+    from pyproj import CRS
+
+    from hexterra.lattice.lattice import Lattice
+
+__all__ = ["Features", "Form", "nothing_here", "read_areas", "read_lines"]
+
+#: What a feature is made of: lines (roads, rivers) or areas (woods, built-up ground).
+Form = Literal["lines", "areas"]
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Features(Value):
+    """Lines or areas of a map. Made by `read_lines` and `read_areas`, which check everything.
+
+    Parameters
+    ----------
+    form
+        "lines" or "areas".
+    crs
+        Coordinate reference system of the coordinates, WKT; x (or longitude) comes first.
+    kind
+        What each of the m features is, such as "road".
+    name
+        What each is called; "" for what has no name.
+    number
+        Number of each in its file, as geographic information systems show it.
+    wkb
+        Each as well-known binary (OGC Simple Feature Access, 06-103r4, section 8), two-dimensional
+        and finite: (multi)linestrings or valid (multi)polygons.
+    notes
+        What was left out or left aside in reading, in sentences.
+    source
+        What to call them in messages.
+    """
+
+    form: Form
+    crs: str
+    kind: tuple[str, ...]
+    name: tuple[str, ...]
+    number: tuple[int, ...]
+    wkb: tuple[bytes, ...]
+    notes: tuple[str, ...] = ()
+    source: str = "features"
+
+    def __post_init__(self) -> None:
+        lengths = {len(self.kind), len(self.name), len(self.number), len(self.wkb)}
+        if len(lengths) != 1:
+            raise ValueError(f"kind, name, number and wkb have lengths {sorted(lengths)}")
+
+    @property
+    def n_features(self) -> int:
+        """How many there are."""
+        return len(self.wkb)
+
+    def geometries(self) -> NDArray[Any]:
+        """Return them as shapely geometries, (n_features,) object."""
+        from shapely import from_wkb
+
+        return np.asarray(from_wkb(list(self.wkb)), dtype=object)
+
+    def title(self, feature: int) -> str:
+        """Name a feature in a sentence: its kind, and its name or number."""
+        name = self.name[feature]
+        return f"{self.kind[feature]} {name!r}" if name else (
+            f"{self.kind[feature]} (feature {self.number[feature]})"
+        )  # fmt: skip
+
+
+def read_lines(
+    path: str | Path,
+    *,
+    kind: str | None = None,
+    kind_field: str | None = None,
+    kinds: Mapping[str, str] | None = None,
+    name_field: str | None = None,
+    layer: str | None = None,
+    crs: Any = None,
+    around: Lattice | None = None,
+    trust_sources: bool = False,
+) -> Features:
+    """Read lines, such as roads and rivers, from a vector file.
+
+    Parameters
+    ----------
+    path
+        A GeoPackage, GeoJSON file, Shapefile or FlatGeobuf file; more with `trust_sources`.
+    kind
+        What all features are; or else
+    kind_field
+        name of the field that says what each is. One of the two is needed.
+    kinds
+        Which values of `kind_field` to take, and what to call them; others are left out. None
+        takes all values, as they are.
+    name_field
+        Name of the field with the features' own names; None leaves them without.
+    layer
+        Which layer to read; needed if the file has several.
+    crs
+        Whatever pyproj takes. Needed for files that state none, and must equal what a file
+        states. GeoJSON is in WGS 84 degrees unless it says so itself (RFC 7946, section 4).
+    around
+        Take only features whose bounds touch those of these cells; None takes all.
+    trust_sources
+        Whether to open whatever GDAL takes for vector data, and let it follow what that names.
+
+    Returns
+    -------
+    Features
+        In the order of the file. Features without geometry are left out, and heights of
+        coordinates dropped; `notes` say so.
+
+    Raises
+    ------
+    FileMissingError
+        If the file does not exist or may not be read.
+    UntrustedSourceError
+        If it is a pipe or device, or leads elsewhere, and is not trusted.
+    VectorError
+        If it is no vector file, lacks the layer or field, has no feature of the kinds asked for
+        (or none `around`), holds points or areas as well, coordinates that are no numbers, broken
+        outlines, text that is not in UTF-8, or a line that jumps across the antimeridian.
+    CrsError
+        If the CRS is missing, cannot be used, or contradicts the coordinates or the file.
+    """
+    asked = _Asked("lines", kind, kind_field, kinds, name_field, layer, crs, around)
+    source = map_access(Path(path), trust_sources=trust_sources)
+    return _read(Path(path), source, asked.cleaned())
+
+
+def read_areas(
+    path: str | Path,
+    *,
+    kind: str | None = None,
+    kind_field: str | None = None,
+    kinds: Mapping[str, str] | None = None,
+    name_field: str | None = None,
+    layer: str | None = None,
+    crs: Any = None,
+    around: Lattice | None = None,
+    trust_sources: bool = False,
+) -> Features:
+    """Read areas, such as woods and built-up ground, from a vector file.
+
+    Parameters and errors are those of `read_lines`, with areas in place of lines. Besides, an
+    area whose outline crosses itself is a VectorError: which ground it covers is anyone's guess.
+    """
+    asked = _Asked("areas", kind, kind_field, kinds, name_field, layer, crs, around)
+    source = map_access(Path(path), trust_sources=trust_sources)
+    return _read(Path(path), source, asked.cleaned())
+
+
+class _Asked(NamedTuple):
+    """What the user wants of a file."""
+
+    form: Form
+    kind: str | None
+    kind_field: str | None
+    kinds: Mapping[str, str] | None
+    name_field: str | None
+    layer: str | None
+    crs: Any
+    around: Lattice | None
+
+    def cleaned(self) -> _Asked:
+        """Write kinds as `_texts` writes those of a file."""
+        kinds = self.kinds and {
+            cleaned_kind(kind): cleaned_kind(name) for kind, name in self.kinds.items()
+        }
+        return self._replace(kind=self.kind and cleaned_kind(self.kind), kinds=kinds)
+
+
+class _Raw(NamedTuple):
+    """Features as they stand in a file."""
+
+    number: NDArray[Any]
+    wkb: NDArray[Any]
+    kind: list[str]
+    name: list[str]
+
+
+def _read(path: Path, source: str, asked: _Asked) -> Features:
+    """Read what was asked for from `path`, which GDAL opens as `source`."""
+    try:
+        return _features(path, source, asked)
+    except UnicodeDecodeError as error:  # of GDAL, which hands over what it finds
+        raise VectorError(
+            f"{path.name!r} has text that is not in UTF-8: {error.object[:40]!r}",
+            remedy="save it with all text in UTF-8, or say in the .cpg file beside a Shapefile in"
+            " which encoding its text is",
+            path=str(path),
+        ) from error
+
+
+def _features(path: Path, source: str, asked: _Asked) -> Features:
+    where = repr(path.name)
+    if (asked.kind is None) == (asked.kind_field is None):
+        raise VectorError(
+            f"of {where} it must be said what its features are, once",
+            remedy="give either kind, for all of them, or the kind_field that says it of each",
+            kind=asked.kind,
+            kind_field=asked.kind_field,
+        )
+    layer = _layer(path, source, asked.layer)
+    info = _open(source, layer)
+    for field in (asked.kind_field, asked.name_field):
+        if field is not None and field not in info["fields"]:
+            raise VectorError(
+                f"{where} has no field {field!r}; its fields are"
+                f" {', '.join(map(repr, info['fields'])) or 'none'}",
+                remedy="name one of its fields",
+                field=field,
+                fields=tuple(info["fields"]),
+            )
+    crs = parse_crs(where, asked.crs, info["crs"])
+    loaded = _load(path, source, layer, asked, crs)
+    raw, notes = _select(loaded, asked, where)
+    shapes = geometry_checks.shapes_of(where, raw.number, raw.wkb)
+    is_there = geometry_checks.is_there(shapes)
+    if n_absent := int((~is_there).sum()):
+        notes.append(f"{n_absent:,} of the features of {where} have no geometry and are left out.")
+    if not is_there.any():
+        raise _nothing(where, asked, info, crs, sorted(set(loaded.kind)))
+    kept = np.flatnonzero(is_there)
+    flat, n_flattened = geometry_checks.flatten(shapes[kept])
+    if n_flattened:
+        notes.append(
+            f"Heights (or measures) of coordinates are not used; {n_flattened:,} of the features of"
+            f" {where} carry some."
+        )
+    geometry_checks.check_shape(where, flat, asked.form)
+    geometry_checks.check_coordinates(where, raw.number[kept], flat, crs)
+    if asked.form == "areas":
+        geometry_checks.check_outlines(where, raw.number[kept], flat)
+    from shapely import to_wkb
+
+    return Features(
+        form=asked.form,
+        crs=crs.to_wkt(),
+        kind=tuple(raw.kind[i] for i in kept),
+        name=tuple(raw.name[i] for i in kept),
+        number=tuple(int(raw.number[i]) for i in kept),
+        wkb=tuple(to_wkb(flat, output_dimension=2, byte_order=1).tolist()),
+        notes=tuple(notes),
+        source=cleaned(path.name),
+    )
+
+
+def _nothing(
+    where: str, asked: _Asked, info: dict[str, Any], crs: CRS, kinds: list[str]
+) -> VectorError:
+    """Explain why there is nothing to use: it lies elsewhere, is of other `kinds`, or is not.
+
+    Raises
+    ------
+    CrsError
+        If it lies elsewhere because its coordinates cannot be those of `crs`.
+    """
+    if asked.around is not None and not kinds and info["features"]:
+        bounds = info.get("total_bounds")
+        if bounds is not None and np.isfinite(bounds).all():
+            geometry_checks.check_place(where, np.reshape(bounds, (2, 2)), crs)
+        return nothing_here(where, bounds, crs.to_wkt(), asked.around)
+    wanted, there = "", ""
+    if asked.kinds is not None:
+        wanted = f" whose {asked.kind_field!r} is one of {', '.join(map(repr, asked.kinds))}"
+        there = f"; there it is {', '.join(map(repr, kinds[:8]))}" if kinds else ""
+    return VectorError(
+        f"{where} holds no {asked.form}{wanted}{there}",
+        remedy="name a file, layer or kinds with features",
+        kinds=None if asked.kinds is None else tuple(asked.kinds),
+    )
+
+
+def _layer(path: Path, source: str, wanted: str | None) -> str:
+    """Settle the layer: the one asked for, or the only one with geometry."""
+    import pyogrio
+    from pyogrio.errors import DataSourceError
+
+    where = repr(path.name)
+    try:
+        listed = pyogrio.list_layers(source)
+    except DataSourceError as error:
+        reason = str(error).partition(";")[0].replace(repr(source), "it is")
+        raise VectorError(
+            f"{where} cannot be read as lines or areas: {reason}",
+            remedy="name a GeoPackage, GeoJSON file or Shapefile",
+            path=str(path),
+        ) from error
+    names = [str(name) for name, geometry in listed if geometry is not None]
+    if not names:
+        raise VectorError(
+            f"{where} holds tables, but no lines or areas",
+            remedy="name a file whose features have a geometry",
+            layers=tuple(str(name) for name, _ in listed),
+        )
+    if wanted is None and len(names) == 1:
+        return names[0]
+    if wanted not in names:
+        asked = "" if wanted is None else f", and no layer {wanted!r}"
+        raise VectorError(
+            f"{where} has the layers {', '.join(map(repr, names))}{asked}",
+            remedy="say which to read: give layer, with one of these names",
+            layers=tuple(names),
+            layer=wanted,
+        )
+    return wanted
+
+
+def _open(source: str, layer: str) -> dict[str, Any]:
+    """Ask a layer for its fields, frame and bounds."""
+    import pyogrio
+
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # measures are converted, which `notes` will say
+        return pyogrio.read_info(source, layer=layer, force_total_bounds=True)
+
+
+def _load(path: Path, source: str, layer: str, asked: _Asked, crs: CRS) -> _Raw:
+    """Read the features, where asked for only those around the cells; each once, in order."""
+    from pyogrio import raw
+    from pyogrio.errors import DataSourceError, FeatureError
+
+    boxes: list[Any] = [None]
+    if asked.around is not None:
+        boxes = bounds_around(asked.around, crs)
+    columns = [field for field in (asked.kind_field, asked.name_field) if field is not None]
+    parts: list[_Raw] = []
+    for box in boxes:
+        try:
+            with warnings.catch_warnings():
+                warnings.simplefilter("ignore")
+                meta, number, wkb, values = raw.read(
+                    source, layer=layer, columns=columns, bbox=box, return_fids=True
+                )
+        except (DataSourceError, FeatureError) as error:
+            raise VectorError(
+                f"{path.name!r} is damaged: {error}",
+                remedy="get the file again, or mend it in a geographic information system",
+                path=str(path),
+            ) from error
+        by_field = dict(zip(meta["fields"], values, strict=True))
+        kind = [asked.kind or ""] * len(number)
+        if asked.kind_field is not None:
+            kind = _texts(by_field[asked.kind_field], cleaned_kind)
+        name = [""] * len(number)
+        if asked.name_field is not None:
+            name = _texts(by_field[asked.name_field], cleaned)
+        parts.append(_Raw(number, wkb, kind, name))
+    whole = _Raw(
+        np.concatenate([part.number for part in parts]),
+        np.concatenate([part.wkb for part in parts]),
+        [kind for part in parts for kind in part.kind],
+        [name for part in parts for name in part.name],
+    )
+    _, first = np.unique(whole.number, return_index=True)
+    return _take(whole, first)
+
+
+def _texts(values: NDArray[Any], clean: Callable[[str], str]) -> list[str]:
+    """Write field values as clean texts; what is absent becomes ""."""
+    return [
+        "" if value is None or value != value else clean(str(value))  # noqa: PLR0124 (NaN)
+        for value in values.tolist()
+    ]
+
+
+def _take(raw: _Raw, which: NDArray[np.int64]) -> _Raw:
+    return _Raw(
+        raw.number[which],
+        raw.wkb[which],
+        [raw.kind[i] for i in which],
+        [raw.name[i] for i in which],
+    )
+
+
+def _select(raw: _Raw, asked: _Asked, where: str) -> tuple[_Raw, list[str]]:
+    """Keep the features of the kinds asked for, under their new names; say what was left out."""
+    if asked.kinds is None:
+        wanted = [bool(kind) for kind in raw.kind]
+    else:
+        wanted = [kind in asked.kinds for kind in raw.kind]
+    left_out = sorted({kind for kind, is_wanted in zip(raw.kind, wanted, strict=True)
+                       if not is_wanted})  # fmt: skip
+    notes: list[str] = []
+    if left_out:
+        n = len(wanted) - sum(wanted)
+        named = ", ".join(repr(kind) if kind else "nothing" for kind in left_out[:8])
+        more = f" and {len(left_out) - 8} more" if len(left_out) > 8 else ""
+        notes.append(
+            f"{n} of the features of {where} are left out: their {asked.kind_field!r} is"
+            f" {named}{more}."
+        )
+    kept = _take(raw, np.flatnonzero(wanted))
+    if asked.kinds is not None:
+        kept = kept._replace(kind=[asked.kinds[kind] for kind in kept.kind])
+    return kept, notes

@@ -1,0 +1,1 @@
+"""Wire, cuts, hours, weight and cost."""

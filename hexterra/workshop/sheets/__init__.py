@@ -1,0 +1,1 @@
+"""How pieces come out of foam sheets, wood and boxes."""

@@ -1,0 +1,1 @@
+"""The exact shape of everything that is cut."""

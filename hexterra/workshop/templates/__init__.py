@@ -1,0 +1,1 @@
+"""Guides and drawings at full size."""

@@ -1,0 +1,208 @@
+"""Pieces -> channels: where water and sunken roads are marked out on the plan of a piece."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from hexterra.drawing.figures import Figure, Stroke, Words, stroke
+from hexterra.lattice.hexagon import N_SIDES, cut_of
+from hexterra.stages.tiles.channels import falls
+from hexterra.workshop.solids.courses import Course, piece_course
+from hexterra.workshop.solids.grooves import schedule_grooves
+from hexterra.workshop.solids.guides import Guides, counted, file_name
+from hexterra.workshop.solids.hollows import plan_area, stretches
+from hexterra.workshop.templates.footprints import kept_corners
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from hexterra.stages.schedule.schedule import Piece, Schedule
+    from hexterra.workshop.solids.grooves import Grooves
+    from hexterra.workshop.solids.hollows import Stretch
+    from hexterra.workshop.solids.solids import Solid
+
+#: Falls over each side of a piece: the cells where water falls, and from how high in millimetres.
+Lips = Mapping[int, Sequence[tuple[str, float]]]
+
+
+def channels(
+    schedule: Schedule, pieces: Sequence[tuple[Piece, Solid]], guides: Guides
+) -> Iterable[Figure]:
+    """Draw one plan for each channel and each road that occurs; turned whole tiles share one."""
+    lips = _lips(schedule)
+    groups: dict[tuple[str, str, Course], list[int]] = {}
+    for number, (piece, _) in enumerate(pieces):
+        course = piece_course(piece)
+        if course is not None:
+            part = f"{piece.hand} {piece.part}".strip()
+            shown = course.lowest if piece.part == "whole" else course
+            groups.setdefault((piece.crossing, part, shown), []).append(number)
+    if not groups:
+        return
+    grooves = schedule_grooves(schedule, guides)
+    for (crossing, part, course), numbers in groups.items():
+        users = [pieces[number] for number in numbers]
+        turns = {number: _turn(pieces[number][0], course) for number in numbers}
+        found: dict[int, list[tuple[str, float]]] = {}
+        for number, turn in turns.items():
+            for side, held in lips.get(number, {}).items():
+                found.setdefault((side - turn) % N_SIDES, []).extend(held)
+        name = crossing or "sunken road"
+        yield channel_figure(
+            users[0][1],
+            course,
+            grooves,
+            title=name if part == "whole" else f"{name}, {part}",
+            users=counted(piece for piece, _ in users),
+            turns=_turn_words(users, course) if part == "whole" else "",
+            lips=found,
+        )
+
+
+def _turn(piece: Piece, course: Course) -> int:
+    """Return how far the plan of a course is turned on a piece."""
+    own = piece_course(piece)
+    return next(turn for turn in range(N_SIDES) if course.turned(turn) == own)
+
+
+def _turn_words(users: Sequence[tuple[Piece, Solid]], course: Course) -> str:
+    """Say for each pattern how far the plan of a course is turned on it."""
+    by_pattern: dict[str, list[int]] = {}
+    for piece, _ in users:
+        by_pattern.setdefault(piece.pattern, []).append(_turn(piece, course))
+    return ", ".join(f"{name} {' '.join(map(str, t))}" for name, t in by_pattern.items())
+
+
+def _lips(schedule: Schedule) -> dict[int, dict[int, list[tuple[str, float]]]]:
+    """Return the lips of each piece that water falls over, by side in the piece's numbers."""
+    board = schedule.board
+    found: dict[int, dict[int, list[tuple[str, float]]]] = {}
+    for fall in falls(schedule.tiles):
+        part, _, origin = cut_of(board.facing, *board.kept[fall.cell].tolist())
+        frame = int(schedule.turn[fall.cell]) if part == "whole" else origin
+        sides = found.setdefault(int(schedule.piece[fall.cell]), {})
+        height_mm = fall.steps * schedule.step_mm
+        sides.setdefault((fall.side - frame) % N_SIDES, []).append(
+            (board.labels[fall.cell], height_mm)
+        )
+    return found
+
+
+def channel_figure(
+    solid: Solid,
+    course: Course,
+    grooves: Grooves,
+    *,
+    title: str,
+    users: str = "",
+    turns: str = "",
+    lips: Lips | None = None,
+) -> Figure:
+    """Draw where water or a road runs on the plan of a piece, at full size.
+
+    Parameters
+    ----------
+    solid
+        Any piece of that outline.
+    course
+        What runs there.
+    grooves
+        Its widths.
+    title
+        Names the crossing and the part.
+    users
+        What carries it, for the notes.
+    turns
+        Which patterns have it turned how far, for the notes.
+    lips
+        Sides that water falls over; each gets its lip drawn, and is noted with the cells.
+    """
+    is_whole, lips = solid.part == "whole", lips or {}
+    laid = stretches(course, grooves, solid.corner_mm(), is_whole=is_whole)
+    strokes = [stroke("piece", solid.outline_mm, is_closed=True)]
+    strokes += [stroke("hidden", line) for line in solid.channels_mm(course)]
+    strokes += [stroke(course.what, line) for line in banks_mm(solid, laid)]
+    strokes += [_lip(solid, course, grooves, side) for side in sorted(lips)]
+    corner = solid.corner_mm()
+    words: list[Words] = []
+    for number in kept_corners(solid):
+        at = corner[number] + 0.1 * (solid.middle_mm - corner[number])
+        words.append(Words((float(at[0]), float(at[1]) - 1.2), 3.2, str(number), "middle"))
+    kind = "Channel" if course.what == "water" else "Road"
+    numbers = course.words.removeprefix("sides ").removeprefix("side ")
+    return Figure(
+        name=f"{kind.lower()}-{file_name(f'{title} {numbers}')}",
+        title=f"{kind}: {title}, {course.words}",
+        strokes=tuple(strokes),
+        words=tuple(words),
+        notes=(
+            *_width_words(course, grooves, users),
+            f"The plan is the finished piece, {solid.across_flats_mm:g} mm across flats."
+            " Numbers are corners; side n runs from corner n to the next.",
+            *([f"Turn the plan counter-clockwise, by sides: {turns}."] if turns else []),
+            *(_lip_words(side, lips[side]) for side in sorted(lips)),
+        ),
+    )
+
+
+def _lip(solid: Solid, course: Course, grooves: Grooves, side: int) -> Stroke:
+    """Draw the line across a port that water falls over."""
+    groove = grooves.at_sides(course)[course.sides.index(side)]
+    corner = solid.corner_mm()
+    start, end = corner[side], corner[(side + 1) % N_SIDES]
+    share = groove.edge_shares(solid.across_flats_mm)[0]
+    middle = (start + end) / 2.0
+    half = share * (end - start)
+    return stroke("lip", np.array([middle - half, middle + half]))
+
+
+def _lip_words(side: int, held: Sequence[tuple[str, float]]) -> str:
+    """Say where water falls over a side."""
+    cells = ", ".join(f"{label} ({height_mm:g} mm)" for label, height_mm in held)
+    return (
+        f"Water falls over side {side} in {cells}: keep its lip sharp, and carry it down the face."
+    )
+
+
+def _width_words(course: Course, grooves: Grooves, users: str) -> list[str]:
+    """Say how deep the bed lies, how far apart the banks are and how they stand.
+
+    Sections that differ get a line of their own.
+    """
+    held = grooves.at_sides(course)
+    if not held:
+        return [f"Mark the edge on the top and cut {grooves.pool.depth_mm:g} mm deep.{users}"]
+    what = "banks" if course.what == "water" else "edges"
+    cuts = f"cut {held[0].depth_mm:g} mm deep"
+    sides: dict[str, list[str]] = {}
+    for side, groove in zip(course.sides, held, strict=True):
+        stands = f"sloping over {groove.bank_mm:g} mm" if groove.bank_mm else "upright"
+        sides.setdefault(f"{groove.width_mm:g} mm apart, {stands}", []).append(str(side))
+    if len(sides) == 1:
+        return [f"Mark the {what} on the top, {next(iter(sides))}; {cuts}.{users}"]
+    listed = "; ".join(
+        f"at side{'s' if len(at) > 1 else ''} {' '.join(at)} {section}"
+        for section, at in sides.items()
+    )
+    return [f"Mark the {what} on the top; {cuts}.{users}", f"They are {listed}."]
+
+
+def banks_mm(solid: Solid, laid: Sequence[Stretch]) -> tuple[NDArray[np.float64], ...]:
+    """Return the upper edges of what is cut into a piece, on its plan, each (k, 2) float64.
+
+    Parameters
+    ----------
+    solid
+        The piece.
+    laid
+        What is cut into it, in its frame.
+    """
+    from shapely import Polygon, get_coordinates, get_parts, line_merge
+
+    outline = Polygon(solid.outline_mm)
+    area = plan_area(laid).intersection(outline)
+    lines = line_merge(area.boundary.difference(outline.boundary.buffer(1e-6)))
+    return tuple(get_coordinates(line) for line in get_parts(lines) if line.length > 1e-3)
