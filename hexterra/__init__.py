@@ -36,9 +36,9 @@ if TYPE_CHECKING:
     from hexterra.plan.compare import compare as compare
     from hexterra.plan.edit import edit_plan as edit_plan
     from hexterra.plan.edit import recut_plan as recut_plan
+    from hexterra.plan.pipeline import make_plan as make_plan
+    from hexterra.plan.pipeline import plan_heights as plan_heights
     from hexterra.plan.plan import Plan as Plan
-    from hexterra.plan.plan import make_plan as make_plan
-    from hexterra.plan.plan import plan_heights as plan_heights
     from hexterra.plan.share import share_plans as share_plans
     from hexterra.stages.drainage.drain import drain as drain
     from hexterra.stages.drainage.lakes import lakes as lakes
@@ -81,10 +81,10 @@ _HOME = {
     "lakes": "stages.drainage.lakes",
     "legalise": "stages.levels.legalise",
     "load_catalogue": "catalogue.catalogue_file",
-    "make_plan": "plan.plan",
+    "make_plan": "plan.pipeline",
     "mark_cliffs": "stages.levels.cliffs",
     "Plan": "plan.plan",
-    "plan_heights": "plan.plan",
+    "plan_heights": "plan.pipeline",
     "propose": "place.proposal",
     "quantise": "stages.levels.quantise",
     "read_areas": "vectors.features",

@@ -10,8 +10,8 @@ from typing import Any
 
 import numpy as np
 
+from hexterra.csvfile import csv_text
 from hexterra.outputs.document import plan_document
-from hexterra.plan.tables import csv_text
 from hexterra.verification.verdict import Verdict
 from hexterra.verification.verify import verify
 

@@ -14,7 +14,8 @@ from pyproj import Geod, Transformer
 from hexterra.brief.brief import Brief
 from hexterra.elevation.elevation import Elevation
 from hexterra.elevation.invention import invent
-from hexterra.plan.plan import Plan, make_plan
+from hexterra.plan.pipeline import make_plan
+from hexterra.plan.plan import Plan
 
 #: What a maker with few guides can cut.
 FEW_TOPS = """

@@ -8,7 +8,8 @@ from typing import Literal
 from hexterra.brief.brief import Brief
 from hexterra.elevation.elevation import Elevation
 from hexterra.elevation.invention import invent
-from hexterra.plan.plan import Plan, make_plan
+from hexterra.plan.pipeline import make_plan
+from hexterra.plan.plan import Plan
 
 
 @cache

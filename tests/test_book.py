@@ -19,8 +19,9 @@ from small_plans import small_ground, small_plan
 
 from hexterra.brief.bench_sections import BaseBrief, FoamBrief
 from hexterra.brief.brief import Brief
-from hexterra.plan.owned_pieces import Owned, left_to_cut, tile_kind
-from hexterra.plan.plan import Plan, make_plan
+from hexterra.inputs.owned_pieces import OwnedPieces, left_to_cut, tile_kind
+from hexterra.plan.pipeline import make_plan
+from hexterra.plan.plan import Plan
 from hexterra.stages.water.flow import Kind
 from hexterra.workshop.book.assembly_pages import courses
 from hexterra.workshop.book.book import book_pdf
@@ -266,7 +267,7 @@ def test_owned_pieces_are_not_cut() -> None:
     pieces = plan.pieces.pieces
     tile = next(piece for piece in pieces if piece.pattern == "bank")
     spacer = next(piece for piece in pieces if piece.kind == "spacer")
-    owned = Owned(((tile_kind(tile), 5000),), ((spacer.name, 1),))
+    owned = OwnedPieces(((tile_kind(tile), 5000),), ((spacer.name, 1),))
     result = effort(foam(plan.pieces, to_cut=left_to_cut(plan.pieces, owned)))
     held = pypdf.PdfReader(io.BytesIO(book_pdf(replace(plan, owned=owned), result)))
     words = re.sub(r"\s+", " ", " ".join(page.extract_text() for page in held.pages))

@@ -12,7 +12,8 @@ import pypdf
 
 from hexterra.brief.brief import Brief
 from hexterra.elevation.elevation import read_elevation
-from hexterra.plan.plan import Plan, make_plan
+from hexterra.plan.pipeline import make_plan
+from hexterra.plan.plan import Plan
 from hexterra.workshop.book.book import book_pdf
 from hexterra.workshop.book.book_words import first_corner
 from hexterra.workshop.book.ground_pages import cover_word, road_words

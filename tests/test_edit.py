@@ -16,7 +16,8 @@ from hexterra.outputs.plan_files import write_plan
 from hexterra.outputs.reopen import read_plan
 from hexterra.plan.compare import compare
 from hexterra.plan.edit import edit_plan, recut_plan
-from hexterra.plan.plan import Plan, make_plan
+from hexterra.plan.pipeline import make_plan
+from hexterra.plan.plan import Plan
 from hexterra.verification.verify import verify
 
 DEFAULT = Path(__file__).parent.parent / "hexterra" / "catalogue" / "default.toml"

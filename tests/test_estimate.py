@@ -18,7 +18,7 @@ from shapely.geometry import LineString, Polygon
 from hexterra.brief.bench_sections import Amounts, BenchBrief, FoamBrief, SheetBrief, TimedBrief
 from hexterra.brief.timing import minutes_of
 from hexterra.errors import BriefError, StockError
-from hexterra.plan.owned_pieces import Owned, left_to_cut, stock_frame, tile_kind
+from hexterra.inputs.owned_pieces import OwnedPieces, left_to_cut, stock_frame, tile_kind
 from hexterra.stages.schedule.schedule import Schedule, schedule
 from hexterra.workshop.estimate.cutting import SET_UP_KINDS, top_passes
 from hexterra.workshop.estimate.estimate import SURFACE_KINDS, Effort, effort
@@ -278,7 +278,7 @@ def test_what_is_owned_is_not_cut(seed):
     blocks = [
         (p.name, int(n)) for p, n in zip(pieces().pieces, owned, strict=True) if p.kind != "tile"
     ]
-    stock = Owned(tuple(tiles), tuple(blocks))
+    stock = OwnedPieces(tuple(tiles), tuple(blocks))
     left = left_to_cut(pieces(), stock)
     assert left == tuple(stock_frame(pieces(), stock)["to_cut"][: len(counts)])
     assert left == tuple(np.maximum(counts - owned, 0))

@@ -16,8 +16,12 @@ def test_a_copy_in_the_working_folder_is_left_alone(
     """As in a clone from which the package was installed: the clone is not what is compiled."""
     copy = tmp_path / "hexterra"
     copy.mkdir()
+    (copy / "commands").mkdir()
     (copy / "__init__.py").touch()
-    (copy / "commands/first_run.py").write_text(f"open({str(tmp_path / 'mark')!r}, 'w').close()")
+    (copy / "commands" / "__init__.py").touch()
+    (copy / "commands" / "first_run.py").write_text(
+        f"open({str(tmp_path / 'mark')!r}, 'w').close()"
+    )
     monkeypatch.chdir(tmp_path)
     with compiling_beside():
         end = time.monotonic() + 1.5

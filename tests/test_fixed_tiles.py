@@ -16,10 +16,13 @@ from hexterra.brief.brief import Brief, read_brief
 from hexterra.elevation.elevation import Elevation
 from hexterra.elevation.invention import invent
 from hexterra.errors import BriefError, HexterraError, InfeasibleError, PlanFolderError
+from hexterra.inputs.inputs import read_inputs
 from hexterra.outputs.plan_files import write_plan
 from hexterra.outputs.reopen import read_plan
-from hexterra.plan.fixed_tiles import hold, take_over
-from hexterra.plan.plan import Plan, make_plan
+from hexterra.place.siting import Site
+from hexterra.plan.fixed_tiles import fix_tiles
+from hexterra.plan.pipeline import make_plan
+from hexterra.plan.plan import Plan
 from hexterra.verification.verify import verify
 
 BOARD: dict[str, Any] = {"columns": 8, "rows": 7, "scale": 3000, "x": 500_000.0, "y": 3_320_000.0}
@@ -109,7 +112,7 @@ def test_a_brief_names_the_earlier_plan_from_its_own_folder(folder: Path, tmp_pa
 def test_without_a_cell_nothing_stays(folder: Path) -> None:
     """An empty list of cells keeps the board alone."""
     second = plan(keep={"plan": str(folder), "cells": []})
-    assert not second.held.is_kept.any()
+    assert not second.fixed.is_kept.any()
 
 
 # Boards that join --------------------------------------------------------------------------------
@@ -200,8 +203,10 @@ def test_step_faces_that_are_held_are_the_same_from_both_sides(
     for cell, row in enumerate(document["cells"]):
         row["cliffs"] = np.flatnonzero(board.neighbours[cell] >= 0).tolist()
     path.write_text(json.dumps(document))
-    brief, _ = take_over(Brief.model_validate({"keep": {"plan": str(path.parent)}, "join": join}))
-    held = hold(brief, board, second.levels.metres_per_step)
+    brief = Brief.model_validate({"keep": {"plan": str(path.parent)}, "join": join})
+    inputs = read_inputs(brief, lambda _: Site(board, ()))
+    step_m = second.levels.metres_per_step
+    held = fix_tiles(inputs.brief, board, step_m, inputs.kept, inputs.joined)
     assert held.is_joined.any()
     cell, side = np.nonzero(held.cliff)
     assert len(cell) > 100

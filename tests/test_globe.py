@@ -223,7 +223,8 @@ def test_a_globe_is_a_value() -> None:
 def test_a_board_needs_no_h3() -> None:
     """H3 and shapely are loaded only when a globe is made."""
     program = (
-        "import sys, hexterra.lattice as l; l.Board(3, 3, 100., 'points', 'straight', 1e4, 9., 46.)"
+        "import sys, hexterra.lattice.board as b;"
+        " b.Board(3, 3, 100., 'points', 'straight', 1e4, 9., 46.)"
         ".neighbours; sys.exit('h3' in sys.modules or 'shapely' in sys.modules)"
     )
     assert subprocess.run([sys.executable, "-c", program], check=False).returncode == 0

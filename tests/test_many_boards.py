@@ -20,7 +20,8 @@ from seeded_plans import seeded_brief, seeded_plan
 import hexterra.catalogue
 from hexterra.elevation.elevation import Elevation, read_elevation
 from hexterra.elevation.invention import invent
-from hexterra.plan.plan import Plan, make_plan
+from hexterra.plan.pipeline import make_plan
+from hexterra.plan.plan import Plan
 
 DEFAULT = Path(hexterra.catalogue.__file__).parent / "default.toml"
 N_SEEDED = 50

@@ -25,8 +25,9 @@ UTM = Affine(25.0, 0.0, 500_000.0, 0.0, -25.0, 4_500_000.0)
 LIMITED = """
 import resource, sys, psutil
 from hexterra.cli import main
-import numpy, rasterio, numba, psutil, hexterra.stages.drainage.band_drain,
-hexterra.outputs.hydrography room = int(sys.argv.pop(1))
+import numpy, rasterio, numba, psutil
+import hexterra.stages.drainage.band_drain, hexterra.outputs.hydrography
+room = int(sys.argv.pop(1))
 used = psutil.Process().memory_info().vms
 resource.setrlimit(resource.RLIMIT_AS, (used + room, resource.RLIM_INFINITY))
 main()

@@ -23,6 +23,7 @@ from small_plans import small_ground, small_plan
 
 from hexterra.brief.brief import Brief, read_brief
 from hexterra.catalogue.tops import facets
+from hexterra.csvfile import csv_text, fixed
 from hexterra.drawing.board_map import map_svg
 from hexterra.errors import OutputError
 from hexterra.lattice.board import Board
@@ -38,8 +39,8 @@ from hexterra.outputs.surface import (
     nearest_cell,
     write_surface,
 )
-from hexterra.plan.plan import make_plan
-from hexterra.plan.tables import cell_lonlat, csv_text, fixed
+from hexterra.plan.pipeline import make_plan
+from hexterra.plan.tables import cell_lonlat
 from hexterra.verification.verify import verify
 
 BOTH = pytest.mark.parametrize("facing", ["points", "flats"])

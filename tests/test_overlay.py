@@ -15,9 +15,10 @@ from seeded_plans import write_map
 from hexterra.brief.brief import Brief
 from hexterra.elevation.elevation import Elevation, read_elevation
 from hexterra.errors import HexterraError
+from hexterra.inputs.maps import read_maps
 from hexterra.lattice.board import Board
 from hexterra.place.siting import site_board
-from hexterra.plan.overlay import Overlay, lay_over
+from hexterra.plan.overlay import Overlay, drape
 from hexterra.stages.sampling.gather import gather
 from hexterra.stages.water.flow import Kind
 
@@ -46,7 +47,8 @@ def laid(ground: Elevation | None = None, **asked: Any) -> Overlay:
     ground = ground or valley()
     water = {"threshold_km2": 3.0 * CELL_KM2} | asked.pop("water", {})
     brief = Brief.model_validate({"board": BOARD, "water": water, **asked})
-    return lay_over(ground, gather(ground, site_board(ground, brief).board), brief)
+    board = site_board(ground, brief).board
+    return drape(ground, gather(ground, board), brief, read_maps(brief, board))
 
 
 def lines(folder: Path, **drawn: Any) -> dict[str, Any]:

@@ -8,8 +8,8 @@ import pytest
 
 import hexterra as hx
 from hexterra.errors import BriefError, FileMissingError
+from hexterra.inputs.owned_pieces import OwnedPieces, read_owned, stock_frame, tile_kind
 from hexterra.outputs.plan_files import write_plan
-from hexterra.plan.owned_pieces import Owned, read_owned, stock_frame, tile_kind
 
 SIZE = {"columns": 12, "rows": 9}
 HEADER = "kind,piece,part,hand,pattern,rises,turn,crossing,ports,thickness_mm,count\n"
@@ -72,7 +72,7 @@ def test_a_board_is_its_own_stock(jacksboro: hx.Elevation) -> None:
     plan = hx.make_plan(jacksboro, hx.Brief(board=SIZE))
     tiles = tuple((tile_kind(p), p.count) for p in plan.pieces.pieces if p.kind == "tile")
     blocks = tuple((p.name, p.count) for p in plan.pieces.pieces if p.kind != "tile")
-    frame = stock_frame(plan.pieces, Owned(tiles, blocks))
+    frame = stock_frame(plan.pieces, OwnedPieces(tiles, blocks))
     assert frame[["to_cut", "unused"]].to_numpy().sum() == 0
 
 
@@ -119,7 +119,7 @@ def test_jobs_of_finishing_are_no_pieces(tmp_path: Path) -> None:
     """The woods of a schedule are nothing that anybody owns."""
     path = tmp_path / "stock.csv"
     path.write_text(HEADER + "finish,woods,,,,,,,,,7\nspacer,spacer 30 mm,whole,,,,,,,30,4\n")
-    assert read_owned(path).same_as(Owned((), (("spacer 30 mm", 4),)))
+    assert read_owned(path).same_as(OwnedPieces((), (("spacer 30 mm", 4),)))
 
 
 def test_missing_and_unreadable_lists(tmp_path: Path) -> None:

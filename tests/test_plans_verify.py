@@ -19,7 +19,8 @@ from hexterra.brief.brief import Brief, read_brief
 from hexterra.elevation.elevation import Elevation, read_elevation
 from hexterra.elevation.invention import invent
 from hexterra.errors import VectorError
-from hexterra.plan.plan import Plan, make_plan
+from hexterra.plan.pipeline import make_plan
+from hexterra.plan.plan import Plan
 
 SAMPLE = Path(__file__).parent.parent / "sample_data"
 Points = list[tuple[float, float]]

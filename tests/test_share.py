@@ -18,11 +18,12 @@ from hexterra.brief.brief import UNTITLED, Brief
 from hexterra.elevation.elevation import Elevation
 from hexterra.elevation.invention import invent
 from hexterra.errors import BriefError, OutputError
+from hexterra.inputs.owned_pieces import read_owned, tile_kind
 from hexterra.outputs.campaign_folder import write_campaign
 from hexterra.outputs.plan_files import write_plan
 from hexterra.outputs.reopen import read_plan
-from hexterra.plan.owned_pieces import read_owned, tile_kind
-from hexterra.plan.plan import Plan, make_plan
+from hexterra.plan.pipeline import make_plan
+from hexterra.plan.plan import Plan
 from hexterra.plan.share import Shared, share_plans
 from hexterra.verification.verify import verify
 

@@ -14,7 +14,7 @@ from invented_boards import SMALL, invented_board
 from test_refine import SOLVER, check_built, check_sums
 
 from hexterra.errors import BriefError, CatalogueError
-from hexterra.plan.owned_pieces import tile_kind
+from hexterra.inputs.owned_pieces import tile_kind
 from hexterra.stages.schedule.schedule import schedule
 from hexterra.stages.search.prices import Prices
 from hexterra.stages.search.refine import refine

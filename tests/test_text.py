@@ -33,10 +33,10 @@ from test_vectors import write
 import hexterra as hx
 from hexterra.brief.brief import Brief
 from hexterra.cli import main
+from hexterra.csvfile import CsvReader, csv_text
 from hexterra.drawing import lettering
 from hexterra.errors import HexterraWarning, VectorError
 from hexterra.outputs.plan_files import write_plan
-from hexterra.plan.tables import CsvReader, csv_text
 from hexterra.text import cleaned, cleaned_kind
 
 #: Any string of Python, lone surrogates and noncharacters among them.

@@ -14,7 +14,7 @@ from seeded_plans import write_map
 from small_plans import small_ground, small_plan
 
 from hexterra.brief.brief import Brief
-from hexterra.plan.plan import make_plan
+from hexterra.plan.pipeline import make_plan
 
 Tables = tuple[Rows, Rows]
 X, Y = 500_000.0, 3_320_000.0

@@ -19,7 +19,7 @@ from plan_tables import (
 from small_plans import small_ground
 
 from hexterra.brief.brief import Brief
-from hexterra.plan.plan import make_plan
+from hexterra.plan.pipeline import make_plan
 
 
 @pytest.fixture

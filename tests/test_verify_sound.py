@@ -21,10 +21,11 @@ from plan_tables import (
 from small_plans import small_ground, small_plan
 
 from hexterra.brief.brief import Brief
+from hexterra.csvfile import csv_text
 from hexterra.elevation.elevation import Elevation
 from hexterra.plan.overlay import Overlay
-from hexterra.plan.plan import make_plan
-from hexterra.plan.tables import csv_text, schedule_frame, tiles_frame
+from hexterra.plan.pipeline import make_plan
+from hexterra.plan.tables import schedule_frame, tiles_frame
 from hexterra.stages.schedule.schedule import schedule
 from hexterra.verification.verify import verify
 

@@ -128,6 +128,18 @@ class Brief(Section):
         return Brief(**_laid_over(self.model_dump(exclude_unset=True), changes))
 
 
+def without_folders(asked: dict[str, Any]) -> dict[str, Any]:
+    """Name files in a brief, dumped as a mapping, without their folders."""
+    shortened = dict(asked)
+    if shortened.get("catalogue") is not None:
+        shortened["catalogue"] = Path(shortened["catalogue"]).name
+    for section, key in FILES:
+        if (shortened.get(section) or {}).get(key) is not None:
+            name = Path(shortened[section][key]).name
+            shortened[section] = {**shortened[section], key: name}
+    return shortened
+
+
 def read_brief(path: str | Path) -> Brief:
     """Read a brief from a TOML file.
 

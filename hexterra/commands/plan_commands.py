@@ -63,7 +63,7 @@ def plan_command(
         from hexterra.outputs.document import asked_of
         from hexterra.outputs.folder import check_folder
         from hexterra.outputs.plan_files import write_plan
-        from hexterra.plan.plan import make_plan
+        from hexterra.plan.pipeline import make_plan
 
         directory = Path(out or f"{Path(files[0]).stem}-plan")
         check_folder(directory, replace=replace, document=asked_of(elevation, brief))

@@ -141,12 +141,18 @@ class Elevation(Value):
         return georeference.apply(self.affine, pixel)
 
     @cached_property
-    def digest(self) -> str:
-        """32 hexadecimal digits of the content: frame and pixels, but neither name nor path."""
+    def grid_digest(self) -> str:
+        """32 hexadecimal digits of where the pixels lie and of the vertical unit."""
         state = hashlib.blake2b(digest_size=16)
         terms = " ".join(float(term).hex() for term in tuple(self.affine)[:6])
         state.update(f"elevation {self.shape} {terms} {self.metres_per_unit.hex()}".encode())
         state.update(self.crs.encode())
+        return state.hexdigest()
+
+    @cached_property
+    def digest(self) -> str:
+        """32 hexadecimal digits of the content: grid and pixels, but neither name nor path."""
+        state = hashlib.blake2b(self.grid_digest.encode(), digest_size=16)
         state.update(self.source.digest.encode())
         return state.hexdigest()
 

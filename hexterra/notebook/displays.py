@@ -39,7 +39,7 @@ def register_displays() -> None:
         return
     formatter = shell.display_formatter.formatters["text/html"]
     for module, name, show in (
-        ("hexterra.elevation", "Elevation", _elevation_html),
+        ("hexterra.elevation.elevation", "Elevation", _elevation_html),
         ("hexterra.lattice.board", "Board", _board_html),
         ("hexterra.stages.sampling.gather", "Heights", _heights_html),
         ("hexterra.stages.levels.quantise", "Levels", _levels_html),

@@ -8,8 +8,8 @@ from os import PathLike
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, Literal, get_args
 
+from hexterra.inputs.owned_pieces import left_to_cut
 from hexterra.outputs.folder import PLAN, Writer, earlier_files
-from hexterra.plan.owned_pieces import left_to_cut
 
 if TYPE_CHECKING:
     from hexterra.plan.plan import Plan

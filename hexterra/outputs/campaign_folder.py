@@ -7,11 +7,11 @@ import os
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
+from hexterra.csvfile import csv_text
 from hexterra.errors import OutputError
+from hexterra.inputs.earlier_plans import DAMAGE
 from hexterra.outputs.folder import PLAN, Kind, Writer, check_folder, write_folder
 from hexterra.outputs.plan_files import plan_writers
-from hexterra.plan.earlier_plans import DAMAGE
-from hexterra.plan.tables import csv_text
 from hexterra.progress import Progress, silent
 
 if TYPE_CHECKING:

@@ -10,9 +10,11 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import pandas as pd
 
-from hexterra.outputs.reopen import stored_stages, without_folders
-from hexterra.plan.earlier_plans import FORMAT, VERSION
-from hexterra.plan.tables import DECIMALS, NEIGHBOUR_RULE
+from hexterra.brief.brief import without_folders
+from hexterra.csvfile import DECIMALS
+from hexterra.inputs.earlier_plans import FORMAT, VERSION
+from hexterra.outputs.reopen import stored_stages
+from hexterra.plan.tables import NEIGHBOUR_RULE
 from hexterra.stages.tiles.fit import level_to_metres
 from hexterra.stages.water.flow import Kind
 

@@ -21,7 +21,7 @@ from typing import Any, Final, NamedTuple, cast
 from filelock import FileLock, Timeout
 
 from hexterra.errors import HexterraWarning, OutputError
-from hexterra.plan.earlier_plans import FORMAT, PLAN_FILE
+from hexterra.inputs.earlier_plans import FORMAT, PLAN_FILE
 
 
 class Kind(NamedTuple):

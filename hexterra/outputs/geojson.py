@@ -12,7 +12,7 @@ from shapely import MultiPolygon, Polygon, box
 from shapely.affinity import translate
 from shapely.geometry.polygon import orient
 
-from hexterra.plan.tables import DECIMALS
+from hexterra.csvfile import DECIMALS
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -65,12 +65,12 @@ def plan_writers(
     plan: Plan, *, extras: Collection[Extra] = (), progress: Progress = silent
 ) -> dict[str, Writer]:
     """Return the writers of a plan's files by name; what `write_plan` puts into one folder."""
+    from hexterra.csvfile import csv_text
     from hexterra.drawing.board_map import map_png, map_svg
     from hexterra.drawing.lettering import missing_letters
     from hexterra.outputs.document import plan_json
     from hexterra.outputs.geojson import cells_geojson
     from hexterra.outputs.surface import write_surface
-    from hexterra.plan.tables import csv_text
 
     svg = map_svg(plan)
     stock = plan.stock

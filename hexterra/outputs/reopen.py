@@ -20,17 +20,18 @@ from typing import TYPE_CHECKING, Any, Final, cast
 import numpy as np
 from affine import Affine
 
-from hexterra.brief.brief import FILES, Brief
+from hexterra.brief.brief import Brief, without_folders
+from hexterra.csvfile import DECIMALS, CsvReader, csv_text
 from hexterra.elevation.elevation import Elevation
 from hexterra.elevation.pixels import Pixels, Source, Window
 from hexterra.errors import HexterraError, InfeasibleError, PlanFolderError
+from hexterra.inputs.earlier_plans import DAMAGE, PLAN_AGAIN, PLAN_FILE, read_document
 from hexterra.outputs.folder import recover
 from hexterra.outputs.stored_values import from_stored, to_stored
-from hexterra.plan.earlier_plans import DAMAGE, PLAN_AGAIN, PLAN_FILE, read_document
-from hexterra.plan.fit_problem import judge_board, prepare
-from hexterra.plan.fixed_tiles import Held
-from hexterra.plan.plan import complete
-from hexterra.plan.tables import DECIMALS, CsvReader, csv_text
+from hexterra.plan.fit_problem import evaluate_board, fit_problem, stock_of
+from hexterra.plan.fixed_tiles import FixedTiles
+from hexterra.plan.pipeline import complete
+from hexterra.plan.rules import legal_levels, rules_for
 from hexterra.progress import Progress, silent
 
 if TYPE_CHECKING:
@@ -62,24 +63,12 @@ class Remembered(Source):
         )
 
 
-def without_folders(asked: dict[str, Any]) -> dict[str, Any]:
-    """Name files in a brief, dumped as a mapping, without their folders."""
-    shortened = dict(asked)
-    if shortened.get("catalogue") is not None:
-        shortened["catalogue"] = Path(shortened["catalogue"]).name
-    for section, key in FILES:
-        if (shortened.get(section) or {}).get(key) is not None:
-            name = Path(shortened[section][key]).name
-            shortened[section] = {**shortened[section], key: name}
-    return shortened
-
-
 def stored_stages(plan: Plan) -> dict[str, Any]:
     """Return what `read_plan` needs to make a plan again, as plain lists, numbers and texts.
 
     What was asked is stored with files by name: where they lie is this machine's affair.
     """
-    refined, joints = plan.refined, plan.held.joints
+    refined, joints = plan.refined, plan.fixed.joints
     is_start_legal = np.isfinite(refined.start_cost)
     return {
         "asked": without_folders(plan.brief.model_dump(mode="json", exclude_unset=True)),
@@ -87,7 +76,7 @@ def stored_stages(plan: Plan) -> dict[str, Any]:
         "overlay": to_stored(plan.overlay, without=("lattice", "heights")),
         "catalogue": to_stored(plan.catalogue),
         "owned": to_stored(plan.owned),
-        "joints": to_stored(joints, without=("lattice",)) if joints.holds else None,
+        "joints": to_stored(joints, without=("lattice",)) if joints.fixes_any else None,
         "datum_m": plan.levels.datum_m,
         "metres_per_step": plan.levels.metres_per_step,
         "start_cost": refined.start_cost if is_start_legal else None,
@@ -156,28 +145,38 @@ def _remake(document: dict[str, Any], progress: Progress) -> Plan:
     heights = from_stored(stored["heights"])
     owned = from_stored(stored["owned"])
     overlay = from_stored(stored["overlay"], lattice=heights.lattice, heights=heights)
-    held = from_stored(stored["joints"], lattice=heights.lattice) or Held.nothing(heights.lattice)
-    asked = prepare(
+    fixed = from_stored(stored["joints"], lattice=heights.lattice) or FixedTiles.nothing(
+        heights.lattice
+    )
+    legal = legal_levels(
         heights,
         overlay,
         brief,
-        from_stored(stored["catalogue"]),
-        held=held,
+        metres_per_step=float(stored["metres_per_step"]),
         datum_m=float(stored["datum_m"]),
         progress=progress,
     )
+    rules = rules_for(legal, overlay, brief, from_stored(stored["catalogue"]), progress=progress)
     start_cost = stored["start_cost"]
-    refined = judge_board(
-        asked,
+    refined = evaluate_board(
+        fit_problem(rules, fixed),
         np.array([row["corners"] for row in document["cells"]], dtype=np.int32),
         brief,
-        None if owned is None else dict(owned.tiles),
+        stock_of(owned),
         bound=float(stored["bound"]),
         start_cost=float("inf") if start_cost is None else float(start_cost),
         stopped=stored["stopped"],
     )
-    assumed = tuple(document["assumed"])
-    return complete(elevation, brief, overlay, refined, owned=owned, held=held, assumed=assumed)
+    return complete(
+        elevation,
+        brief,
+        overlay,
+        rules,
+        refined,
+        owned=owned,
+        fixed=fixed,
+        assumed=tuple(document["assumed"]),
+    )
 
 
 def _read_table(path: Path) -> list[dict[str, str]]:

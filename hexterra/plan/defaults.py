@@ -1,4 +1,4 @@
-"""What a brief leaves open, settled by board and ground; what it names, found on the board."""
+"""Defaults for what a brief leaves open, by board and ground; and what it names on the board."""
 
 from __future__ import annotations
 
@@ -49,8 +49,10 @@ def check_board(board: Board, brief: Brief) -> None:
             )
 
 
-def settle_step(heights: Heights, board: Board, brief: Brief) -> tuple[float, tuple[str, ...]]:
-    """Settle the ground height of a step: given, from the exaggeration, or from the relief."""
+def metres_per_step_of(
+    heights: Heights, board: Board, brief: Brief
+) -> tuple[float, tuple[str, ...]]:
+    """Return the ground height of a step: given, from the exaggeration, or from the relief."""
     asked = brief.heights
     if asked.metres_per_step is not None:
         return asked.metres_per_step, ()
@@ -74,8 +76,8 @@ def count_levels(brief: Brief) -> int | None:
     return None
 
 
-def settle_water(board: Board, brief: Brief) -> tuple[float, tuple[str, ...]]:
-    """Settle the catchment that makes a watercourse.
+def default_water_threshold(board: Board, brief: Brief) -> tuple[float, tuple[str, ...]]:
+    """Return the catchment that makes a watercourse, in m2.
 
     Without a word in the brief it grows with the side of the board, so that boards of any size
     carry about as many rivers across: common practice, no source.

@@ -12,10 +12,12 @@ import numpy as np
 
 from hexterra.catalogue.catalogue_file import load_catalogue
 from hexterra.errors import InfeasibleError
-from hexterra.plan.defaults import find_cell, tops_within
-from hexterra.plan.fit_problem import Prepared, judge_board, look, prepare
+from hexterra.plan.defaults import find_cell
+from hexterra.plan.fit_problem import FitProblem, evaluate_board, fit_problem, solve, stock_of
 from hexterra.plan.fixed_tiles import keep
-from hexterra.plan.plan import Plan, complete
+from hexterra.plan.pipeline import complete
+from hexterra.plan.plan import Plan
+from hexterra.plan.rules import rules_for
 from hexterra.progress import Progress, silent
 from hexterra.stages.variants.edit_cell import edit_cell
 from hexterra.text import cleaned
@@ -23,10 +25,7 @@ from hexterra.text import cleaned
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from hexterra.brief.brief import Brief
-    from hexterra.catalogue.catalogue import Catalogue
     from hexterra.lattice.board import Board
-    from hexterra.plan.fixed_tiles import Held
 
 
 def edit_plan(
@@ -72,24 +71,24 @@ def edit_plan(
     pattern = pattern or plan.catalogue.patterns[tiles.pattern[at]].name
     turn = int(tiles.turn[at]) if turn is None else turn
     level = int(tiles.level[at]) if level is None else level
-    asked = prepared_again(plan)
+    problem = problem_of(plan)
     edited = edit_cell(
         tiles,
         at,
         level=level,
         pattern=pattern,
         turn=turn,
-        prices=asked.prices,
-        can_face=asked.can_face,
-        frozen=asked.frozen if asked.frozen.any() else None,
-        edge_profile=asked.profile,
-        joint=asked.joint,
+        prices=problem.prices,
+        can_face=problem.can_face,
+        frozen=problem.frozen_cells,
+        edge_profile=problem.profile,
+        joint=problem.joint,
     )
-    refined = judge_board(
-        asked,
+    refined = evaluate_board(
+        problem,
         edited.tiles.corners,
         plan.brief,
-        None if plan.owned is None else dict(plan.owned.tiles),
+        stock_of(plan.owned),
         bound=bound_of_any(plan),
         start_cost=plan.refined.start_cost,
         stopped=plan.refined.stopped,
@@ -101,9 +100,10 @@ def edit_plan(
         plan.elevation,
         plan.brief,
         plan.overlay,
+        plan.rules,
         refined,
         owned=plan.owned,
-        held=plan.held.joints,
+        fixed=plan.fixed.joints,
         assumed=(*before, said),
     )
 
@@ -141,18 +141,19 @@ def recut_plan(plan: Plan, catalogue: str | Path, *, progress: Progress = silent
         If a stack cannot be made of the stocked thicknesses.
     """
     brief = plan.brief.changed({"catalogue": str(catalogue)})
-    new = tops_within(load_catalogue(catalogue), brief.ramps.limit)
+    rules = rules_for(
+        plan.rules.legal, plan.overlay, brief, load_catalogue(catalogue), progress=progress
+    )
     corners, lattice = plan.fitted.corners, plan.board
     rises = corners - corners.min(axis=1)[:, None]
-    is_free = new.find_patterns(rises)[0] < 0
+    is_free = rules.fitted.catalogue.find_patterns(rises)[0] < 0
     n_can_cut = int((~is_free).sum())
-    stock = None if plan.owned is None else dict(plan.owned.tiles)
+    stock = stock_of(plan.owned)
     while True:
-        held = keep(plan.held.joints, corners, plan.fitted.cliff, ~is_free)
+        fixed = keep(plan.fixed.joints, corners, plan.fitted.cliff, ~is_free)
         try:
-            asked = prepared_again(plan, brief, catalogue=new, held=held, progress=progress)
             progress("fitting what must change")
-            refined = look(asked, brief, stock)
+            refined = solve(fit_problem(rules, fixed), brief, stock)
         except InfeasibleError as error:
             if is_free.all():
                 raise
@@ -164,8 +165,8 @@ def recut_plan(plan: Plan, catalogue: str | Path, *, progress: Progress = silent
             continue
         break
     if not is_free.all():  # what was proven holds among boards that keep those tiles only
-        refined = judge_board(
-            prepared_again(plan, brief, catalogue=new),
+        refined = evaluate_board(
+            fit_problem(rules, plan.fixed.joints),
             refined.tiles.corners,
             brief,
             stock,
@@ -182,9 +183,10 @@ def recut_plan(plan: Plan, catalogue: str | Path, *, progress: Progress = silent
         plan.elevation,
         brief,
         plan.overlay,
+        rules,
         refined,
         owned=plan.owned,
-        held=plan.held.joints,
+        fixed=plan.fixed.joints,
         assumed=(*plan.assumed, said),
     )
 
@@ -195,27 +197,9 @@ def _beside(board: Board, cells: NDArray[np.bool_]) -> NDArray[np.bool_]:
     return np.asarray(beside.any(axis=1), dtype=np.bool_)
 
 
-def prepared_again(
-    plan: Plan,
-    brief: Brief | None = None,
-    *,
-    catalogue: Catalogue | None = None,
-    held: Held | None = None,
-    progress: Progress = silent,
-) -> Prepared:
-    """Prepare a plan's board once more, by its own brief and catalogue or by others.
-
-    Of what earlier plans held, boards that join count; tiles that were kept once may change.
-    """
-    return prepare(
-        plan.heights,
-        plan.overlay,
-        brief or plan.brief,
-        catalogue or plan.catalogue,
-        held=held or plan.held.joints,
-        datum_m=plan.levels.datum_m,
-        progress=progress,
-    )
+def problem_of(plan: Plan) -> FitProblem:
+    """Return what any board of a plan must keep to: tiles that were kept once may change."""
+    return fit_problem(plan.rules, plan.fixed.joints)
 
 
 def bound_of_any(plan: Plan) -> float:

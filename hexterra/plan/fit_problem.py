@@ -1,8 +1,4 @@
-"""Heights, overlay, brief -> what `refine` is asked: the stages up to `fit`, and what holds fast.
-
-`plan` runs them to look for the best board; a plan that is opened again runs them to judge the
-board that it holds.
-"""
+"""Rules, fixed tiles -> what `refine` is asked, and its answer."""
 
 from __future__ import annotations
 
@@ -13,24 +9,12 @@ from typing import TYPE_CHECKING, Final, cast
 import numpy as np
 
 from hexterra.errors import InfeasibleError
-from hexterra.plan.defaults import (
-    cliffs_of,
-    count_levels,
-    pins_of,
-    prices_of,
-    rim_profile,
-    settle_step,
-    where_faces_can_be,
-)
-from hexterra.plan.fixed_tiles import Held
-from hexterra.progress import Progress, silent
-from hexterra.stages.levels.legalise import legalise
-from hexterra.stages.levels.quantise import quantise
+from hexterra.plan.fixed_tiles import FixedTiles
+from hexterra.plan.rules import Rules
 from hexterra.stages.search.evaluate import appraise, judge, with_corners
 from hexterra.stages.search.prices import FORBIDDEN, Prices
 from hexterra.stages.search.refine import MOST_REACH, Refined, Stopped, refine
-from hexterra.stages.tiles.cuts import cuts
-from hexterra.stages.tiles.fit import Tiles, fit
+from hexterra.stages.tiles.fit import Tiles
 from hexterra.values import Value, readonly
 
 if TYPE_CHECKING:
@@ -39,25 +23,22 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from hexterra.brief.brief import Brief
-    from hexterra.catalogue.catalogue import Catalogue
-    from hexterra.lattice.board import Board
-    from hexterra.plan.overlay import Overlay
-    from hexterra.stages.sampling.gather import Heights
+    from hexterra.inputs.owned_pieces import OwnedPieces
     from hexterra.stages.tiles.tile_kinds import TileKind
 
 
-#: How far from the start tiles are looked for, at least, where it has faces that are unwanted.
+#: How far from the start tiles are searched, at least, where it has faces that are unwanted.
 REACH_TO_CLOSE: Final = 2
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class Prepared(Value):
+class FitProblem(Value):
     """A legal start, and what any board must keep to.
 
     Parameters
     ----------
     start
-        The tiles that `fit` chose; n is their number.
+        Tiles to start from; n is their number.
     prices
         What faults cost, by the brief.
     can_face
@@ -74,7 +55,7 @@ class Prepared(Value):
     frozen
         Cells that keep the tile of `start`, (n,) bool.
     reach
-        How far from `start` tiles must be looked for, in steps, for the others to adapt.
+        How far from `start` tiles must be searched, in steps, for the others to adapt.
     """
 
     start: Tiles
@@ -92,105 +73,49 @@ class Prepared(Value):
         for name, shape in (
             ("can_face", (n, 6)), ("may_face", (n, 6)), ("unwanted", (n, 6)), ("frozen", (n,))
         ):  # fmt: skip
-            held = readonly(getattr(self, name), dtype=np.bool_, shape=shape, name=name)
-            object.__setattr__(self, name, held)
+            array = readonly(getattr(self, name), dtype=np.bool_, shape=shape, name=name)
+            object.__setattr__(self, name, array)
+
+    @property
+    def frozen_cells(self) -> NDArray[np.bool_] | None:
+        """`frozen`, or None where no cell is."""
+        return self.frozen if self.frozen.any() else None
 
 
-def prepare(
-    heights: Heights,
-    overlay: Overlay,
-    brief: Brief,
-    catalogue: Catalogue,
-    *,
-    held: Held,
-    datum_m: float | None,
-    progress: Progress = silent,
-) -> Prepared:
-    """Run the stages from `quantise` to `fit` as a brief wants them.
-
-    Parameters
-    ----------
-    heights, overlay
-        The ground, and what lies on it.
-    brief
-        What is wanted.
-    catalogue
-        What can be cut, of it the tops that rise no more than a ramp may.
-    held
-        What earlier plans hold fast.
-    datum_m
-        Ground height of level 0, in metres; None takes that of the lowest cell.
-    progress
-        Called with a few words as each stage begins.
+def fit_problem(rules: Rules, fixed: FixedTiles) -> FitProblem:
+    """Put together what a search must keep to: the rules of the brief, and fixed tiles.
 
     Raises
     ------
-    BriefError, CatalogueError, InfeasibleError
-        As `plan_heights`.
+    InfeasibleError
+        If a fixed tile cannot stand where it is.
     """
-    board = cast("Board", heights.lattice)
-    progress("choosing levels")
-    levels = quantise(
-        heights,
-        method=brief.heights.method,
-        metres_per_step=settle_step(heights, board, brief)[0],
-        datum_m=datum_m,
-        n_levels=count_levels(brief),
-        thresholds_m=brief.heights.thresholds_m,
-    )
-    progress("making every slope cuttable")
-    cliffs = cliffs_of(levels, board, brief)
-    legal = legalise(
-        levels,
-        water=overlay.water,
-        ramp_limit=brief.ramps.limit,
-        cliffs=None if cliffs is None else cliffs & ~overlay.road_sides,
-        pins=pins_of(board, brief).items(),
-        measure=brief.ramps.measure,
-    )
-    can_face = where_faces_can_be(catalogue, legal, brief)
-    progress("fitting tiles")
-    start = fit(
-        legal,
-        catalogue,
-        cuts=cuts(
-            overlay.lattice,
-            catalogue,
-            overlay.water,
-            width=overlay.width,
-            upright=overlay.upright,
-            roads=overlay.roads,
-            sunken=brief.roads.sunken,
-        ),
-    )
-    by_brief = legal.cliff if brief.fit.step_faces == "marked cliffs only" else can_face
-    off_roads = ~overlay.road_sides
-    can_face = can_face & off_roads | start.cliff
-    both_kept = held.is_kept[:, None] & held.is_kept[board.neighbours] & (board.neighbours >= 0)
-    may_face = by_brief & off_roads | can_face & held.cliff & both_kept
+    board, start = fixed.lattice, rules.fitted
+    can_face = rules.can_face
+    both_kept = fixed.is_kept[:, None] & fixed.is_kept[board.neighbours] & (board.neighbours >= 0)
+    may_face = rules.may_face | can_face & fixed.cliff & both_kept
     # Nobody saw to the far halves of a neighbour's cut tiles; tops may have to part from them.
-    beside_joint = held.is_joined[:, None] ^ held.is_joined[board.neighbours]
+    beside_joint = fixed.is_joined[:, None] ^ fixed.is_joined[board.neighbours]
     may_face |= can_face & beside_joint & (board.neighbours >= 0)
     unwanted = start.cliff & ~may_face
     may_face |= unwanted
-    profile = rim_profile(board, brief)
-    frozen = _allowed(start, held)
-    start, reach = _start_from(start, held, frozen, may_face, profile)
-    return Prepared(
+    frozen = _allowed(start, fixed)
+    start, reach = _start_from(start, fixed, frozen, may_face, rules.profile)
+    return FitProblem(
         start=start,
-        prices=prices_of(brief, catalogue),
+        prices=rules.prices,
         can_face=can_face,
         may_face=may_face,
         unwanted=unwanted,
-        profile=profile,
-        joint=held.profile,
+        profile=rules.profile,
+        joint=fixed.profile,
         frozen=frozen,
         reach=reach,
     )
 
 
-def look(asked: Prepared, brief: Brief, stock: Mapping[TileKind, int] | None) -> Refined:
-    """Look for the best board that keeps to what was prepared, as a brief wants it.
+def solve(problem: FitProblem, brief: Brief, stock: Mapping[TileKind, int] | None) -> Refined:
+    """Search the best board that a problem allows, as a brief wants it.
 
     Sides that the brief wants closed are closed wherever a board is found on which they are. All
     searches for it together take no longer than the brief allows.
@@ -206,19 +131,19 @@ def look(asked: Prepared, brief: Brief, stock: Mapping[TileKind, int] | None) ->
     def search(unwanted: NDArray[np.bool_]) -> Refined:
         left_s = None if end is None else max(end - time.monotonic(), 1e-3)
         return refine(
-            asked.start,
-            prices=asked.prices,
+            problem.start,
+            prices=problem.prices,
             effort=brief.fit.effort,
-            reach=max(asked.reach, REACH_TO_CLOSE) if unwanted.any() else asked.reach,
-            closed=~asked.may_face | unwanted,
-            frozen=asked.frozen if asked.frozen.any() else None,
-            edge_profile=asked.profile,
-            joint=asked.joint,
+            reach=max(problem.reach, REACH_TO_CLOSE) if unwanted.any() else problem.reach,
+            closed=~problem.may_face | unwanted,
+            frozen=problem.frozen_cells,
+            edge_profile=problem.profile,
+            joint=problem.joint,
             stock=stock,
             time_limit_s=left_s,
         )
 
-    board, unwanted = asked.start.lattice, asked.unwanted
+    board, unwanted = problem.start.lattice, problem.unwanted
     while True:
         try:
             return search(unwanted)
@@ -231,8 +156,8 @@ def look(asked: Prepared, brief: Brief, stock: Mapping[TileKind, int] | None) ->
             unwanted = unwanted & ~near & (unwanted & near).any()
 
 
-def judge_board(
-    asked: Prepared,
+def evaluate_board(
+    problem: FitProblem,
     corners: NDArray[np.int32],
     brief: Brief,
     stock: Mapping[TileKind, int] | None,
@@ -241,7 +166,7 @@ def judge_board(
     start_cost: float,
     stopped: Stopped,
 ) -> Refined:
-    """Judge a board by what was prepared, however it was found; see `appraise`.
+    """Check a board against a problem and price it, however it was found; see `appraise`.
 
     Raises
     ------
@@ -249,13 +174,13 @@ def judge_board(
         If it breaks a rule.
     """
     return appraise(
-        asked.start,
+        problem.start,
         corners,
-        prices=asked.prices,
-        can_face=asked.can_face,
-        frozen=asked.frozen if asked.frozen.any() else None,
-        edge_profile=asked.profile,
-        joint=asked.joint,
+        prices=problem.prices,
+        can_face=problem.can_face,
+        frozen=problem.frozen_cells,
+        edge_profile=problem.profile,
+        joint=problem.joint,
         stock=stock,
         effort=brief.fit.effort,
         bound=bound,
@@ -264,34 +189,39 @@ def judge_board(
     )
 
 
-def _allowed(start: Tiles, held: Held) -> NDArray[np.bool_]:
+def _allowed(start: Tiles, fixed: FixedTiles) -> NDArray[np.bool_]:
     """Mark the cells that keep an earlier tile: not those whose water the joining board forgot."""
-    merged = np.where(held.is_kept[:, None], held.corners, start.corners).astype(np.int32)
+    merged = np.where(fixed.is_kept[:, None], fixed.corners, start.corners).astype(np.int32)
     choices, _ = judge(start, merged, prices=Prices())
-    return held.is_kept & ~(held.is_joined & (choices.top_prices(merged) >= FORBIDDEN))
+    return fixed.is_kept & ~(fixed.is_joined & (choices.top_prices(merged) >= FORBIDDEN))
 
 
 def _start_from(
     start: Tiles,
-    held: Held,
+    fixed: FixedTiles,
     is_kept: NDArray[np.bool_],
     may_face: NDArray[np.bool_],
     profile: tuple[tuple[int, int], ...],
 ) -> tuple[Tiles, int]:
-    """Put the held tiles into a start; return it, and how far the others may have to move.
+    """Put the fixed tiles into a start; return it, and how far the others may have to move.
 
     Where a whole earlier board is known and still legal, it is the start: nothing need move.
     """
-    if held.is_known.all() and is_kept.any():
+    if fixed.is_known.all() and is_kept.any():
         _, faults = judge(
-            start, held.corners, prices=Prices(), can_face=may_face, edge_profile=profile
+            start, fixed.corners, prices=Prices(), can_face=may_face, edge_profile=profile
         )
         if not faults:
-            return with_corners(start, held.corners), 1
-    merged = np.where(is_kept[:, None], held.corners, start.corners).astype(np.int32)
+            return with_corners(start, fixed.corners), 1
+    merged = np.where(is_kept[:, None], fixed.corners, start.corners).astype(np.int32)
     corner_of = start.lattice.corner_of
     apart = np.abs(merged - start.corners).max(initial=0)
-    for corner, height in held.profile:
+    for corner, height in fixed.profile:
         apart = max(apart, np.abs(start.corners[corner_of == corner] - height).max(initial=0))
     reach = min(MOST_REACH, 1 + int(apart))
     return (with_corners(start, merged) if is_kept.any() else start), reach
+
+
+def stock_of(owned: OwnedPieces | None) -> dict[TileKind, int] | None:
+    """Return the owned tiles as `refine` takes them."""
+    return None if owned is None else dict(owned.tiles)

@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
 import math
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any, Final, NamedTuple, cast
+from typing import TYPE_CHECKING, Final, NamedTuple, cast
 
 import numpy as np
 from affine import Affine
 from numpy.typing import NDArray
 
+from hexterra.brief.brief import without_folders
 from hexterra.elevation.averaging import average
-from hexterra.elevation.elevation import Elevation, read_elevation
+from hexterra.elevation.elevation import Elevation
 from hexterra.elevation.pixels import Pixels, Source, Window
-from hexterra.plan.defaults import settle_water
+from hexterra.errors import BriefError
+from hexterra.inputs.maps import Maps
+from hexterra.plan.defaults import default_water_threshold
 from hexterra.progress import Progress, silent
 from hexterra.stages.drainage.drain import drain
 from hexterra.stages.mapping.carried_rivers import carried_rivers
@@ -25,11 +30,9 @@ from hexterra.stages.tiles.channels import upright_cells, width_classes
 from hexterra.stages.water.flow import Watercourses, flow
 from hexterra.stages.water.route import carry, draw
 from hexterra.values import Value, readonly
-from hexterra.vectors.features import Features, read_areas, read_lines
 
 if TYPE_CHECKING:
     from hexterra.brief.brief import Brief
-    from hexterra.brief.map_sections import MapFile
     from hexterra.lattice.board import Board
     from hexterra.stages.drainage.drain import Drainage
     from hexterra.stages.sampling.gather import Heights
@@ -39,6 +42,8 @@ LEAST_PIXELS_ACROSS: Final = 5.0
 #: Most sides of one tile that roads may cross: crossroads.
 MOST_ROADS: Final = 4
 LAKE: Final = "lake"
+#: Sections of a brief on which an overlay depends.
+SECTIONS: Final = ("water", "drainage", "rivers", "roads", "areas", "land_cover")
 
 
 class RoutingQuality(NamedTuple):
@@ -85,6 +90,8 @@ class Overlay(Value):
         How true the water is to the raster's; None if it follows the means of the cells.
     assumed, notes
         What the brief left open, and what deserves a look, in sentences.
+    ground, asked
+        Digests of the heights and of the brief's keys that it was made from; see `is_of`.
     """
 
     lattice: Board
@@ -97,12 +104,37 @@ class Overlay(Value):
     routing: RoutingQuality | None = None
     assumed: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
+    ground: str = ""
+    asked: str = ""
 
     def __post_init__(self) -> None:
         n = self.lattice.n_cells
         for name, dtype in (("width", np.int8), ("upright", np.bool_)):
             held = readonly(getattr(self, name), dtype=dtype, shape=(n,), name=name)
             object.__setattr__(self, name, held)
+
+    def check_made_from(self, heights: Heights, brief: Brief) -> None:
+        """Refuse to lie on other heights, or to stand for other keys of a brief.
+
+        Raises
+        ------
+        BriefError
+            Naming the sections on which the overlay depends.
+        """
+        if self.ground != heights.digest:
+            raise BriefError(
+                "the overlay was made from other heights than those given",
+                remedy="leave overlay out, so that water and maps are found for these heights",
+                key="overlay",
+            )
+        if self.asked != _digest_of_keys(brief):
+            raise BriefError(
+                "the overlay was made with other keys than the brief has in"
+                f" {', '.join(f'[{name}]' for name in SECTIONS)}",
+                remedy="leave overlay out, so that water and maps are found as the brief wants"
+                " them, or leave these sections as they were",
+                key="overlay",
+            )
 
     @property
     def named(self) -> tuple[Way, ...]:
@@ -118,12 +150,12 @@ class Overlay(Value):
         return self.roads.any_ports
 
 
-def lay_over(
+def drape(
     elevation: Elevation,
     heights: Heights,
     brief: Brief,
+    maps: Maps,
     *,
-    trust_sources: bool = False,
     progress: Progress = silent,
 ) -> Overlay:
     """Find what lies on a board: its water from the ground, and what the maps of the brief show.
@@ -134,15 +166,15 @@ def lay_over(
         The ground, and its heights on the cells of a board.
     brief
         What is wanted.
-    trust_sources
-        Whether the maps may lead elsewhere; see `read_elevation`.
+    maps
+        The maps that it names.
     progress
         Called with a few words as each stage begins.
 
     Raises
     ------
     HexterraError
-        See `drain`, `route`, `flow`, `read_lines`, `ways`, `watercourses_from_lines`, `cover` and
+        See `drain`, `route`, `flow`, `ways`, `watercourses_from_lines`, `cover` and
         `cover_from_classes`.
     """
     board = cast("Board", heights.lattice)
@@ -152,8 +184,8 @@ def lay_over(
     notes: list[str] = []
     if brief.water.show:
         progress("following the water")
-        threshold_m2, assumed = settle_water(board, brief)
-        factor, more = _settle_pixels(elevation, board, brief)
+        threshold_m2, assumed = default_water_threshold(board, brief)
+        factor, more = _pixels_averaged(elevation, board, brief)
         assumed = (*assumed, *more)
         if factor:
             drained = _drained(average(elevation, factor), board, brief)
@@ -164,9 +196,8 @@ def lay_over(
                 covers.append(_lakes(drained, board))
         else:
             water = flow(heights, threshold_m2=threshold_m2, pool_depth_m=brief.water.pool_depth_m)
-        if brief.rivers.file is not None:
-            features = _read(read_lines, brief.rivers, board, trust_sources)
-            rivers = ways(features, board, tolerance_cells=brief.rivers.tolerance_cells)
+        if maps.rivers is not None:
+            rivers = ways(maps.rivers, board, tolerance_cells=brief.rivers.tolerance_cells)
             unmet = _unmet("rivers.upright", brief.rivers.upright, rivers)
             water = watercourses_from_lines(
                 rivers,
@@ -175,18 +206,17 @@ def lay_over(
                 direction="line" if brief.rivers.runs == "as drawn" else "height",
             )
             rivers = carried_rivers(rivers, water)
-            notes += [*features.notes, *rivers.notes, *unmet]
+            notes += [*maps.rivers.notes, *rivers.notes, *unmet]
             upright = upright_cells(water, rivers, brief.rivers.upright)
         if brief.water.banks == "upright":
             upright = water.is_watercourse
         limits_m2 = [km2 * 1e6 for km2 in brief.water.wider_from_km2]
         width = width_classes(water, limits=limits_m2)
     roads = None
-    if brief.roads.file is not None:
+    if maps.roads is not None:
         progress("laying out roads")
-        features = _read(read_lines, brief.roads, board, trust_sources)
         roads = ways(
-            features,
+            maps.roads,
             board,
             tolerance_cells=brief.roads.tolerance_cells,
             most_ports=MOST_ROADS,
@@ -194,11 +224,11 @@ def lay_over(
             width=None if water is None else width,
             bridge_from=brief.roads.bridge_from,
         )
-        notes += [*features.notes, *roads.notes]
+        notes += [*maps.roads.notes, *roads.notes]
         notes += _unmet("roads.sunken", brief.roads.sunken, roads)
-    if brief.areas.file is not None or brief.land_cover.file is not None:
+    if maps.areas is not None or maps.land_cover is not None:
         progress("sharing out areas")
-        covers += _mapped_cover(brief, board, trust_sources)
+        covers += _mapped_cover(brief, maps, board)
     whole = covers[0] if covers else None
     for other in covers[1:]:
         whole = join_covers(cast("Cover", whole), other)
@@ -215,11 +245,21 @@ def lay_over(
         routing=quality,
         assumed=assumed,
         notes=tuple(notes),
+        ground=heights.digest,
+        asked=_digest_of_keys(brief),
     )
 
 
-def _settle_pixels(elevation: Elevation, board: Board, brief: Brief) -> tuple[int, tuple[str, ...]]:
-    """Settle how many pixels are averaged into one for the water to follow; 0 for cell means."""
+def _digest_of_keys(brief: Brief) -> str:
+    """Return a digest of the keys on which an overlay depends, files by their names alone."""
+    keys = without_folders(brief.model_dump(mode="json", include={*SECTIONS}))
+    return hashlib.blake2b(json.dumps(keys).encode(), digest_size=16).hexdigest()
+
+
+def _pixels_averaged(
+    elevation: Elevation, board: Board, brief: Brief
+) -> tuple[int, tuple[str, ...]]:
+    """Choose how many pixels are averaged into one for water to follow; 0 for cell means."""
     asked = brief.drainage
     if asked.follow == "cell means" or brief.water.pool_depth_m is not None:
         return 0, ()
@@ -291,41 +331,20 @@ def _unmet(key: str, wanted: tuple[str, ...], lines: Ways) -> list[str]:
     ]
 
 
-def _read(reader: Any, asked: MapFile, board: Board, trust_sources: bool) -> Features:
-    """Read what a section of the brief names."""
-    return reader(
-        asked.file,
-        kind=asked.kind,
-        kind_field=asked.kind_field,
-        kinds=asked.kinds or None,
-        name_field=asked.name_field,
-        layer=asked.layer,
-        crs=asked.crs,
-        around=board,
-        trust_sources=trust_sources,
-    )
-
-
-def _mapped_cover(brief: Brief, board: Board, trust_sources: bool) -> list[Cover]:
+def _mapped_cover(brief: Brief, maps: Maps, board: Board) -> list[Cover]:
     """Share out the areas of the map, then the classes of the raster."""
     found: list[Cover] = []
-    if brief.areas.file is not None:
-        features = _read(read_areas, brief.areas, board, trust_sources)
+    if maps.areas is not None:
         of_areas = cover(
-            features, board, order=brief.areas.first, least_share=brief.areas.least_share
+            maps.areas, board, order=brief.areas.first, least_share=brief.areas.least_share
         )
-        found.append(replace(of_areas, notes=(*features.notes, *of_areas.notes)))
+        found.append(replace(of_areas, notes=(*maps.areas.notes, *of_areas.notes)))
     asked = brief.land_cover
-    if asked.file is not None:
-        raster = read_elevation(
-            asked.file,
-            crs=asked.crs,
-            band=asked.band,
-            vertical_unit="m",
-            trust_sources=trust_sources,
-        )
+    if maps.land_cover is not None:
         names = {int(code): kind for code, kind in asked.classes.items()}
-        found.append(cover_from_classes(raster, board, names=names, least_share=asked.least_share))
+        found.append(
+            cover_from_classes(maps.land_cover, board, names=names, least_share=asked.least_share)
+        )
     return found
 
 

@@ -1,4 +1,4 @@
-"""The plan: the stages in order, on one screen, and everything they found."""
+"""The plan: everything that the stages found, and what follows from it."""
 
 from __future__ import annotations
 
@@ -10,21 +10,17 @@ import numpy as np
 
 from hexterra.brief.brief import Brief
 from hexterra.catalogue.catalogue import Catalogue
-from hexterra.catalogue.catalogue_file import load_catalogue
+from hexterra.inputs.owned_pieces import OwnedPieces, stock_frame
 from hexterra.lattice.board import Board
-from hexterra.place.siting import site_board
-from hexterra.plan.defaults import check_board, pins_of, settle_step, tops_within
-from hexterra.plan.fit_problem import look, prepare
-from hexterra.plan.fixed_tiles import Held, hold, take_over
-from hexterra.plan.overlay import Overlay, lay_over
-from hexterra.plan.owned_pieces import Owned, read_owned, stock_frame
-from hexterra.plan.summary import describe_plan
+from hexterra.plan.fixed_tiles import FixedTiles
+from hexterra.plan.overlay import Overlay
+from hexterra.plan.rules import Rules
+from hexterra.plan.summary import plan_facts
 from hexterra.plan.tables import schedule_frame, tiles_frame
-from hexterra.progress import Progress, silent
 from hexterra.stages.levels.legalise import LegalLevels
 from hexterra.stages.levels.quantise import Levels
-from hexterra.stages.sampling.gather import Heights, gather
-from hexterra.stages.schedule.schedule import Schedule, schedule
+from hexterra.stages.sampling.gather import Heights
+from hexterra.stages.schedule.schedule import Schedule
 from hexterra.stages.search.refine import Refined
 from hexterra.stages.tiles.fit import Tiles
 from hexterra.stages.water.flow import Watercourses
@@ -51,10 +47,11 @@ class Plan(Value):
     elevation: Elevation
     brief: Brief
     overlay: Overlay
+    rules: Rules
     refined: Refined
     pieces: Schedule
-    owned: Owned | None
-    held: Held
+    owned: OwnedPieces | None
+    fixed: FixedTiles
     assumed: tuple[str, ...]
 
     @property
@@ -141,9 +138,9 @@ class Plan(Value):
 
     def _open_joints(self) -> tuple[str, ...]:
         """Note the cells whose tops do not meet those of a board that joins."""
-        board, held, corners = self.board, self.held, self.fitted.corners
-        wanted = np.where(held.is_joined[:, None], held.corners, corners)
-        for corner, height in held.profile:
+        board, fixed, corners = self.board, self.fixed, self.fitted.corners
+        wanted = np.where(fixed.is_joined[:, None], fixed.corners, corners)
+        for corner, height in fixed.profile:
             wanted[board.corner_of == corner] = height
         apart = [board.labels[cell] for cell in np.flatnonzero((wanted != corners).any(axis=1))]
         if not apart:
@@ -175,164 +172,43 @@ class Plan(Value):
             f" to {lowest_m:,.0f} m; they are wanted on level 0: lower datum_m to show them.",
         )
 
-    @cached_property
+    @property
     def tiles(self) -> pd.DataFrame:
-        """One row per cell; the columns of ``tiles.csv``."""
-        return tiles_frame(self.pieces, self.overlay)
+        """One row per cell; the columns of ``tiles.csv``. A copy: the plan stays as it is."""
+        return self._tiles.copy()
 
-    @cached_property
+    @property
     def schedule(self) -> pd.DataFrame:
-        """One row per distinct piece to make, with its count, then per job of finishing."""
-        return schedule_frame(self.pieces, self.overlay)
+        """One row per distinct piece to make, with its count, then per job of finishing; a copy."""
+        return self._schedule.copy()
 
-    @cached_property
+    @property
     def stock(self) -> pd.DataFrame | None:
         """Per piece: needed, owned, to cut, unused; None if the brief names no stock."""
         return None if self.owned is None else stock_frame(self.pieces, self.owned)
 
+    @cached_property
+    def _tiles(self) -> pd.DataFrame:
+        return tiles_frame(self.pieces, self.overlay)
+
+    @cached_property
+    def _schedule(self) -> pd.DataFrame:
+        return schedule_frame(self.pieces, self.overlay)
+
     def describe(self) -> str:
         """Say in a few lines what was planned, what was assumed, and what deserves a look."""
-        return describe_plan(self)
-
-
-def make_plan(
-    elevation: Elevation,
-    brief: Brief | None = None,
-    *,
-    trust_sources: bool = False,
-    progress: Progress = silent,
-) -> Plan:
-    """Turn ground into a plan that can be cut and laid out.
-
-    Parameters
-    ----------
-    elevation
-        The ground, from `read_elevation` or `invent`.
-    brief
-        What is wanted; ``Brief()`` by default.
-    trust_sources
-        Whether the maps that the brief names may lead elsewhere; see `read_elevation`.
-    progress
-        Called with a few words as each stage begins.
-
-    Returns
-    -------
-    Plan
-        Every tile is in the catalogue, every seam closed but for the listed cliffs, and water
-        never runs uphill.
-
-    Raises
-    ------
-    HexterraError
-        See `site_board`, `gather` and `plan_heights`.
-    """
-    brief, taken = take_over(brief or Brief())
-    site = site_board(elevation, brief)
-    progress("sampling the ground")
-    heights = gather(
-        elevation,
-        site.board,
-        minimum_coverage=brief.heights.minimum_coverage,
-        below=brief.heights.below_coverage,
-    )
-    return plan_heights(
-        elevation,
-        heights,
-        brief,
-        assumed=(*taken, *site.assumed),
-        trust_sources=trust_sources,
-        progress=progress,
-    )
-
-
-def plan_heights(
-    elevation: Elevation,
-    heights: Heights,
-    brief: Brief,
-    *,
-    overlay: Overlay | None = None,
-    held: Held | None = None,
-    catalogue: Catalogue | None = None,
-    owned: Owned | None = None,
-    assumed: tuple[str, ...] = (),
-    trust_sources: bool = False,
-    progress: Progress = silent,
-) -> Plan:
-    """Plan a board whose ground heights are known already: the chain of `make_plan` after `gather`.
-
-    This is the call to repeat while thresholds are tuned: ``plan_heights(plan.elevation,
-    plan.heights, new_brief, overlay=plan.overlay)`` samples nothing again. Without `overlay`, water
-    and maps are laid over the heights anew. A `catalogue`, stock (`owned`) or `held` given here
-    count before the files and folders that the brief names.
-
-    Raises
-    ------
-    BriefError
-        If the brief names a cell that the board does not have, or thresholds that make no sense.
-    InfeasibleError
-        If pins, ramp limits and falling water contradict each other.
-    CatalogueError
-        If the catalogue lacks what the board needs.
-    StockError
-        If a stack cannot be made of the stocked thicknesses.
-    """
-    board = cast("Board", heights.lattice)
-    check_board(board, brief)
-    brief, taken = take_over(brief)
-    metres_per_step, step_assumed = settle_step(heights, board, brief)
-    held = held or hold(brief, board, metres_per_step)
-    catalogue = tops_within(catalogue or load_catalogue(brief.catalogue), brief.ramps.limit)
-    if owned is None and brief.stock.owned is not None:
-        owned = read_owned(brief.stock.owned)
-
-    overlay = overlay or lay_over(
-        elevation, heights, brief, trust_sources=trust_sources, progress=progress
-    )
-
-    def refined_from(datum_m: float | None) -> Refined:
-        asked = prepare(
-            heights, overlay, brief, catalogue, held=held, datum_m=datum_m, progress=progress
+        lines = [self.brief.title]
+        facts = plan_facts(
+            self.brief,
+            self.overlay,
+            self.refined,
+            self.pieces,
+            step_m=self.step_m,
+            exaggeration=self.exaggeration,
+            stock=self.stock,
         )
-        progress("bettering the fit")
-        return look(asked, brief, None if owned is None else dict(owned.tiles))
-
-    refined = refined_from(brief.heights.datum_m)
-    lowest = int(refined.tiles.level.min())
-    is_free = brief.heights.datum_m is None and brief.heights.method == "even"
-    is_free &= not pins_of(board, brief) and not held.is_kept.any()
-    if lowest and is_free and refined.stopped != "interrupted":
-        # Nobody asked for steps below the whole board; they would be spacers under every tile.
-        datum_m = refined.tiles.legal.levels.datum_m
-        refined = refined_from(datum_m + lowest * metres_per_step)
-    progress("counting pieces")
-    settled = (*taken, *step_assumed, *overlay.assumed, *held.assumed)
-    assumed = (*elevation.assumed, *assumed, *settled)
-    return complete(elevation, brief, overlay, refined, owned=owned, held=held, assumed=assumed)
-
-
-def complete(
-    elevation: Elevation,
-    brief: Brief,
-    overlay: Overlay,
-    refined: Refined,
-    *,
-    owned: Owned | None,
-    held: Held,
-    assumed: tuple[str, ...],
-) -> Plan:
-    """Count the pieces of a board, however its tiles were found; the end of every chain.
-
-    Raises
-    ------
-    StockError
-        If a stack cannot be made of the stocked thicknesses.
-    """
-    tiles = refined.tiles
-    pieces = schedule(
-        tiles,
-        step_mm=brief.heights.step_mm,
-        stock_thickness_mm=brief.stock.spacer_mm,
-        footings=brief.stock.footings,
-        tall_stack_mm=brief.stock.tall_stack_mm,
-    )
-    return Plan(elevation, brief, overlay, refined, pieces, owned, held, assumed)
+        lines += [f"  {heading:<7} {words}" for heading, words in facts.items()]
+        for heading, entries in (("Assumed", self.assumed), ("To note", self.notes)):
+            if entries:
+                lines += [f"{heading}:", *(f"  - {entry}" for entry in entries)]
+        return "\n".join(lines)

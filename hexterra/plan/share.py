@@ -11,20 +11,19 @@ from typing import TYPE_CHECKING
 
 from hexterra.brief.brief import UNTITLED
 from hexterra.errors import BriefError
-from hexterra.plan.edit import bound_of_any, prepared_again
-from hexterra.plan.fit_problem import judge_board, look
-from hexterra.plan.owned_pieces import Owned, tile_kind
-from hexterra.plan.plan import Plan, complete
-from hexterra.plan.tables import FINISH
+from hexterra.inputs.owned_pieces import OwnedPieces, tile_kind
+from hexterra.plan.edit import bound_of_any, problem_of
+from hexterra.plan.fit_problem import FitProblem, evaluate_board, solve, stock_of
+from hexterra.plan.pipeline import complete
+from hexterra.plan.plan import Plan
 from hexterra.progress import Progress, silent
+from hexterra.stages.schedule.schedule import FINISH
 from hexterra.stages.tiles.tile_kinds import TileKind
 from hexterra.stages.variants.share_pieces import Fit, share_fits
 from hexterra.values import Value
 
 if TYPE_CHECKING:
     import pandas as pd
-
-    from hexterra.plan.fit_problem import Prepared
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -128,19 +127,23 @@ def share_plans(
     called = [_called(plan, name) for plan, name in zip(plans, names, strict=True)]
     for (one, first), (two, other) in combinations(zip(called, plans, strict=True), 2):
         _check_alike(one, first, two, other)
-    asked = [prepared_again(plan) for plan in plans]
-    fits = [_fit_of(plan, rules) for plan, rules in zip(plans, asked, strict=True)]
+    problems = [problem_of(plan) for plan in plans]
+    fits = [_fit_of(plan, problem) for plan, problem in zip(plans, problems, strict=True)]
     campaign = share_fits(fits, progress=progress)
     progress("counting pieces")
     tiles, blocks = Counter[TileKind](), Counter[str]()
     made: list[Plan] = []
-    for plan, rules, refined in zip(plans, asked, campaign.boards, strict=True):
-        owned = Owned(tuple(sorted(tiles.items())), tuple(sorted(blocks.items()))) if made else None
-        judged = judge_board(
-            rules,
+    for plan, problem, refined in zip(plans, problems, campaign.boards, strict=True):
+        owned = (
+            OwnedPieces(tuple(sorted(tiles.items())), tuple(sorted(blocks.items())))
+            if made
+            else None
+        )
+        evaluated = evaluate_board(
+            problem,
             refined.tiles.corners,
             plan.brief,
-            None if owned is None else dict(owned.tiles),
+            stock_of(owned),
             bound=bound_of_any(plan),
             start_cost=float("inf"),
             stopped=refined.stopped,
@@ -150,9 +153,10 @@ def share_plans(
                 plan.elevation,
                 plan.brief.changed({"stock": {"owned": None}}),
                 plan.overlay,
-                judged,
+                plan.rules,
+                evaluated,
                 owned=owned,
-                held=plan.held.joints,
+                fixed=plan.fixed.joints,
                 assumed=(*plan.assumed, _said(len(made), len(plans))),
             )
         )
@@ -164,8 +168,8 @@ def share_plans(
     return Shared(tuple(names), tuple(made), campaign.n_apart, campaign.n_before)
 
 
-def _fit_of(plan: Plan, rules: Prepared) -> Fit:
-    return lambda stock: look(rules, plan.brief, stock)
+def _fit_of(plan: Plan, problem: FitProblem) -> Fit:
+    return lambda stock: solve(problem, plan.brief, stock)
 
 
 def _said(number: int, n_boards: int) -> str:

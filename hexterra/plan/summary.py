@@ -2,36 +2,46 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from hexterra.plan.tables import FINISH
 from hexterra.stages.water.flow import Kind
 from hexterra.units import bench_mm_to_ground_m
 
 if TYPE_CHECKING:
-    from hexterra.plan.plan import Plan
+    import pandas as pd
+
+    from hexterra.brief.brief import Brief
+    from hexterra.plan.overlay import Overlay
+    from hexterra.stages.schedule.schedule import Schedule
+    from hexterra.stages.search.refine import Refined
 
 
-def describe_plan(plan: Plan) -> str:
-    """Say what was planned, what was assumed, and what deserves a look."""
-    lines = [plan.brief.title]
-    lines += [f"  {heading:<7} {words}" for heading, words in _facts(plan).items()]
-    for heading, entries in (("Assumed", plan.assumed), ("To note", plan.notes)):
-        if entries:
-            lines += [f"{heading}:", *(f"  - {entry}" for entry in entries)]
-    return "\n".join(lines)
+def plan_facts(
+    brief: Brief,
+    overlay: Overlay,
+    refined: Refined,
+    pieces: Schedule,
+    *,
+    step_m: float,
+    exaggeration: float,
+    stock: pd.DataFrame | None,
+) -> dict[str, str]:
+    """Say what was planned: a heading and a line of words for each subject.
 
-
-def _facts(plan: Plan) -> dict[str, str]:
-    board, tiles, brief = plan.board, plan.fitted, plan.brief
+    Parameters
+    ----------
+    brief, overlay, refined, pieces, step_m, exaggeration, stock
+        As of a `Plan`.
+    """
+    board, tiles, legal = pieces.board, refined.tiles, refined.tiles.legal
     width_mm, depth_mm = board.size_mm
     ground_km = [bench_mm_to_ground_m(size, board.scale) / 1000 for size in board.size_mm]
     step_mm = brief.heights.step_mm
     on_average = "" if brief.heights.method == "even" else " on average"
-    n_moved = int((plan.legal.edit != 0).sum())
-    refined = plan.refined
+    n_moved = int((legal.edit != 0).sum())
     near = f"within {max(refined.gap, 1e-4):.2%} of the best board for {brief.fit.prefer}"
     if refined.gap < 1e-9:
         near = f"the best board there is for {brief.fit.prefer}"
@@ -44,22 +54,22 @@ def _facts(plan: Plan) -> dict[str, str]:
         f" {board.edges} edges",
         "ground": f"{ground_km[0]:,.4g} x {ground_km[1]:,.4g} km at 1:{board.scale:,.0f}, middle"
         f" {board.lat_deg:z.5f}, {board.lon_deg:z.5f}, bearing {board.bearing_deg:g}°",
-        "height": f"steps of {step_mm:g} mm for {plan.step_m:,.4g} m{on_average},"
-        f" {plan.exaggeration:.3g} times true to scale; levels {tiles.level.min()} to"
+        "height": f"steps of {step_mm:g} mm for {step_m:,.4g} m{on_average},"
+        f" {exaggeration:.3g} times true to scale; levels {tiles.level.min()} to"
         f" {tiles.corners.max()}, {tiles.corners.max() * step_mm:,g} mm above level 0",
         "ramps": f"the nearest board that can be cut moves {n_moved:,} of {board.n_cells:,} levels,"
-        f" the least there is; {_count(int(plan.legal.cliff.sum()) // 2, 'marked cliff')}",
-        "water": _water(plan),
+        f" the least there is; {_count(int(legal.cliff.sum()) // 2, 'marked cliff')}",
+        "water": _water(overlay),
         "fit": f"{near}; {_count(int(tiles.cliff.sum()) // 2, 'step face')}",
         "truth": f"built tops lie {abs(residual_m.mean()):,.1f} m"
         f" {'above' if residual_m.mean() > 0 else 'below'} the ground on average, and"
         f" {np.sqrt(np.mean(np.square(residual_m))):,.1f} m from it as root mean square",
-        "pieces": _pieces(plan),
+        "pieces": _pieces(pieces),
     }
-    if on_top := what_lies_on_top(plan):
+    if on_top := words_for_map_features(overlay):
         facts["on top"] = on_top
-    if plan.stock is not None:
-        totals = plan.stock[["owned", "to_cut", "unused"]].sum()
+    if stock is not None:
+        totals = stock[["owned", "to_cut", "unused"]].sum()
         facts["stock"] = (
             f"{_count(totals['owned'], 'piece')} owned; {totals['to_cut']:,} to cut,"
             f" {totals['unused']:,} stay unused"
@@ -67,42 +77,45 @@ def _facts(plan: Plan) -> dict[str, str]:
     return facts
 
 
-def _water(plan: Plan) -> str:
-    if plan.water is None:
+def _water(overlay: Overlay) -> str:
+    if (water := overlay.water) is None:
         return "not shown"
-    kinds = np.bincount(plan.water.kind, minlength=len(Kind)).tolist()
+    kinds = np.bincount(water.kind, minlength=len(Kind)).tolist()
     named = ("entry", "spring", "confluence", "mouth", "pool")
     counts = [_count(kinds[Kind[name.upper()]], name) for name in named]
-    words = f"{_count(int(plan.water.is_watercourse.sum()), 'cell')}: {', '.join(counts)}"
-    if (routing := plan.overlay.routing) is not None:
-        words += f"; of all cells {routing.share_wrong:.1%} drain otherwise than the pixels"
+    words = f"{_count(int(water.is_watercourse.sum()), 'cell')}: {', '.join(counts)}"
+    if (routing := overlay.routing) is not None:
+        words += f"; {routing.share_wrong:.1%} of all cells drain differently from the raster"
     return words
 
 
-def what_lies_on_top(plan: Plan) -> str:
+def words_for_map_features(overlay: Overlay) -> str:
     """Say what the maps put on the board."""
     words: list[str] = []
-    if plan.roads is not None:
-        n_sides = int(plan.overlay.road_sides.sum()) // 2
-        length_m = n_sides * plan.board.across_flats_mm / 1000.0
+    if overlay.roads is not None:
+        n_sides = int(overlay.road_sides.sum()) // 2
+        length_m = n_sides * overlay.lattice.across_flats_mm / 1000.0
         words.append(f"{length_m:,.1f} m of roads")
         for how in ("ford", "bridge"):
-            words.append(_count(sum(at.times for at in plan.roads.crossings if at.how == how), how))
-    if plan.cover is not None:
-        counts = np.bincount(plan.cover.given[plan.cover.given >= 0], minlength=1).tolist()
+            words.append(
+                _count(sum(at.times for at in overlay.roads.crossings if at.how == how), how)
+            )
+    if (cover := overlay.cover) is not None:
+        counts = np.bincount(cover.given[cover.given >= 0], minlength=1).tolist()
         words += [
             f"{_count(n_cells, 'cell')} of {kind}"
-            for kind, n_cells in zip(plan.cover.kinds, counts, strict=False)
+            for kind, n_cells in zip(cover.kinds, counts, strict=False)
         ]
     return ", ".join(words)
 
 
-def _pieces(plan: Plan) -> str:
-    pieces = plan.schedule[plan.schedule["kind"] != FINISH]
-    by_kind = pieces.groupby("kind", sort=False)["count"].agg(["sum", "size"])
+def _pieces(pieces: Schedule) -> str:
+    n_kinds = Counter(piece.kind for piece in pieces.pieces)
+    n_pieces: Counter[str] = Counter()
+    for piece in pieces.pieces:
+        n_pieces[piece.kind] += piece.count
     return ", ".join(
-        f"{_count(int(row['sum']), str(kind))} of {_count(int(row['size']), 'kind')}"
-        for kind, row in by_kind.iterrows()
+        f"{_count(n_pieces[kind], kind)} of {_count(n, 'kind')}" for kind, n in n_kinds.items()
     )
 
 

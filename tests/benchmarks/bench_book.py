@@ -8,7 +8,7 @@ from typing import Any
 from hexterra.brief.brief import Brief
 from hexterra.drawing.board_map import map_svg
 from hexterra.elevation.invention import invent
-from hexterra.plan.plan import make_plan
+from hexterra.plan.pipeline import make_plan
 from hexterra.workshop.book.book import book_pdf
 from hexterra.workshop.estimate.estimate import effort
 from hexterra.workshop.sheets.foam import foam

@@ -51,6 +51,8 @@ class Heights(Value):
     corner_m
         (n_corners,) float64: bilinear between the four nearest pixel centres; where one of them
         is void or off the raster, the mean of the means of the cells that meet there.
+    grid
+        `Elevation.grid_digest` of the raster; "" where there was none.
     """
 
     lattice: Lattice
@@ -61,6 +63,7 @@ class Heights(Value):
     quantile_m: NDArray[np.float64]
     coverage: NDArray[np.float64]
     corner_m: NDArray[np.float64]
+    grid: str = ""
 
     def __post_init__(self) -> None:
         n = self.lattice.n_cells
@@ -166,6 +169,7 @@ def gather(
         quantile_m=quantile_m,
         coverage=coverage[cells],
         corner_m=corner_m,
+        grid=elevation.grid_digest,
     )
 
 

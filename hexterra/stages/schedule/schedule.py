@@ -22,6 +22,8 @@ from hexterra.stages.tiles.tile_kinds import N_MARKS, kind_of_marks, marks_of
 from hexterra.values import Value, readonly
 
 Kind = Literal["tile", "spacer", "footing"]
+#: What a schedule lists beside pieces: jobs of finishing, which nobody owns.
+FINISH: Final = "finish"
 Footings = Literal["keyed rim", "plain", "none"]
 
 #: The parts in the order in which they are listed.

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from hexterra.plan.summary import what_lies_on_top
+from hexterra.plan.summary import words_for_map_features
 from hexterra.units import bench_mm_to_ground_m
 from hexterra.workshop.book.book_tables import Column, Row, Table, tick
 from hexterra.workshop.book.book_words import counted, duration
@@ -69,7 +69,7 @@ def board_pages(plan: Plan, effort: Effort, paper: Format) -> list[Page]:
         ("Weight", f"{effort.weight_kg:,.1f} kg before paint, of which the pieces"
          f" {effort.weights_kg['pieces']:,.1f} kg"),
         ("Water", _water_words(plan)),
-        *([("On top", words)] if (words := what_lies_on_top(plan)) else []),
+        *([("On top", words)] if (words := words_for_map_features(plan.overlay)) else []),
     ]  # fmt: skip
     table_rows = [Row(row) for row in rows]
     for heading, entries in (

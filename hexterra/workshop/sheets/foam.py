@@ -146,7 +146,7 @@ def foam(
     stock
         What can be bought; ``FoamBrief()`` by default.
     to_cut
-        How many of each piece are to be made, as `hexterra.plan.owned_pieces.left_to_cut` tells;
+        How many of each piece are to be made, as `hexterra.inputs.owned_pieces.left_to_cut` tells;
         all by default.
 
     Returns
@@ -202,7 +202,7 @@ def _wanted(pieces: Schedule, to_cut: Sequence[int] | None) -> list[int]:
             raise BriefError(
                 f"{count} of the piece {piece.name!r} are to be cut; it must be from 0 to the"
                 f" {piece.count} that the board has",
-                remedy="count with hexterra.plan.owned_pieces.left_to_cut",
+                remedy="count with hexterra.inputs.owned_pieces.left_to_cut",
                 piece=piece.name,
                 count=count,
             )

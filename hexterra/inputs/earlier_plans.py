@@ -16,19 +16,20 @@ from numpy.typing import NDArray
 from hexterra.errors import HexterraError, PlanFolderError
 from hexterra.lattice.board import Board
 from hexterra.lattice.hexagon import N_SIDES
+from hexterra.text import cleaned
 from hexterra.values import Value, readonly
 
 #: The document that marks a folder as a plan, what it says of itself, and the version read here.
 PLAN_FILE: Final = "plan.json"
 FORMAT: Final = "hexterra plan"
-VERSION: Final = 2
+VERSION: Final = 3
 PLAN_AGAIN: Final = "plan the board again from its elevation"
 #: What a document raises that holds something else than was written.
 DAMAGE: Final = (LookupError, TypeError, ValueError, AttributeError, ArithmeticError, HexterraError)
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class Earlier(Value):
+class EarlierPlan(Value):
     """What an earlier plan built on its board of n cells.
 
     Parameters
@@ -61,6 +62,11 @@ class Earlier(Value):
             shape = (self.board.n_cells, N_SIDES)
             held = readonly(getattr(self, name), dtype=dtype, shape=shape, name=name)
             object.__setattr__(self, name, held)
+
+    @property
+    def name(self) -> str:
+        """What to call it: the name of its folder."""
+        return cleaned(Path(self.folder).name)
 
 
 def read_document(path: Path) -> dict[str, Any]:
@@ -97,7 +103,7 @@ def read_document(path: Path) -> dict[str, Any]:
     return held
 
 
-def read_earlier(folder: str | Path) -> Earlier:
+def read_earlier(folder: str | Path) -> EarlierPlan:
     """Read the built tops of an earlier plan.
 
     Raises
@@ -115,7 +121,7 @@ def read_earlier(folder: str | Path) -> Earlier:
         cliff = np.zeros((board.n_cells, N_SIDES), dtype=bool)
         for cell, row in enumerate(cells):
             cliff[cell, row["cliffs"]] = True
-        return Earlier(
+        return EarlierPlan(
             folder=str(folder),
             board=board,
             method=document["brief"]["heights"]["method"],

@@ -12,9 +12,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
+from hexterra.csvfile import CsvReader
 from hexterra.errors import BriefError, FileMissingError
 from hexterra.lattice.hexagon import N_SIDES
-from hexterra.plan.tables import FINISH, CsvReader
+from hexterra.stages.schedule.schedule import FINISH
 from hexterra.stages.tiles.cuts import MAX_WIDTHS
 from hexterra.stages.tiles.tile_kinds import TileKind
 from hexterra.text import cleaned
@@ -31,7 +32,7 @@ _COLUMNS: Final = (
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class Owned(Value):
+class OwnedPieces(Value):
     """Counts of owned pieces.
 
     Parameters
@@ -46,7 +47,7 @@ class Owned(Value):
     blocks: tuple[tuple[str, int], ...]
 
 
-def read_owned(path: str | Path) -> Owned:
+def read_owned(path: str | Path) -> OwnedPieces:
     """Read a stock list.
 
     Raises
@@ -91,10 +92,10 @@ def read_owned(path: str | Path) -> Owned:
             remedy="save it as CSV with the columns of schedule.csv",
             path=str(path),
         ) from error
-    return Owned(tuple(sorted(tiles.items())), tuple(sorted(blocks.items())))
+    return OwnedPieces(tuple(sorted(tiles.items())), tuple(sorted(blocks.items())))
 
 
-def left_to_cut(pieces: Schedule, owned: Owned | None) -> tuple[int, ...]:
+def left_to_cut(pieces: Schedule, owned: OwnedPieces | None) -> tuple[int, ...]:
     """Return how many of each piece of a schedule a maker must still cut, in its order."""
     if owned is None:
         return tuple(piece.count for piece in pieces.pieces)
@@ -106,7 +107,7 @@ def left_to_cut(pieces: Schedule, owned: Owned | None) -> tuple[int, ...]:
     return tuple(max(0, piece.count - n) for piece, n in zip(pieces.pieces, held, strict=True))
 
 
-def stock_frame(pieces: Schedule, owned: Owned) -> pd.DataFrame:
+def stock_frame(pieces: Schedule, owned: OwnedPieces) -> pd.DataFrame:
     """Compare a schedule with a stock: what is used, what is still to cut, what stays unused.
 
     Returns

@@ -1,0 +1,1 @@
+"""All files that a brief names, read once: catalogue, stock, earlier plans and maps."""
