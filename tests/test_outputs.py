@@ -133,7 +133,7 @@ def test_document_follows_its_schema(facing: Any, edges: Any) -> None:
     assert document == json.loads(
         json.dumps(plan_document(small_plan(facing, edges), ["plan.json"]))
     )
-    assert (document["format"], document["version"]) == ("hexterra plan", 2)
+    assert (document["format"], document["version"]) == ("hexterra plan", 3)
 
 
 @pytest.mark.parametrize(
