@@ -1,126 +1,140 @@
 """hexterra: elevation in, buildable hexagonal foam terrain out.
 
 >>> import hexterra as hx
->>> plan = hx.make_plan(hx.read_elevation("ground.tif"), hx.Brief())  # doctest: +SKIP
->>> plan.tiles, plan.schedule  # doctest: +SKIP
+>>> ground = hx.invent(3, rows=60, columns=80)
+>>> plan = hx.make_plan(ground, hx.Brief(board={"columns": 5, "rows": 4}))
+>>> len(plan.tiles), plan.board.n_cells
+(20, 20)
 
-The names below are the whole public interface; each is loaded when it is first used.
+Plan a board:
+
+- `make_plan`: turn ground into a plan that can be cut and laid out.
+- `plan_heights`: plan again from heights that are known, with another brief.
+- `edit_plan`: put another tile into one cell.
+- `recut_plan`: plan the same board from another catalogue.
+- `share_plans`: find one set of pieces that builds several boards in turn.
+- `compare`: compare two plans of one board.
+- `write_plan`: write a plan into a folder.
+- `read_plan`: open a plan that was written.
+- `write_campaign`: write plans that share pieces.
+- `verify`: rebuild a board from its tables and check it.
+
+Ask:
+
+- `Brief`: what is wanted: every key has a default.
+- `read_brief`: read a brief from a TOML file.
+- `starter_brief`: give a commented brief with every key.
+- `load_catalogue`: read what a maker can cut.
+- `survey`: say what is in a raster.
+- `propose`: propose boards and scales for it.
+- `site_board`: lay the board of a brief on its ground.
+
+Read and write ground:
+
+- `read_elevation`: describe the heights in files, an array or a DataArray.
+- `write_elevation`: write them as a GeoTIFF.
+- `invent`: invent a piece of ground.
+- `read_lines`: read rivers and roads of a map.
+- `read_areas`: read woods, fields and the like.
+
+Stages, in their order:
+
+- `gather`: sample the ground under each cell.
+- `drain`: find where water runs on the pixels of a raster.
+- `streams`: cut its streams into stretches between confluences.
+- `lakes`: list its lakes.
+- `write_hydrography`: write streams, catchments and lakes as geodata.
+- `flow`: find watercourses from the heights of cells.
+- `route`: carry watercourses of the pixels onto cells.
+- `ways`: carry roads and rivers of a map from cell to cell.
+- `cover`: share out woods and the like among cells.
+- `quantise`: turn heights into levels.
+- `mark_cliffs`: mark sides that stay cliffs.
+- `legalise`: move levels as little as makes every slope cuttable.
+- `fit`: choose a tile for every cell.
+- `refine`: choose the best tiles together.
+- `schedule`: count the pieces, stacks and footings.
+
+Values:
+
+- `Board`: a table of hexagons, laid on the ground.
+- `Catalogue`: tops and watercourses that a maker can cut.
+- `Comparison`: what differs between two plans.
+- `Cover`: what grows or stands on each cell.
+- `Drainage`: where water runs on pixels.
+- `Elevation`: heights on a pixel grid.
+- `Features`: lines or areas of a map.
+- `Globe`: H3 cells as a lattice.
+- `Heights`: the ground under each cell.
+- `Lakes`: lakes of a raster.
+- `LegalLevels`: levels that can be built.
+- `Levels`: levels as thresholds give them.
+- `Overlay`: what lies on the ground: water, roads, cover.
+- `Piece`: one kind of piece to make.
+- `Plan`: a buildable board and how it came about.
+- `Prices`: what faults of a board cost.
+- `Proposals`: boards that suit a raster.
+- `Refined`: the best tiles found, and a bound on any.
+- `Schedule`: all pieces, and what stands where.
+- `Shared`: plans that share one set of pieces.
+- `Site`: a board on its ground.
+- `Streams`: stretches of streams.
+- `Survey`: what is in a raster.
+- `Tiles`: a top for every cell.
+- `Verdict`: what verify found.
+- `Watercourses`: where water runs on cells.
+- `Ways`: roads or rivers on cells.
+
+Errors:
+
+- `HexterraError`: the root: anything hexterra refuses or cannot do.
+- `InputError`: what was given cannot be used.
+- `ArgumentError`: an argument of a function is of another type than it takes, or has another name.
+- `FileMissingError`: a file that was named does not exist or cannot be opened.
+- `NotElevationError`: a file or array is not a raster of heights, or contains numbers that are no
+  heights.
+- `CrsError`: the coordinate reference system is missing, unusable or contradicts the numbers.
+- `VerticalUnitError`: heights may be metres or feet and nobody said which, or what was said is
+  contradicted.
+- `NoHeightsError`: a raster holds no usable height at all, or too few pixels to be ground.
+- `GridMismatchError`: several files do not lie on one pixel grid.
+- `CoverageError`: the board lies off the raster, or over too many voids.
+- `BoardError`: a board cannot exist or be measured: sizes, scales, facing, extent.
+- `VectorError`: a file of lines or areas cannot be used, or has nothing on the board.
+- `BriefError`: a brief asks for something that does not exist or contradicts itself.
+- `CatalogueError`: a catalogue cannot build anything, or names something impossible.
+- `PlanFolderError`: a plan folder is missing files, or they cannot be read as a plan.
+- `UntrustedSourceError`: a file leads to the network or to what lies elsewhere, and nobody said to
+  trust it.
+- `BuildError`: the input is sound, but no buildable board meets the request.
+- `InfeasibleError`: pins, limits and falling water contradict each other; `facts["chain"]` names
+  the cells.
+- `StockError`: a stack or piece cannot be made from the thicknesses that are stocked.
+- `OutputError`: a result cannot be written.
+- `TooLittleMemoryError`: the work would need more memory than is free; nothing was begun.
+- `HexterraWarning`: something was lost or assumed, and the result is still sound.
 """
 
-from __future__ import annotations
-
-import importlib
+import difflib
 import sys
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
-if TYPE_CHECKING:
-    from hexterra.brief.brief import Brief as Brief
-    from hexterra.brief.brief import read_brief as read_brief
-    from hexterra.brief.brief import starter_brief as starter_brief
-    from hexterra.catalogue.catalogue import Catalogue as Catalogue
-    from hexterra.catalogue.catalogue_file import load_catalogue as load_catalogue
-    from hexterra.elevation.elevation import Elevation as Elevation
-    from hexterra.elevation.elevation import read_elevation as read_elevation
-    from hexterra.elevation.elevation import write_elevation as write_elevation
-    from hexterra.elevation.invention import invent as invent
-    from hexterra.errors import HexterraError as HexterraError
-    from hexterra.lattice.board import Board as Board
-    from hexterra.lattice.globe import Globe as Globe
-    from hexterra.outputs.campaign_folder import write_campaign as write_campaign
-    from hexterra.outputs.hydrography import write_hydrography as write_hydrography
-    from hexterra.outputs.plan_files import write_plan as write_plan
-    from hexterra.outputs.reopen import read_plan as read_plan
-    from hexterra.place.proposal import propose as propose
-    from hexterra.place.siting import site_board as site_board
-    from hexterra.place.survey import survey as survey
-    from hexterra.plan.compare import compare as compare
-    from hexterra.plan.edit import edit_plan as edit_plan
-    from hexterra.plan.edit import recut_plan as recut_plan
-    from hexterra.plan.pipeline import make_plan as make_plan
-    from hexterra.plan.pipeline import plan_heights as plan_heights
-    from hexterra.plan.plan import Plan as Plan
-    from hexterra.plan.share import share_plans as share_plans
-    from hexterra.stages.drainage.drain import drain as drain
-    from hexterra.stages.drainage.lakes import lakes as lakes
-    from hexterra.stages.drainage.streams import streams as streams
-    from hexterra.stages.levels.cliffs import mark_cliffs as mark_cliffs
-    from hexterra.stages.levels.legalise import legalise as legalise
-    from hexterra.stages.levels.quantise import quantise as quantise
-    from hexterra.stages.mapping.cover import cover as cover
-    from hexterra.stages.mapping.ways import ways as ways
-    from hexterra.stages.sampling.gather import gather as gather
-    from hexterra.stages.schedule.schedule import schedule as schedule
-    from hexterra.stages.search.refine import refine as refine
-    from hexterra.stages.tiles.fit import fit as fit
-    from hexterra.stages.variants.edit_cell import edit_cell as edit_cell
-    from hexterra.stages.variants.share_pieces import share_pieces as share_pieces
-    from hexterra.stages.water.flow import flow as flow
-    from hexterra.stages.water.route import route as route
-    from hexterra.vectors.features import read_areas as read_areas
-    from hexterra.vectors.features import read_lines as read_lines
-    from hexterra.verification.verify import verify as verify
+import lazy_loader
 
-__version__ = "0.1.0"
+__version__ = "0.2.0"
 
-_HOME = {
-    "Board": "lattice.board",
-    "Brief": "brief.brief",
-    "Catalogue": "catalogue.catalogue",
-    "compare": "plan.compare",
-    "cover": "stages.mapping.cover",
-    "drain": "stages.drainage.drain",
-    "edit_cell": "stages.variants.edit_cell",
-    "edit_plan": "plan.edit",
-    "Elevation": "elevation.elevation",
-    "fit": "stages.tiles.fit",
-    "flow": "stages.water.flow",
-    "gather": "stages.sampling.gather",
-    "Globe": "lattice.globe",
-    "HexterraError": "errors",
-    "invent": "elevation.invention",
-    "lakes": "stages.drainage.lakes",
-    "legalise": "stages.levels.legalise",
-    "load_catalogue": "catalogue.catalogue_file",
-    "make_plan": "plan.pipeline",
-    "mark_cliffs": "stages.levels.cliffs",
-    "Plan": "plan.plan",
-    "plan_heights": "plan.pipeline",
-    "propose": "place.proposal",
-    "quantise": "stages.levels.quantise",
-    "read_areas": "vectors.features",
-    "read_brief": "brief.brief",
-    "read_elevation": "elevation.elevation",
-    "read_lines": "vectors.features",
-    "read_plan": "outputs.reopen",
-    "recut_plan": "plan.edit",
-    "refine": "stages.search.refine",
-    "route": "stages.water.route",
-    "schedule": "stages.schedule.schedule",
-    "share_pieces": "stages.variants.share_pieces",
-    "share_plans": "plan.share",
-    "site_board": "place.siting",
-    "starter_brief": "brief.brief",
-    "streams": "stages.drainage.streams",
-    "survey": "place.survey",
-    "verify": "verification.verify",
-    "ways": "stages.mapping.ways",
-    "write_campaign": "outputs.campaign_folder",
-    "write_elevation": "elevation.elevation",
-    "write_hydrography": "outputs.hydrography",
-    "write_plan": "outputs.plan_files",
-}
+_load, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)
 
+if not TYPE_CHECKING:  # to a type checker, `__init__.pyi` alone says which names there are
 
-def __getattr__(name: str) -> Any:
-    if name not in _HOME:
-        raise AttributeError(f"module 'hexterra' has no attribute {name!r}")
-    value = getattr(importlib.import_module(f"hexterra.{_HOME[name]}"), name)
-    globals()[name] = value
-    return value
-
-
-def __dir__() -> list[str]:
-    return [*globals(), *_HOME]
+    def __getattr__(name: str):
+        """Load a public name when it is first used."""
+        if name not in __all__:
+            near = difflib.get_close_matches(name, __all__, n=1)
+            hint = f"; did you mean {near[0]!r}?" if near else ""
+            raise AttributeError(f"module 'hexterra' has no attribute {name!r}{hint}", name=name)
+        value = globals()[name] = _load(name)
+        return value
 
 
 if "IPython" in sys.modules:  # in a notebook, values show themselves

@@ -47,6 +47,10 @@ class InputError(HexterraError, ValueError):
     exit_code = 10
 
 
+class ArgumentError(InputError, TypeError):
+    """An argument of a function is of another type than it takes, or has another name."""
+
+
 class FileMissingError(InputError, FileNotFoundError):
     """A file that was named does not exist or cannot be opened."""
 

@@ -65,7 +65,7 @@ class Fingerprinted(Protocol):
 
 @dataclasses.dataclass(frozen=True, eq=False)
 class Value:
-    """A frozen value with a content digest; two values are `same_as` if their digests agree."""
+    """A frozen value with a content digest; two values are equal if their digests agree."""
 
     @cached_property
     def digest(self) -> str:
@@ -79,9 +79,19 @@ class Value:
         fields = (f"{f.name}={_short(getattr(self, f.name))}" for f in dataclasses.fields(self))
         return f"{type(self).__name__}({', '.join(fields)})"
 
-    def same_as(self, other: object) -> bool:
+    def __eq__(self, other: object) -> bool:
         """Tell whether `other` has the same type and content."""
+        if self is other:
+            return True
         return isinstance(other, Value) and self.digest == other.digest
+
+    def __hash__(self) -> int:
+        """Hash the content."""
+        return hash(self.digest)
+
+    def same_as(self, other: object) -> bool:
+        """Tell whether `other` has the same type and content; the same as ``==``."""
+        return self == other
 
     def __setstate__(self, state: dict[str, Any]) -> None:
         # Unpickled arrays come back writeable; a value must not.

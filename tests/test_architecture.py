@@ -1,135 +1,153 @@
-"""Imports point one way: the layout of DEVELOPERS.md, enforced."""
+"""Imports point one way, folder by folder: the layout of DEVELOPERS.md, enforced."""
 
 from __future__ import annotations
 
 import ast
+import subprocess
+import sys
+from collections import Counter
+from functools import cache
+from graphlib import TopologicalSorter
 from pathlib import Path
 
 import hexterra
 
 PACKAGE = Path(hexterra.__file__).parent
 
-#: Layers from the ground up. A module may import its own layer and those before it.
-LAYERS = (
-    {"errors", "units", "rounding", "values", "progress", "text", "tomlfile", "memory"},
-    {"brief", "lattice", "elevation", "vectors", "invention", "catalogue"},
-    {"proposal", "siting"},
-    {"kernels"},
-    {"stages"},
-    {"tables", "owned", "settling", "earlier", "overlay", "holding", "preparing", "summary"},
-    {"plan", "revising", "sharing"},
-    {"workshop", "outputs", "comparison", "verification"},
-    {"notebook", "first_run"},
-    {"commands"},
-    {"cli"},
-)
-RANK = {name: rank for rank, layer in enumerate(LAYERS) for name in layer}
+#: Modules at the top and folders, from the ground up: each may import those before it. Folders
+#: within a folder are places of their own.
+ORDER = (
+    "errors", "units", "rounding", "progress", "values", "text", "memory", "ranges", "tomlfile",
+    "arguments", "csvfile",
+    "lattice", "brief", "elevation", "vectors", "catalogue", "place",
+    "kernels/raster", "kernels/board", "kernels",
+    "stages/sampling", "stages/drainage", "stages/water", "stages/mapping", "stages/levels",
+    "stages/tiles", "stages/search", "stages/schedule", "stages/variants", "stages",
+    "inputs", "plan", "drawing",
+    "workshop/solids", "workshop/sheets", "workshop/estimate", "workshop/templates",
+    "mesh", "workshop/book", "workshop",
+    "outputs", "verification", "notebook", "commands", "cli",
+)  # fmt: skip
+RANK = {name: rank for rank, name in enumerate(ORDER)}
+FILES = sorted(path for path in PACKAGE.rglob("*.py") if path != PACKAGE / "__init__.py")
+MOST_FILES = 14
+MOST_LINES = 400
 
 
-def _part(path: Path) -> str:
-    """First name below the package: the file's stem or its folder."""
+def place(path: Path) -> str:
+    """Give the place of a file: its folder, or its own name at the top."""
     relative = path.relative_to(PACKAGE)
-    return relative.parts[0].removesuffix(".py")
+    return relative.parent.as_posix() if len(relative.parts) > 1 else relative.stem
 
 
-def _imports(path: Path) -> set[str]:
-    """Parts of hexterra that a file imports at run time, wherever in the file."""
-    tree = ast.parse(path.read_text(encoding="utf-8"))
-    typing_only = {
-        id(node)
-        for block in ast.walk(tree)
-        if isinstance(block, ast.If) and ast.unparse(block.test) == "TYPE_CHECKING"
-        for node in ast.walk(block)
-    }
-    names: set[str] = set()
-    for node in ast.walk(tree):
-        if id(node) in typing_only:
-            continue
+def module(path: Path) -> str:
+    """Give the dotted name of a file."""
+    parts = path.relative_to(PACKAGE.parent).with_suffix("").parts
+    return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
+
+
+MODULES = {module(path): path for path in FILES}
+
+
+@cache
+def imports(path: Path) -> frozenset[Path]:
+    """List the files of hexterra that a file imports, for type checkers only or wherever in it."""
+    found: set[Path] = set()
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
         if isinstance(node, ast.Import):
-            names |= {alias.name for alias in node.names}
-        elif isinstance(node, ast.ImportFrom) and node.module == "hexterra":
-            names |= {f"hexterra.{alias.name}" for alias in node.names}
+            names = [alias.name for alias in node.names]
         elif isinstance(node, ast.ImportFrom) and node.module:
-            names.add(node.module)
-    return {name.split(".")[1] for name in names if name.startswith("hexterra.")}
+            names = [f"{node.module}.{alias.name}" for alias in node.names] + [node.module]
+        else:
+            continue
+        for name in names:
+            if name in MODULES and MODULES[name].name != "__init__.py":
+                found.add(MODULES[name])
+    return frozenset(found)
 
 
-FILES = sorted(path for path in PACKAGE.rglob("*.py") if path.name != "__init__.py" or
-               path.parent != PACKAGE)  # fmt: skip
-
-
-def test_every_module_has_a_layer() -> None:
-    """A new module must be given its place before it can be imported by others."""
-    assert {_part(path) for path in FILES} <= set(RANK)
+def test_every_file_has_a_place() -> None:
+    """A new folder must be given its place before it can be imported by others."""
+    assert {place(path) for path in FILES} == set(ORDER)
 
 
 def test_imports_point_one_way() -> None:
-    """No module imports from a layer above its own."""
+    """No file imports from a place above its own, type-checking imports included."""
     upward = [
-        f"{path.relative_to(PACKAGE)} imports {name}"
+        f"{module(path)} imports {module(other)}"
         for path in FILES
-        for name in _imports(path) - {"__version__"}
-        if RANK[name] > RANK[_part(path)]
+        for other in imports(path)
+        if RANK[place(other)] > RANK[place(path)]
     ]
     assert upward == []
 
 
+def test_no_files_import_each_other() -> None:
+    """There is no circle of files."""
+    TopologicalSorter({path: imports(path) for path in FILES}).prepare()
+
+
+def test_package_files_hold_a_docstring_only() -> None:
+    """What a folder offers is imported from the file that defines it."""
+    for path in FILES:
+        if path.name == "__init__.py":
+            [only] = ast.parse(path.read_text(encoding="utf-8")).body
+            assert isinstance(only, ast.Expr), path
+
+
 def test_only_stages_import_kernels() -> None:
     """Kernels trust their caller, so only the stages, which check, may call them."""
-    callers = {_part(path) for path in FILES if "kernels" in _imports(path)}
+    callers = {
+        place(path).split("/")[0]
+        for path in FILES
+        if any(place(other).startswith("kernels") for other in imports(path))
+    }
     # The command line asks one question only: has this machine compiled them yet?
-    assert callers <= {"stages", "kernels", "commands"}
+    assert callers == {"stages", "kernels", "commands"}
 
 
 def test_verification_stands_apart() -> None:
     """What rebuilds a board from its tables shares nothing with what made them."""
     shared = {
-        name for path in FILES if _part(path) == "verification" for name in _imports(path)
+        place(other)
+        for path in FILES
+        if place(path) == "verification"
+        for other in imports(path)
     }  # fmt: skip
     assert shared == {"verification", "errors", "values"}
 
 
+def test_folders_are_seen_at_a_glance() -> None:
+    """No folder has many files, no name begins with an underscore, and none stands twice."""
+    named = [path for path in FILES if path.name != "__init__.py"]
+    assert max(Counter(path.parent for path in named).values()) <= MOST_FILES
+    assert [path.name for path in named if path.name.startswith("_")] == []
+    assert [stem for stem, n in Counter(path.stem for path in named).items() if n > 1] == []
+
+
 def test_files_are_read_in_one_sitting() -> None:
-    """No file is longer than 500 lines."""
-    long = {
-        str(path.relative_to(PACKAGE)): n_lines
+    """No file is long."""
+    n_lines = {module(p): len(p.read_text(encoding="utf-8").splitlines()) for p in FILES}
+    assert {name: n for name, n in n_lines.items() if n > MOST_LINES} == {}
+
+
+def test_class_names_are_unique() -> None:
+    """A class is known by its name alone; `verification` has its own words for a board."""
+    names = Counter(
+        node.name
         for path in FILES
-        if (n_lines := len(path.read_text(encoding="utf-8").splitlines())) > 500
-    }
-    assert long == {}
+        if place(path) != "verification"
+        for node in ast.parse(path.read_text(encoding="utf-8")).body
+        if isinstance(node, ast.ClassDef)
+    )
+    assert [name for name, n in names.items() if n > 1] == []
 
 
 def test_the_command_line_starts_light() -> None:
     """Importing the command line loads no heavy library."""
-    import subprocess
-    import sys
-
     code = "import sys, hexterra.cli; print(*sorted({m.split('.')[0] for m in sys.modules}))"
     loaded = subprocess.run(
         [sys.executable, "-c", code], capture_output=True, text=True, check=True
     ).stdout.split()
     heavy = {"numpy", "numba", "rasterio", "pandas", "scipy", "matplotlib", "pyproj", "pydantic"}
     assert heavy.isdisjoint(loaded)
-
-
-def test_every_public_name_is_there() -> None:
-    """Each name of the public interface loads, is its own function or class, and stays so."""
-    for name in hexterra._HOME:
-        value = getattr(hexterra, name)
-        assert value.__name__ == name
-        assert getattr(hexterra, name) is value
-    assert set(hexterra._HOME) <= set(dir(hexterra))
-
-
-def test_type_checkers_know_every_public_name() -> None:
-    """What is imported for type checkers is what is loaded when it is used."""
-    tree = ast.parse((PACKAGE / "__init__.py").read_text(encoding="utf-8"))
-    known = {
-        alias.asname: node.module
-        for block in tree.body
-        if isinstance(block, ast.If) and ast.unparse(block.test) == "TYPE_CHECKING"
-        for node in ast.walk(block)
-        if isinstance(node, ast.ImportFrom) and node.module and node.module != "typing"
-        for alias in node.names
-    }
-    assert known == {name: f"hexterra.{home}" for name, home in hexterra._HOME.items()}

@@ -12,6 +12,7 @@ from typing import Any, Final, Self, cast
 
 from pydantic import Field, ValidationError, model_validator
 
+from hexterra.arguments import checked
 from hexterra.brief.bench_sections import BaseBrief, BenchBrief, FoamBrief
 from hexterra.brief.earlier_sections import JoinBrief, KeepBrief
 from hexterra.brief.map_sections import (
@@ -140,6 +141,7 @@ def without_folders(asked: dict[str, Any]) -> dict[str, Any]:
     return shortened
 
 
+@checked
 def read_brief(path: str | Path) -> Brief:
     """Read a brief from a TOML file.
 

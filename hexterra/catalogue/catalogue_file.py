@@ -10,6 +10,7 @@ from importlib import resources
 from pathlib import Path
 from typing import Any, cast
 
+from hexterra.arguments import checked
 from hexterra.catalogue.catalogue import (
     ADVICE,
     BANKS,
@@ -28,6 +29,7 @@ from hexterra.errors import CatalogueError
 from hexterra.tomlfile import read_toml
 
 
+@checked
 def load_catalogue(path: str | Path | None = None) -> Catalogue:
     """Read a catalogue from a TOML file, or the one that comes with hexterra if `path` is None.
 

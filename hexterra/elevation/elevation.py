@@ -21,6 +21,7 @@ from affine import Affine
 from numpy.typing import NDArray
 from pyproj import CRS
 
+from hexterra.arguments import checked
 from hexterra.elevation import arrays, georeference, mosaic, raster_files
 from hexterra.elevation.geotiff import write_geotiff
 from hexterra.elevation.pixels import Pixels, Source, Window
@@ -157,6 +158,7 @@ class Elevation(Value):
         return state.hexdigest()
 
 
+@checked
 def read_elevation(
     source: Any,
     *,
@@ -259,6 +261,7 @@ class _Given(NamedTuple):
     trust_sources: bool
 
 
+@checked
 def write_elevation(elevation: Elevation, path: str | Path) -> None:
     """Write an elevation as a GeoTIFF in metres: tiled, deflated, voids as NaN.
 

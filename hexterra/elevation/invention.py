@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from scipy import ndimage, sparse
 from scipy.sparse import csgraph
 
+from hexterra.arguments import checked
 from hexterra.elevation.elevation import Elevation, read_elevation
 from hexterra.elevation.undeclared import GREATEST_M
 from hexterra.errors import InputError
@@ -46,6 +47,7 @@ _DECIMALS: Final = 1  # heights are rounded to decimetres, which also keeps file
 _Grid = NDArray[np.float64]
 
 
+@checked
 def invent(
     seed: int = 1,
     *,

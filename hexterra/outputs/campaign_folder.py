@@ -7,6 +7,7 @@ import os
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
+from hexterra.arguments import checked
 from hexterra.csvfile import csv_text
 from hexterra.errors import OutputError
 from hexterra.inputs.earlier_plans import DAMAGE
@@ -22,6 +23,7 @@ CAMPAIGN: Final = Kind("campaign.json", "hexterra campaign", "campaign")
 PIECES_FILE: Final = "pieces.csv"
 
 
+@checked
 def write_campaign(
     shared: Shared,
     directory: str | os.PathLike[str],

@@ -16,6 +16,7 @@ from rasterio.crs import CRS
 from rasterio.errors import RasterioError
 from rasterio.windows import Window as RasterioWindow
 
+from hexterra.arguments import checked
 from hexterra.elevation.georeference import move
 from hexterra.errors import OutputError
 from hexterra.outputs.folder import DRAINAGE, Writer, write_folder
@@ -80,6 +81,7 @@ def summarise(streams: Streams, lakes: Lakes) -> Hydrography:
     )
 
 
+@checked
 def write_hydrography(
     streams: Streams,
     lakes: Lakes,

@@ -8,6 +8,7 @@ from collections.abc import Callable, Collection
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from hexterra.arguments import checked
 from hexterra.errors import HexterraWarning
 from hexterra.outputs.bench_files import Extra, bench_writers
 from hexterra.outputs.folder import Writer, write_folder
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
 __all__ = ["write_plan"]
 
 
+@checked
 def write_plan(
     plan: Plan,
     directory: str | os.PathLike[str],

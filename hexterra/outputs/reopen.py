@@ -20,6 +20,7 @@ from typing import TYPE_CHECKING, Any, Final, cast
 import numpy as np
 from affine import Affine
 
+from hexterra.arguments import checked
 from hexterra.brief.brief import Brief, without_folders
 from hexterra.csvfile import DECIMALS, CsvReader, csv_text
 from hexterra.elevation.elevation import Elevation
@@ -85,6 +86,7 @@ def stored_stages(plan: Plan) -> dict[str, Any]:
     }
 
 
+@checked
 def read_plan(directory: str | Path, *, progress: Progress = silent) -> Plan:
     """Open a plan that was written with `write_plan`.
 

@@ -15,6 +15,7 @@ from typing import Final
 import numpy as np
 from pyproj import Transformer
 
+from hexterra.arguments import checked
 from hexterra.elevation.elevation import Elevation
 from hexterra.errors import CoverageError
 from hexterra.lattice.board import Board, Edges, board_size_mm
@@ -80,6 +81,7 @@ class Proposals(Value):
         return "\n".join(["Boards that fit:", *lines])
 
 
+@checked
 def propose(
     ground: Survey | Elevation,
     *,

@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from hexterra.arguments import checked
 from hexterra.errors import BoardError
 from hexterra.lattice.board import Board, board_size_mm
 from hexterra.place.scales import fit_scale, middle, place_on_globe
@@ -28,6 +29,7 @@ class Site(Value):
     assumed: tuple[str, ...]
 
 
+@checked
 def site_board(elevation: Elevation, brief: Brief) -> Site:
     """Lay the board that `brief` asks for on the ground that `elevation` shows.
 

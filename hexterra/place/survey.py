@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 from pyproj import Geod, Transformer
 
+from hexterra.arguments import checked
 from hexterra.elevation.elevation import Elevation
 from hexterra.elevation.pixels import Window
 from hexterra.elevation.undeclared import VoidNumber, describe_void_number, find_void_number
@@ -104,6 +105,7 @@ class Survey(Value):
         return "\n".join(lines)
 
 
+@checked
 def survey(elevation: Elevation) -> Survey:
     """Look at every pixel of a raster once, band by band.
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
+from hexterra.arguments import checked
 from hexterra.errors import BoardError
 from hexterra.values import Value
 
@@ -91,6 +92,7 @@ class Comparison(Value):
         )
 
 
+@checked
 def compare(before: Plan, after: Plan) -> Comparison:
     """Compare two plans of the same board.
 

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, cast
 
 import numpy as np
 
+from hexterra.arguments import checked
 from hexterra.catalogue.catalogue_file import load_catalogue
 from hexterra.errors import InfeasibleError
 from hexterra.plan.defaults import find_cell
@@ -28,6 +29,7 @@ if TYPE_CHECKING:
     from hexterra.lattice.board import Board
 
 
+@checked
 def edit_plan(
     plan: Plan,
     cell: str,
@@ -108,6 +110,7 @@ def edit_plan(
     )
 
 
+@checked
 def recut_plan(plan: Plan, catalogue: str | Path, *, progress: Progress = silent) -> Plan:
     """Plan the same board from another catalogue, keeping every tile that it can still cut.
 

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, cast
 
 import numpy as np
 
+from hexterra.arguments import checked
 from hexterra.brief.brief import Brief
 from hexterra.errors import GridMismatchError
 from hexterra.inputs.inputs import Inputs, read_inputs
@@ -34,6 +35,7 @@ if TYPE_CHECKING:
     from hexterra.lattice.board import Board
 
 
+@checked
 def make_plan(
     elevation: Elevation,
     brief: Brief | None = None,
@@ -80,6 +82,7 @@ def make_plan(
     return _plan(elevation, heights, overlay, inputs, progress)
 
 
+@checked
 def plan_heights(
     elevation: Elevation,
     heights: Heights,

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from hexterra.arguments import checked
 from hexterra.elevation.georeference import parse_crs
 from hexterra.errors import VectorError
 from hexterra.text import cleaned, cleaned_kind
@@ -91,6 +92,7 @@ class Features(Value):
         )  # fmt: skip
 
 
+@checked
 def read_lines(
     path: str | Path,
     *,
@@ -152,6 +154,7 @@ def read_lines(
     return _read(Path(path), source, asked.cleaned())
 
 
+@checked
 def read_areas(
     path: str | Path,
     *,

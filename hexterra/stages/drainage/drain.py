@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from hexterra.arguments import checked
 from hexterra.elevation.pixels import Window
 from hexterra.elevation.undeclared import refusing_voids
 from hexterra.errors import BriefError
@@ -100,6 +101,7 @@ class Drainage(Value):
             object.__setattr__(self, name, held)
 
 
+@checked
 def drain(
     elevation: Elevation,
     *,

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from hexterra.arguments import checked
 from hexterra.elevation.pixels import Window
 from hexterra.stages.drainage.drain import Drainage
 from hexterra.stages.sampling.pixel_geometry import pixel_areas
@@ -60,6 +61,7 @@ class Lakes(Value):
         return label
 
 
+@checked
 def lakes(drained: Drainage) -> Lakes:
     """Tell the lakes of a raster apart: pixels under water that touch, by a corner too, are one.
 

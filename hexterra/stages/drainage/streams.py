@@ -13,6 +13,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from hexterra.arguments import checked
 from hexterra.elevation.elevation import Elevation
 from hexterra.elevation.pixels import Window
 from hexterra.kernels.raster import depression_fill
@@ -118,6 +119,7 @@ class Streams(Value):
         return self.catchment_m2 - above
 
 
+@checked
 def streams(drained: Drainage, *, threshold_m2: float) -> Streams:
     """Cut the streams of a raster into stretches between confluences, and join them.
 

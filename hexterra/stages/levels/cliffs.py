@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from hexterra.arguments import checked
 from hexterra.errors import BriefError
 
 if TYPE_CHECKING:
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
     from hexterra.stages.levels.quantise import Levels
 
 
+@checked
 def mark_cliffs(
     levels: Levels, *, rise_steps: float | None = None, pairs: Iterable[tuple[int, int]] = ()
 ) -> NDArray[np.bool_]:

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Final, get_args
 
 import numpy as np
 
+from hexterra.arguments import checked
 from hexterra.errors import BriefError
 from hexterra.kernels.board.level_flow import raise_levels, tighten
 from hexterra.lattice.hexagon import N_SIDES
@@ -116,6 +117,7 @@ class LegalLevels(Value):
         return self.level - self.levels.level
 
 
+@checked
 def legalise(
     levels: Levels,
     *,

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Final, Literal, get_args
 
 import numpy as np
 
+from hexterra.arguments import checked
 from hexterra.errors import BriefError
 from hexterra.kernels.board.natural_breaks import natural_breaks
 from hexterra.values import Value, readonly
@@ -69,6 +70,7 @@ class Levels(Value):
             object.__setattr__(self, name, held)
 
 
+@checked
 def quantise(
     heights: Heights,
     *,

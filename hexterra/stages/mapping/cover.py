@@ -13,6 +13,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from hexterra.arguments import checked
 from hexterra.elevation.pixels import Pixels, Source, Window
 from hexterra.errors import BriefError, CoverageError, VectorError
 from hexterra.lattice.board import Board
@@ -71,6 +72,7 @@ class Cover(Value):
             object.__setattr__(self, name, held)
 
 
+@checked
 def cover(
     features: Features,
     lattice: Lattice,

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Final, Literal, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from hexterra.arguments import checked
 from hexterra.errors import BriefError, VectorError
 from hexterra.lattice.hexagon import N_SIDES
 from hexterra.stages.mapping.local_frame import Line, carry_lines, place_cells
@@ -164,6 +165,7 @@ class Ways(Value):
         return np.asarray(self.ports.any(axis=0))
 
 
+@checked
 def ways(
     features: Features,
     lattice: Lattice,

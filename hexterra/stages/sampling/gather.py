@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from pyproj import Transformer
 
+from hexterra.arguments import checked
 from hexterra.elevation import georeference
 from hexterra.elevation.undeclared import find_void_number, undeclared
 from hexterra.errors import BriefError, CoverageError, NoHeightsError
@@ -80,6 +81,7 @@ class Heights(Value):
             object.__setattr__(self, name, held)
 
 
+@checked
 def gather(
     elevation: Elevation,
     lattice: Lattice,

@@ -11,6 +11,7 @@ from typing import Final, Literal, cast, get_args
 import numpy as np
 from numpy.typing import NDArray
 
+from hexterra.arguments import checked
 from hexterra.catalogue.catalogue import Catalogue
 from hexterra.errors import BoardError, BriefError
 from hexterra.lattice.board import Board
@@ -165,6 +166,7 @@ class Schedule(Value):
         return tuple(_part_name(f"{FOOTINGS[k]} footing", part) if k else "" for k, part in rows)
 
 
+@checked
 def schedule(
     tiles: Tiles,
     *,

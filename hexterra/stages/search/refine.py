@@ -16,6 +16,7 @@ from typing import Final, Literal, get_args
 import numpy as np
 from numpy.typing import NDArray
 
+from hexterra.arguments import checked
 from hexterra.catalogue.catalogue import Catalogue
 from hexterra.errors import BriefError, InfeasibleError
 from hexterra.kernels.board.tile_costs import TOO_MUCH
@@ -104,6 +105,7 @@ class Refined(Value):
         return (self.cost - self.bound) / self.cost if self.cost > 0.0 else 0.0
 
 
+@checked
 def refine(
     tiles: Tiles,
     *,

@@ -11,6 +11,7 @@ from typing import Final, cast
 import numpy as np
 from numpy.typing import NDArray
 
+from hexterra.arguments import checked
 from hexterra.catalogue.catalogue import MAX_RISE, WATER, Catalogue
 from hexterra.errors import CatalogueError, InfeasibleError
 from hexterra.lattice.board import Board
@@ -108,6 +109,7 @@ class Tiles(Value):
         return residual
 
 
+@checked
 def fit(legal: LegalLevels, catalogue: Catalogue, *, cuts: Cuts | None = None) -> Tiles:
     """Give every cell a top from the catalogue, so that tops meet wherever no cliff parts them.
 

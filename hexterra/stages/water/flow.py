@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from hexterra.arguments import checked
 from hexterra.kernels.board import lattice_flow as kernels
 from hexterra.lattice.hexagon import N_SIDES
 from hexterra.ranges import check_positive
@@ -104,6 +105,7 @@ class Watercourses(Value):
         object.__setattr__(self, "ports", ports)
 
 
+@checked
 def flow(
     heights: Heights, *, threshold_m2: float, pool_depth_m: float | None = None
 ) -> Watercourses:

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 from pyproj import Transformer
 
+from hexterra.arguments import checked
 from hexterra.errors import CoverageError
 from hexterra.kernels.board import lattice_flow
 from hexterra.kernels.raster import cell_outlets, cell_pixels
@@ -190,6 +191,7 @@ def carry(drained: Drainage, lattice: Lattice) -> RoutingReport:
     )
 
 
+@checked
 def route(drained: Drainage, heights: Heights, *, threshold_m2: float) -> Watercourses:
     """Draw the watercourses of the raster on the lattice.
 
