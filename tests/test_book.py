@@ -22,7 +22,7 @@ from hexterra.brief.brief import Brief
 from hexterra.inputs.owned_pieces import OwnedPieces, left_to_cut, tile_kind
 from hexterra.plan.pipeline import make_plan
 from hexterra.plan.plan import Plan
-from hexterra.stages.water.flow import Kind
+from hexterra.stages.water.flow import WaterKind
 from hexterra.workshop.book.assembly_pages import courses
 from hexterra.workshop.book.book import book_pdf
 from hexterra.workshop.book.book_tables import Column, Row, Table
@@ -435,7 +435,7 @@ def test_courses_pass_every_link_once(facing: Facing) -> None:
         np.flatnonzero(water.is_watercourse).tolist()
     )
     ends = sum(end == "leaves the board" for _, end in found)
-    assert ends == int((water.kind == Kind.MOUTH).sum())
+    assert ends == int((water.kind == WaterKind.MOUTH).sum())
 
 
 def test_courses_are_listed() -> None:

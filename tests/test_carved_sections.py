@@ -19,7 +19,7 @@ from hexterra.brief.bench_sections import BenchBrief
 from hexterra.catalogue.catalogue_file import load_catalogue
 from hexterra.drawing.dxf import figure_dxf
 from hexterra.mesh.carved_mesh import carved_piece_mesh
-from hexterra.stages.schedule.schedule import Piece
+from hexterra.stages.schedule.pieces import Piece
 from hexterra.workshop.solids.carved import piece_measures, piece_stretches
 from hexterra.workshop.solids.courses import piece_course
 from hexterra.workshop.solids.grooves import Groove, Grooves

@@ -22,7 +22,8 @@ from hexterra.lattice.hexagon import Facing, Hand, Part
 from hexterra.mesh.carved_mesh import carved_board_mesh, carved_piece_mesh, surface_mesh
 from hexterra.mesh.carving import Weld, groove_ends
 from hexterra.mesh.tile_columns import FINE, Mesh
-from hexterra.stages.schedule.schedule import Piece, schedule
+from hexterra.stages.schedule.pieces import Piece
+from hexterra.stages.schedule.schedule import schedule
 from hexterra.workshop.solids.carved import piece_measures, piece_stretches
 from hexterra.workshop.solids.courses import Course, piece_course
 from hexterra.workshop.solids.grooves import Groove, Grooves, fitting_groove

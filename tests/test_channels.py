@@ -14,7 +14,7 @@ from hexterra.stages.mapping.ways import ways
 from hexterra.stages.sampling.gather import Heights
 from hexterra.stages.tiles.channels import Fall, falls, upright_cells, width_classes
 from hexterra.stages.tiles.fit import Tiles, fit
-from hexterra.stages.water.flow import Kind, Watercourses, flow
+from hexterra.stages.water.flow import Watercourses, WaterKind, flow
 from tests.level_ground import heights_of
 from tests.map_lines import board, features, through
 from tests.test_flow import fractal
@@ -35,7 +35,7 @@ def tree() -> Watercourses:
         is_watercourse=np.ones(n, dtype=bool),
         ports=np.zeros((n, 6), dtype=bool),
         outflow=np.full(n, -1),
-        kind=np.full(n, Kind.REACH),
+        kind=np.full(n, WaterKind.REACH),
     )
 
 

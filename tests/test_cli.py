@@ -269,7 +269,7 @@ def test_an_interruption_has_its_exit_code(
     def interrupt(*_: object, **__: object) -> None:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("hexterra.plan.plan.make_plan", interrupt)
+    monkeypatch.setattr("hexterra.plan.pipeline.make_plan", interrupt)
     result = run("plan", slope, "--out", tmp_path / "plan")
     assert result.exit_code == 130
     assert "stopped" in result.output
@@ -284,7 +284,7 @@ def test_nowhere_to_keep_compiled_code(
     def refuse(*_: object, **__: object) -> None:
         raise RuntimeError("cannot cache function 'rank': no locator available for file 'x.py'")
 
-    monkeypatch.setattr("hexterra.plan.plan.make_plan", refuse)
+    monkeypatch.setattr("hexterra.plan.pipeline.make_plan", refuse)
     result = run("plan", slope, "--out", tmp_path / "plan")
     assert result.exit_code == 40
     assert "NUMBA_CACHE_DIR" in result.output

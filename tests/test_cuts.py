@@ -17,7 +17,7 @@ from hexterra.errors import HexterraError
 from hexterra.lattice.board import Board
 from hexterra.stages.mapping.ways import ways
 from hexterra.stages.tiles.cuts import Cuts, cuts, ways_out
-from hexterra.stages.water.flow import Kind, Watercourses, flow
+from hexterra.stages.water.flow import Watercourses, WaterKind, flow
 from tests.level_ground import heights_of
 from tests.map_lines import board, features, through
 
@@ -81,14 +81,14 @@ def test_water_runs_off_straight_on() -> None:
     water = valley()
     lattice = water.heights.lattice
     mouth = at(lattice, "G3")
-    assert water.kind[mouth] == Kind.MOUTH
+    assert water.kind[mouth] == WaterKind.MOUTH
     assert water.ports[mouth].nonzero()[0].tolist() == [3]
     found = cuts(lattice, DEFAULT, water)
     assert found.leaves[mouth] == 0
     assert found.width[mouth].tolist() == [1, 0, 0, 1, 0, 0]
     assert (
         np.flatnonzero(found.leaves >= 0).tolist()
-        == np.flatnonzero(np.isin(water.kind, (Kind.MOUTH, Kind.ENTRY))).tolist()
+        == np.flatnonzero(np.isin(water.kind, (WaterKind.MOUTH, WaterKind.ENTRY))).tolist()
     )
 
 
@@ -99,7 +99,7 @@ def test_tiles_that_the_edge_cuts_have_no_side_to_run_off_by() -> None:
     assert isinstance(lattice, Board)
     found = cuts(lattice, DEFAULT, water)
     is_cut = (lattice.kept != 0).any(axis=1)
-    assert (water.kind[is_cut] == Kind.MOUTH).any()
+    assert (water.kind[is_cut] == WaterKind.MOUTH).any()
     assert (found.leaves[is_cut] == -1).all()
 
 

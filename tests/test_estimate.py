@@ -15,7 +15,8 @@ from invented_boards import invented_board
 from plain.tops import top_mm2
 from shapely.geometry import LineString, Polygon
 
-from hexterra.brief.bench_sections import Amounts, BenchBrief, FoamBrief, SheetBrief, TimedBrief
+from hexterra.brief.amounts import Amounts, TimedBrief
+from hexterra.brief.bench_sections import BenchBrief, FoamBrief, SheetBrief
 from hexterra.brief.timing import minutes_of
 from hexterra.errors import BriefError, StockError
 from hexterra.inputs.owned_pieces import OwnedPieces, left_to_cut, stock_frame, tile_kind

@@ -21,7 +21,7 @@ from hexterra.stages.levels.legalise import legalise
 from hexterra.stages.levels.quantise import Levels, quantise
 from hexterra.stages.sampling.gather import gather
 from hexterra.stages.tiles.fit import Tiles, corner_heights, fit, level_to_metres
-from hexterra.stages.water.flow import Kind, flow
+from hexterra.stages.water.flow import WaterKind, flow
 from tests.level_ground import heights_of
 
 DEFAULT = load_catalogue()
@@ -82,7 +82,7 @@ def check_tiles(tiles: Tiles) -> None:
             ours = tiles.corners[i, side], tiles.corners[i, (side + 1) % 6]
             theirs = tiles.corners[other, (back + 1) % 6], tiles.corners[other, back]
             assert tiles.cliff[i, side] == (ours != theirs) == tiles.cliff[other, back]
-        if water is None or water.kind[i] == Kind.DRY:
+        if water is None or water.kind[i] == WaterKind.DRY:
             assert tiles.crossing[i] == -1
             continue
         crossing = catalogue.crossings[tiles.crossing[i]]
@@ -490,8 +490,8 @@ def test_residual_by_hand():
 
 def test_kinds_of_water_have_the_same_numbers():
     """The catalogue and `flow` number what water does alike."""
-    assert tuple(kind.name.lower() for kind in Kind) == WATER
-    assert [int(kind) for kind in Kind] == list(range(len(WATER)))
+    assert tuple(kind.name.lower() for kind in WaterKind) == WATER
+    assert [int(kind) for kind in WaterKind] == list(range(len(WATER)))
 
 
 def test_crossings_of_a_valley_by_hand():

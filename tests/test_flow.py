@@ -17,7 +17,13 @@ from hexterra.lattice.board import Board
 from hexterra.lattice.globe import Globe
 from hexterra.lattice.lattice import Lattice
 from hexterra.stages.sampling.gather import Heights
-from hexterra.stages.water.flow import MAX_INFLOWS, MAX_INFLOWS_AT_SINK, Kind, Watercourses, flow
+from hexterra.stages.water.flow import (
+    MAX_INFLOWS,
+    MAX_INFLOWS_AT_SINK,
+    Watercourses,
+    WaterKind,
+    flow,
+)
 from tests.level_ground import heights_of
 
 # Cells of `flower()`: the middle one, and its neighbours across sides 0 to 5.
@@ -89,12 +95,12 @@ def check_laws(water: Watercourses) -> None:
         assert (water.outflow[cell] == side) != (water.outflow[other] == back)
     expected = np.select(
         [~wet, is_sink & lattice.is_rim, is_sink, inflows == 0, inflows == 1],
-        [Kind.DRY, Kind.MOUTH, Kind.POOL, Kind.SPRING, Kind.REACH],
-        Kind.CONFLUENCE,
+        [WaterKind.DRY, WaterKind.MOUTH, WaterKind.POOL, WaterKind.SPRING, WaterKind.REACH],
+        WaterKind.CONFLUENCE,
     )
-    comes_in = water.kind == Kind.ENTRY
+    comes_in = water.kind == WaterKind.ENTRY
     assert lattice.is_rim[comes_in].all()
-    expected[comes_in & (expected == Kind.SPRING)] = Kind.ENTRY
+    expected[comes_in & (expected == WaterKind.SPRING)] = WaterKind.ENTRY
     np.testing.assert_array_equal(water.kind, expected)
     assert (inflows[wet & is_sink] > 0).all()
 
@@ -129,7 +135,8 @@ def test_a_flower_with_one_low_petal_drains_through_it() -> None:
         water.catchment_m2[[MIDDLE, *PETALS]] / cell_m2, [1, 7, 3, 2, 1, 1, 2], rtol=1e-15
     )
     assert water.kind[[MIDDLE, *PETALS]].tolist() == [
-        Kind.SPRING, Kind.MOUTH, Kind.REACH, Kind.REACH, Kind.SPRING, Kind.SPRING, Kind.REACH,
+        WaterKind.SPRING, WaterKind.MOUTH, WaterKind.REACH, WaterKind.REACH,
+        WaterKind.SPRING, WaterKind.SPRING, WaterKind.REACH,
     ]  # fmt: skip
     assert np.flatnonzero(water.ports[PETALS[0]]).tolist() == [2, 3, 4]
     assert water.notes == ()
@@ -150,11 +157,11 @@ def test_a_deep_depression_keeps_its_pool_where_asked() -> None:
     """The hole keeps its water if it is deeper than the pool depth, and only then."""
     heights = flower_heights(0.0, (10.0, 11.0, 12.0, 13.0, 14.0, 15.0))
     filled = flow(heights, threshold_m2=1.0, pool_depth_m=10.0)
-    assert (filled.kind != Kind.POOL).all()
+    assert (filled.kind != WaterKind.POOL).all()
     assert filled.filled_m[MIDDLE] == 10.0
     kept = flow(heights, threshold_m2=1.0, pool_depth_m=9.9)
     assert kept.filled_m[MIDDLE] == 0.0
-    assert kept.kind[MIDDLE] == Kind.POOL
+    assert kept.kind[MIDDLE] == WaterKind.POOL
     assert kept.outflow[MIDDLE] == -1
     # Six inflows, room for three. Petal 5 (15 m) turns to 0 (10 m), the largest of its hosts
     # with room; then 4 to 3, as 5 is gone; then 2 to 1.
@@ -172,8 +179,8 @@ def test_a_third_inflow_is_turned_into_its_neighbour() -> None:
     assert water.receiver[PETALS[4]] == PETALS[3]
     assert water.receiver[PETALS[3]] == MIDDLE
     assert np.flatnonzero(water.ports[MIDDLE]).tolist() == [0, 2, 3]
-    assert water.kind[MIDDLE] == Kind.CONFLUENCE
-    assert water.kind[PETALS[3]] == Kind.REACH
+    assert water.kind[MIDDLE] == WaterKind.CONFLUENCE
+    assert water.kind[PETALS[3]] == WaterKind.REACH
     cell_m2 = water.heights.lattice.area_m2[0]
     assert water.catchment_m2[PETALS[3]] == 2 * cell_m2
     label = water.heights.lattice.labels
@@ -200,10 +207,10 @@ def test_a_third_inflow_that_cannot_turn_is_dropped_with_all_above_it() -> None:
     )  # fmt: skip
     water = flow(heights_of(lattice, mean), threshold_m2=1.0)
     at = [place[int(c)] for c in petals]
-    assert water.kind[at[4]] == Kind.DRY
+    assert water.kind[at[4]] == WaterKind.DRY
     assert water.receiver[at[4]] == place[middle]  # its water still runs there
-    assert water.kind[place[middle]] == Kind.CONFLUENCE
-    assert water.kind[at[3]] == Kind.REACH
+    assert water.kind[place[middle]] == WaterKind.CONFLUENCE
+    assert water.kind[at[3]] == WaterKind.REACH
     assert len(water.notes) == 1
     assert lattice.labels[at[4]] in water.notes[0]
     assert "(1 cell, " in water.notes[0]
@@ -254,7 +261,7 @@ def test_a_lone_wet_cell_is_no_watercourse() -> None:
     lone = lattice.only(np.arange(9) == 4)
     water = flow(heights_of(lone, [7.0]), threshold_m2=1e-9)
     assert not water.is_watercourse.any()
-    assert water.kind.tolist() == [Kind.DRY]
+    assert water.kind.tolist() == [WaterKind.DRY]
     check_laws(water)
 
 
@@ -332,7 +339,7 @@ def test_the_laws_hold_where_watercourses_crowd() -> None:
     water = flow(heights, threshold_m2=1.0, pool_depth_m=20.0)
     assert any("instead of" in note for note in water.notes)
     assert any("left out" in note for note in water.notes)
-    assert (water.kind == Kind.POOL).any()
+    assert (water.kind == WaterKind.POOL).any()
     check_laws(water)
 
 
@@ -404,7 +411,7 @@ def test_water_flows_round_a_pentagon() -> None:
     middle = int(np.searchsorted(globe.cells, h3.str_to_int(pentagon)))
     ring = [h3.grid_distance(pentagon, label) for label in globe.labels]
     water = flow(heights_of(globe, ring), threshold_m2=1.0, pool_depth_m=3.5)
-    assert water.kind[middle] == Kind.POOL
+    assert water.kind[middle] == WaterKind.POOL
     assert water.catchment_m2[middle] == pytest.approx(globe.area_m2.sum(), rel=1e-12)
     assert not water.ports[middle, 5]
     check_laws(water)

@@ -13,14 +13,15 @@ import pytest
 from filelock import FileLock
 
 from hexterra.errors import HexterraWarning, OutputError
-from hexterra.outputs import folder as folder_module
-from hexterra.outputs.folder import Writer, check_folder, recover, write_file, write_folder
+from hexterra.outputs import swap as swap_module
+from hexterra.outputs.folder import Writer, check_folder, recover, write_folder
+from hexterra.outputs.single_file import write_file
 
 NAMES = ("one", "below/two", "plan.json")
 #: Writes a plan over another one and is killed at the k-th call that changes a folder's names.
 KILLED = """
 import os, pathlib, shutil, signal, sys
-from hexterra.outputs import folder
+from hexterra.outputs import folder, swap
 target, k, swaps = sys.argv[1], int(sys.argv[2]), sys.argv[3] == "swaps"
 count = 0
 def counted(call):
@@ -33,7 +34,7 @@ def counted(call):
     return wrapper
 for name in ("rename", "replace", "mkdir", "rmdir", "unlink", "link"):
     setattr(os, name, counted(getattr(os, name)))
-folder._exchange = counted(folder._exchange) if swaps else lambda one, other: False
+swap.exchange = counted(swap.exchange) if swaps else lambda one, other: False
 sys.path.insert(0, sys.argv[4])
 from test_folder import plan
 folder.write_folder(target, plan("new"), replace=True)
@@ -69,7 +70,7 @@ def target(tmp_path: Path) -> Path:
 def how(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> str:
     """Exchange folders at once where the system can, or rename them one after the other."""
     if request.param == "renames":
-        monkeypatch.setattr(folder_module, "_exchange", lambda *_: False)
+        monkeypatch.setattr(swap_module, "exchange", lambda *_: False)
     elif sys.platform not in {"linux", "darwin"}:
         pytest.skip("this system cannot exchange folders")
     return request.param
@@ -122,7 +123,7 @@ def test_failing_swap_is_undone(target: Path, monkeypatch: pytest.MonkeyPatch) -
             raise PermissionError(13, "Permission denied", str(other))
         return rename(self, other)
 
-    monkeypatch.setattr(folder_module, "_exchange", lambda *_: False)
+    monkeypatch.setattr(swap_module, "exchange", lambda *_: False)
     monkeypatch.setattr(Path, "rename", fragile)
     with pytest.raises(OutputError, match="Permission denied"):
         write_folder(target, plan("new"), replace=True)

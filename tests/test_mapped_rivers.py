@@ -18,7 +18,7 @@ from hexterra.stages.mapping.mapped_rivers import Direction, watercourses_from_l
 from hexterra.stages.mapping.ways import Ways, ways
 from hexterra.stages.sampling.gather import Heights
 from hexterra.stages.tiles.fit import fit
-from hexterra.stages.water.flow import Kind, Watercourses, flow
+from hexterra.stages.water.flow import Watercourses, WaterKind, flow
 from tests.level_ground import heights_of
 from tests.map_lines import board, features, names, through
 from tests.test_flow import check_laws, fractal
@@ -73,9 +73,9 @@ def test_a_river_runs_along_its_line_against_the_slope_of_the_ground() -> None:
     assert course(water, "C2").startswith("C2 C3 D4 E4")
     check_laws(water)
     labels = heights.lattice.labels
-    assert water.kind[labels.index("C2")] == Kind.SPRING
-    assert all(water.kind[labels.index(name)] == Kind.REACH for name in ("C3", "D4", "E4"))
-    (mouth,) = np.flatnonzero(water.kind == Kind.MOUTH)
+    assert water.kind[labels.index("C2")] == WaterKind.SPRING
+    assert all(water.kind[labels.index(name)] == WaterKind.REACH for name in ("C3", "D4", "E4"))
+    (mouth,) = np.flatnonzero(water.kind == WaterKind.MOUTH)
     assert heights.lattice.is_rim[mouth]
 
 
@@ -89,7 +89,7 @@ def test_a_river_that_leaves_the_board_ends_in_a_mouth() -> None:
     water = drawn(heights, lines)
     end = course(water, "D3").split()[-1]
     assert lattice.row[lattice.labels.index(end)] == lattice.rows - 1
-    assert water.kind[lattice.labels.index(end)] == Kind.MOUTH
+    assert water.kind[lattice.labels.index(end)] == WaterKind.MOUTH
 
 
 @pytest.mark.parametrize("direction", ["line", "height"])
@@ -98,7 +98,7 @@ def test_a_river_that_comes_onto_the_board_has_an_entry(direction: Direction) ->
     heights = slope()
     lattice = heights.lattice
     first, last = (lattice.centre_xy[lattice.labels.index(name)] for name in ("C1", "D4"))
-    for start, kind in (((first[0], first[1] - 1e5), Kind.ENTRY), (first, Kind.SPRING)):
+    for start, kind in (((first[0], first[1] - 1e5), WaterKind.ENTRY), (first, WaterKind.SPRING)):
         line = shapely.LineString([start, first, last])
         if direction == "height":  # C1 is still the higher end
             line = line.reverse()
@@ -118,7 +118,7 @@ def test_a_tributary_joins_and_the_confluence_has_three_ports() -> None:
     check_laws(water)
     labels = heights.lattice.labels
     assert course(water, "A3") == "A3 B3 C3 D3 E3 F3 G3"
-    meeting = np.flatnonzero(water.kind == Kind.CONFLUENCE)
+    meeting = np.flatnonzero(water.kind == WaterKind.CONFLUENCE)
     assert len(meeting) == 1
     assert water.ports[meeting[0]].sum() == 3
     assert labels[meeting[0]] in {"C3", "D3"}

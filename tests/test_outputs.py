@@ -27,10 +27,12 @@ from hexterra.csvfile import csv_text, fixed
 from hexterra.drawing.board_map import map_svg
 from hexterra.errors import OutputError
 from hexterra.lattice.board import Board
-from hexterra.outputs.document import plan_document, plan_json, plan_schema
-from hexterra.outputs.folder import write_file, write_folder
+from hexterra.outputs.document import plan_document, plan_json
+from hexterra.outputs.folder import write_folder
 from hexterra.outputs.geojson import PLACES, cells_geojson
 from hexterra.outputs.plan_files import write_plan
+from hexterra.outputs.plan_schema import plan_schema
+from hexterra.outputs.single_file import write_file
 from hexterra.outputs.surface import (
     MAX_ACROSS,
     NODATA,

@@ -20,7 +20,7 @@ from hexterra.lattice.board import Board
 from hexterra.place.siting import site_board
 from hexterra.plan.overlay import Overlay, drape
 from hexterra.stages.sampling.gather import gather
-from hexterra.stages.water.flow import Kind
+from hexterra.stages.water.flow import WaterKind
 
 CRS = "EPSG:32631"
 X, Y = 500_000.0, 4_500_000.0
@@ -92,7 +92,7 @@ def test_water_runs_down_the_valley(follow: str) -> None:
     assert overlay.water is not None
     cells = row(overlay, 4)
     assert (overlay.water.outflow[cells[2:-1]] == RIGHT).all()
-    assert overlay.water.kind[cells[-1]] == Kind.MOUTH
+    assert overlay.water.kind[cells[-1]] == WaterKind.MOUTH
     assert (overlay.routing is not None) == (follow == "pixels")
 
 

@@ -20,7 +20,8 @@ from hexterra.errors import BriefError, CatalogueError, InfeasibleError
 from hexterra.stages.levels.legalise import legalise
 from hexterra.stages.search import refine as refine_module
 from hexterra.stages.search.prices import PRESETS, Prices
-from hexterra.stages.search.refine import Refined, refine
+from hexterra.stages.search.refine import refine
+from hexterra.stages.search.refined import Refined
 from hexterra.stages.tiles.fit import Tiles, fit
 
 #: What HiGHS takes for equal, relative to the whole cost.

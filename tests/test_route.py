@@ -22,7 +22,7 @@ from hexterra.lattice.hexagon import Facing
 from hexterra.stages.drainage.drain import Drainage, drain
 from hexterra.stages.sampling.gather import gather
 from hexterra.stages.sampling.pixel_geometry import pixel_steps
-from hexterra.stages.water.flow import Kind, Watercourses
+from hexterra.stages.water.flow import Watercourses, WaterKind
 from hexterra.stages.water.route import RoutingReport, _outlines_in_pixels, carry, route
 from tests.plain import drain as plain
 from tests.test_drain import PIXEL_M, on_grid, rough, valley
@@ -290,19 +290,19 @@ def test_watercourses_can_be_built(
         assert water.ports[lattice.neighbours[cell, side], lattice.back_sides[cell, side]]
     wet = np.flatnonzero(water.is_watercourse)
     assert water.is_watercourse[water.receiver[wet]].all()
-    assert np.array_equal(water.kind != Kind.DRY, water.is_watercourse)
+    assert np.array_equal(water.kind != WaterKind.DRY, water.is_watercourse)
     runs_on = water.receiver[wet] != wet
     assert np.array_equal(water.outflow[wet] >= 0, runs_on)
     n_inflows = water.ports[wet].sum(axis=1) - runs_on
     springs = wet[(n_inflows == 0) & runs_on]
     cell_m2 = float(lattice.area_m2[0])
     comes_in = lattice.is_rim[springs] & (water.catchment_m2[springs] >= 5.0 * cell_m2)
-    expected = np.where(comes_in, Kind.ENTRY, Kind.SPRING)
+    expected = np.where(comes_in, WaterKind.ENTRY, WaterKind.SPRING)
     fed = np.bincount(water.receiver[~water.is_watercourse], minlength=lattice.n_cells)
     alone = fed[springs] == 0  # no dry cell drains to it either: all but its own comes from beyond
     assert alone.any()
     assert np.array_equal(water.kind[springs][alone], expected[alone])
-    assert (water.kind[wet[(n_inflows == 2) & runs_on]] == Kind.CONFLUENCE).all()
+    assert (water.kind[wet[(n_inflows == 2) & runs_on]] == WaterKind.CONFLUENCE).all()
 
 
 def test_same_ground_same_water(rugged: Drainage) -> None:

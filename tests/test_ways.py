@@ -17,9 +17,10 @@ from hexterra.lattice.board import Board
 from hexterra.lattice.globe import Globe
 from hexterra.lattice.lattice import Lattice
 from hexterra.stages.mapping.local_frame import place_cells
-from hexterra.stages.mapping.ways import Shape, WaterCrossing, Way, Ways, shapes, ways
+from hexterra.stages.mapping.way import WaterCrossing, Way, WayShape
+from hexterra.stages.mapping.ways import Ways, shapes, ways
 from hexterra.stages.sampling.gather import Heights
-from hexterra.stages.water.flow import Kind, flow
+from hexterra.stages.water.flow import WaterKind, flow
 from tests.level_ground import heights_of
 from tests.map_lines import board, features, names, through
 
@@ -73,7 +74,7 @@ def test_a_line_along_a_row_takes_the_row() -> None:
     assert way.offset_cells == pytest.approx(0.0, abs=1e-9)
     assert (way.from_edge, way.to_edge) == (False, False)
     ends = lattice.labels.index("A2"), lattice.labels.index("E2")
-    assert result.shape[list(ends)].tolist() == [Shape.END, Shape.END]
+    assert result.shape[list(ends)].tolist() == [WayShape.END, WayShape.END]
     assert np.bincount(result.shape).tolist() == [10, 2, 3]
     assert not result.leaves.any()
 
@@ -172,18 +173,18 @@ def test_along_a_straight_edge_no_cut_side_is_crossed(inwards_m: float) -> None:
 @pytest.mark.parametrize(
     ("sides", "shape"),
     [
-        ((), Shape.NONE),
-        ((4,), Shape.END),
-        ((1, 4), Shape.STRAIGHT),
-        ((0, 2), Shape.WIDE_BEND),
-        ((1, 5), Shape.WIDE_BEND),
-        ((0, 5), Shape.TIGHT_BEND),
-        ((2, 3), Shape.TIGHT_BEND),
-        ((0, 2, 4), Shape.JUNCTION),
-        ((0, 1, 2, 3, 4, 5), Shape.JUNCTION),
+        ((), WayShape.NONE),
+        ((4,), WayShape.END),
+        ((1, 4), WayShape.STRAIGHT),
+        ((0, 2), WayShape.WIDE_BEND),
+        ((1, 5), WayShape.WIDE_BEND),
+        ((0, 5), WayShape.TIGHT_BEND),
+        ((2, 3), WayShape.TIGHT_BEND),
+        ((0, 2, 4), WayShape.JUNCTION),
+        ((0, 1, 2, 3, 4, 5), WayShape.JUNCTION),
     ],
 )
-def test_shapes_of_ports(sides: tuple[int, ...], shape: Shape) -> None:
+def test_shapes_of_ports(sides: tuple[int, ...], shape: WayShape) -> None:
     """Shapes by the sides between two ports, once or several round."""
     ports = np.zeros((1, 6), dtype=bool)
     ports[0, list(sides)] = True
@@ -274,7 +275,7 @@ def test_a_road_along_the_edge_crosses_what_comes_in() -> None:
     road = features([through(lattice, "A2", "A3", "A4")], lattice)
     assert ways(road, lattice, water=water).crossings == ()  # it rises in A3
     kind = water.kind.copy()
-    kind[first] = Kind.ENTRY
+    kind[first] = WaterKind.ENTRY
     comes_in = replace(water, kind=kind)
     crossings = ways(road, lattice, water=comes_in).crossings
     assert [names(lattice, [crossing.cell]) for crossing in crossings] == ["A3"]

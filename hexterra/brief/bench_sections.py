@@ -13,6 +13,7 @@ from typing import Annotated, Any, Final, Literal, Self
 
 from pydantic import Field, model_validator
 
+from hexterra.brief.amounts import TimedBrief, within
 from hexterra.brief.sections import MOST_WIDER, Section
 from hexterra.brief.timing import timed_rates
 
@@ -26,11 +27,6 @@ _Width = Annotated[float, Field(ge=1.0, le=500.0)]
 _COMMON_THICKNESS_MM: Final = (20.0, 30.0, 40.0, 50.0, 60.0, 80.0, 100.0)
 
 
-def _in(least: float, most: float, default: float, description: str) -> Any:
-    """Say range, default and meaning of a number."""
-    return Field(default=default, ge=least, le=most, description=description)
-
-
 def _price(description: str) -> Any:
     return Field(default=None, description=description)
 
@@ -39,8 +35,8 @@ class SheetBrief(Section):
     """[[foam.sheets]]: one kind of sheet that can be bought."""
 
     thickness_mm: float = Field(ge=1.0, le=1000.0, description="Its thickness.")
-    length_mm: float = _in(50.0, 10_000.0, 1250.0, "Its length.")
-    width_mm: float = _in(50.0, 10_000.0, 600.0, "Its width.")
+    length_mm: float = within(50.0, 10_000.0, 1250.0, "Its length.")
+    width_mm: float = within(50.0, 10_000.0, 600.0, "Its width.")
     price: Price | None = _price("Of one sheet, in any currency.")
 
 
@@ -58,8 +54,8 @@ class FoamBrief(Section):
         max_length=100,
         description="Sheets in stock. Default: 1250 x 600 mm in common thicknesses.",
     )
-    kerf_mm: float = _in(0.0, 20.0, 1.0, "Width of foam that the wire melts away.")
-    margin_mm: float = _in(0.0, 200.0, 5.0, "Rim of a sheet that is not used.")
+    kerf_mm: float = within(0.0, 20.0, 1.0, "Width of foam that the wire melts away.")
+    margin_mm: float = within(0.0, 200.0, 5.0, "Rim of a sheet that is not used.")
     slicing: Literal["blocks", "none"] = Field(
         default="blocks",
         description="'blocks' slices a layer that is no stock thickness off a thicker sheet.",
@@ -74,12 +70,12 @@ class FoamBrief(Section):
         max_length=1000,
         description="Where joints run across every sheet, from its end; no piece lies across one.",
     )
-    density_kg_per_m3: float = _in(5.0, 1000.0, 33.0, "Of the foam.")
-    facing_mm: float = _in(
+    density_kg_per_m3: float = within(5.0, 1000.0, 33.0, "Of the foam.")
+    facing_mm: float = within(
         0.0, 50.0, 3.0, "Thickness of sheets to cover upright faces with, at least 1; 0 for none."
     )
-    facing_length_mm: float = _in(50.0, 10_000.0, 1000.0, "Length of such a sheet.")
-    facing_width_mm: float = _in(50.0, 10_000.0, 500.0, "Its width.")
+    facing_length_mm: float = within(50.0, 10_000.0, 1000.0, "Length of such a sheet.")
+    facing_width_mm: float = within(50.0, 10_000.0, 500.0, "Its width.")
     facing_price: Price | None = _price("Its price.")
 
     @model_validator(mode="after")
@@ -110,29 +106,8 @@ class FoamBrief(Section):
         )
 
 
-class Amounts(Section):
-    """How much work of each kind there is."""
-
-    wire_m: float = _in(0.0, 1e9, 0.0, "Wire through foam.")
-    n_cuts: float = _in(0.0, 1e9, 0.0, "Cuts.")
-    n_set_ups: int = _in(0, 10**9, 0, "Guides mounted.")
-    n_pieces: int = _in(0, 10**9, 0, "Pieces cleaned.")
-    n_sheets: int = _in(0, 10**9, 0, "Sheets marked out.")
-    n_joints: int = _in(0, 10**9, 0, "Joints glued.")
-    n_saw_cuts: int = _in(0, 10**9, 0, "Cuts of a saw.")
-    texture_m2: float = _in(0.0, 1e9, 0.0, "Area textured.")
-    paint_m2: float = _in(0.0, 1e9, 0.0, "Area painted.")
-    scatter_m2: float = _in(0.0, 1e9, 0.0, "Area scattered.")
-
-
-class TimedBrief(Amounts):
-    """[[bench.timed]]: work that was timed, in the amounts that the build book gives."""
-
-    minutes: float = Field(ge=0.1, le=1e5, description="How long it took.")
-
-
 def _minutes(default: float, description: str) -> Any:
-    return _in(0.0, 10_000.0, default, description)
+    return within(0.0, 10_000.0, default, description)
 
 
 class BenchBrief(Section):
@@ -148,10 +123,10 @@ class BenchBrief(Section):
     texture_minutes_per_m2: float = _minutes(30.0, "To texture.")
     paint_minutes_per_m2: float = _minutes(40.0, "To paint.")
     scatter_minutes_per_m2: float = _minutes(20.0, "To scatter.")
-    texture_ml_per_m2: float = _in(0.0, 1e5, 500.0, "Texture paste.")
-    paint_ml_per_m2: float = _in(0.0, 1e5, 250.0, "Paint, all coats together.")
-    scatter_g_per_m2: float = _in(0.0, 1e5, 200.0, "Scatter material.")
-    water_ml_per_m2: float = _in(0.0, 1e5, 300.0, "Gloss varnish on water.")
+    texture_ml_per_m2: float = within(0.0, 1e5, 500.0, "Texture paste.")
+    paint_ml_per_m2: float = within(0.0, 1e5, 250.0, "Paint, all coats together.")
+    scatter_g_per_m2: float = within(0.0, 1e5, 200.0, "Scatter material.")
+    water_ml_per_m2: float = within(0.0, 1e5, 300.0, "Gloss varnish on water.")
     channel_mm: _Width = Field(default=20.0, description="Width of a watercourse.")
     wider_mm: tuple[_Width, ...] = Field(
         default=(),
@@ -159,13 +134,13 @@ class BenchBrief(Section):
         description="Widths of the wider classes of water. Default: 1.5, 2 and 2.5 times as wide.",
     )
     road_mm: _Width = Field(default=24.0, description="Width of a sunken road.")
-    wire_mm: float = _in(0.0, 20.0, 0.4, "Diameter of the wire, at most foam.kerf_mm.")
-    run_out_mm: float = _in(1.0, 200.0, 15.0, "How far a profile guide goes past a tile.")
-    batter_deg: float = _in(0.0, 45.0, 0.0, "How far cliff facings lean back.")
-    box_length_mm: float = _in(50.0, 5000.0, 560.0, "Storage box, inside: length.")
-    box_width_mm: float = _in(50.0, 5000.0, 360.0, "Its width.")
-    box_height_mm: float = _in(50.0, 5000.0, 280.0, "Its height.")
-    box_gap_mm: float = _in(0.0, 50.0, 2.0, "Room between pieces in it.")
+    wire_mm: float = within(0.0, 20.0, 0.4, "Diameter of the wire, at most foam.kerf_mm.")
+    run_out_mm: float = within(1.0, 200.0, 15.0, "How far a profile guide goes past a tile.")
+    batter_deg: float = within(0.0, 45.0, 0.0, "How far cliff facings lean back.")
+    box_length_mm: float = within(50.0, 5000.0, 560.0, "Storage box, inside: length.")
+    box_width_mm: float = within(50.0, 5000.0, 360.0, "Its width.")
+    box_height_mm: float = within(50.0, 5000.0, 280.0, "Its height.")
+    box_gap_mm: float = within(0.0, 50.0, 2.0, "Room between pieces in it.")
     paper: Paper = Field(default="A4", description="Paper of the build book.")
     timed: tuple[TimedBrief, ...] = Field(
         default=(),
@@ -181,7 +156,7 @@ class BenchBrief(Section):
                     f"a width in wider_mm is {width_mm}; it must be at least the {last_mm:g} mm of"
                     " the class before"
                 )
-        timed_rates(self)
+        timed_rates(self, self.timed)
         return self
 
     @property
@@ -193,30 +168,30 @@ class BenchBrief(Section):
     @property
     def calibrated(self) -> Self:
         """The same bench with the rates that its timed work says, and none left to scale them."""
-        return self.model_copy(update={**timed_rates(self), "timed": ()})
+        return self.model_copy(update={**timed_rates(self, self.timed), "timed": ()})
 
 
 class BaseBrief(Section):
     """[base]: the panels under the board, the frame around it, and what they are sawn from."""
 
-    panel_length_mm: float = _in(100.0, 10_000.0, 1200.0, "Largest panel: length.")
-    panel_width_mm: float = _in(100.0, 10_000.0, 600.0, "Its width.")
-    panel_thickness_mm: float = _in(1.0, 100.0, 9.0, "Its thickness.")
-    frame_width_mm: float = _in(0.0, 500.0, 0.0, "Width of the frame's bars; 0 for none.")
-    frame_height_mm: float = _in(1.0, 500.0, 30.0, "Height of the frame's bars.")
-    clearance_mm: float = _in(0.0, 20.0, 1.0, "Room between board and frame.")
-    groove_mm: float = _in(1.0, 50.0, 6.0, "Depth of the groove in keyed footings.")
-    play_mm: float = _in(
+    panel_length_mm: float = within(100.0, 10_000.0, 1200.0, "Largest panel: length.")
+    panel_width_mm: float = within(100.0, 10_000.0, 600.0, "Its width.")
+    panel_thickness_mm: float = within(1.0, 100.0, 9.0, "Its thickness.")
+    frame_width_mm: float = within(0.0, 500.0, 0.0, "Width of the frame's bars; 0 for none.")
+    frame_height_mm: float = within(1.0, 500.0, 30.0, "Height of the frame's bars.")
+    clearance_mm: float = within(0.0, 20.0, 1.0, "Room between board and frame.")
+    groove_mm: float = within(1.0, 50.0, 6.0, "Depth of the groove in keyed footings.")
+    play_mm: float = within(
         0.0, 25.0, 0.5, "How much lower than that the rails are, at most half of it."
     )
-    sheet_length_mm: float = _in(50.0, 10_000.0, 2440.0, "Sheet for panels: its length.")
-    sheet_width_mm: float = _in(50.0, 10_000.0, 1220.0, "Its width.")
+    sheet_length_mm: float = within(50.0, 10_000.0, 2440.0, "Sheet for panels: its length.")
+    sheet_width_mm: float = within(50.0, 10_000.0, 1220.0, "Its width.")
     sheet_price: Price | None = _price("Its price.")
-    bar_length_mm: float = _in(50.0, 10_000.0, 2400.0, "Bars and strips as bought: length.")
+    bar_length_mm: float = within(50.0, 10_000.0, 2400.0, "Bars and strips as bought: length.")
     bar_price: Price | None = _price("Price of a bar for the frame.")
     strip_price: Price | None = _price("Price of a strip for rails.")
-    saw_kerf_mm: float = _in(0.0, 20.0, 3.0, "Width that a saw takes away.")
-    wood_density_kg_per_m3: float = _in(5.0, 3000.0, 600.0, "Of panels, bars, rails.")
+    saw_kerf_mm: float = within(0.0, 20.0, 3.0, "Width that a saw takes away.")
+    wood_density_kg_per_m3: float = within(5.0, 3000.0, 600.0, "Of panels, bars, rails.")
 
     @model_validator(mode="after")
     def _is_consistent(self) -> Self:

@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final, Literal
 
 if TYPE_CHECKING:
-    from hexterra.brief.bench_sections import Amounts, BenchBrief, TimedBrief
+    from hexterra.brief.amounts import Amounts, TimedBrief
+    from hexterra.brief.sections import Section
 
 WorkKind = Literal[
     "marking out", "set-ups", "cutting", "cleaning", "sawing", "gluing", "texture", "paint",
@@ -25,7 +26,7 @@ WORK: Final[dict[WorkKind, tuple[tuple[str, str], ...]]] = {
 }
 
 
-def minutes_of(amounts: Amounts, bench: BenchBrief) -> dict[WorkKind, float]:
+def minutes_of(amounts: Amounts, bench: Section) -> dict[WorkKind, float]:
     """Return how long the rates of a bench say that work takes, by kind."""
     return {
         kind: sum(getattr(amounts, amount) * getattr(bench, rate) for amount, rate in terms)
@@ -33,8 +34,8 @@ def minutes_of(amounts: Amounts, bench: BenchBrief) -> dict[WorkKind, float]:
     }
 
 
-def timed_rates(bench: BenchBrief) -> dict[str, float]:
-    """Scale the rates of the work that was timed so that it takes as long as it took.
+def timed_rates(bench: Section, batches: tuple[TimedBrief, ...]) -> dict[str, float]:
+    """Scale the rates of a bench so that the batches that were timed take as long as they took.
 
     Kinds of work that occur in one batch, or in batches linked by a third, share a factor: the
     clock cannot tell them apart. To set the rate of one kind alone, time it alone. Rates of work
@@ -46,7 +47,7 @@ def timed_rates(bench: BenchBrief) -> dict[str, float]:
         If the rates say that what a batch has takes no time.
     """
     groups: list[tuple[frozenset[WorkKind], tuple[TimedBrief, ...]]] = []
-    for batch in bench.timed:
+    for batch in batches:
         own = _kinds(batch)
         linked = [group for group in groups if group[0] & own]
         kinds = own.union(*(held for held, _ in linked))

@@ -193,7 +193,7 @@ def invent_command(
 ) -> None:
     """Invent a piece of ground: ridges, valleys, an escarpment, a lake basin."""
     with telling() as progress:
-        from hexterra.outputs.folder import check_file
+        from hexterra.outputs.single_file import check_file
 
         check_file(out, replace=replace)
         progress("shaping ground")

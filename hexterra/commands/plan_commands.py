@@ -124,7 +124,7 @@ def brief_command(out: str | None, replace: bool) -> None:
     if out is None:
         click.echo(starter_brief(), nl=False)
         return
-    from hexterra.outputs.folder import write_file
+    from hexterra.outputs.single_file import write_file
 
     write_file(Path(out), starter_brief().encode(), replace=replace)
     click.echo(f"wrote {out}")
@@ -140,7 +140,7 @@ def schema_command(what: str) -> None:
 
         schema = Brief.model_json_schema()
     else:
-        from hexterra.outputs.document import plan_schema
+        from hexterra.outputs.plan_schema import plan_schema
 
         schema = plan_schema()
     click.echo(json.dumps(schema, indent=2))

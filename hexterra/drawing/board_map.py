@@ -40,7 +40,7 @@ MOST_HEXAGON_MM: Final = 26.0
 MAX_PIXELS: Final = 5000
 PIXELS_PER_MM: Final = 5.0
 
-#: How watercourses begin and end, by the numbers of `hexterra.stages.water.flow.Kind`.
+#: How watercourses begin and end, by the numbers of `hexterra.stages.water.flow.WaterKind`.
 _ENDS: Final = {1: "spring", 4: "mouth", 5: "pool", 6: "entry"}
 
 

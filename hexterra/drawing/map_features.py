@@ -20,7 +20,8 @@ if TYPE_CHECKING:
 
     from hexterra.plan.overlay import Overlay
     from hexterra.stages.mapping.cover import Cover
-    from hexterra.stages.mapping.ways import Way, Ways
+    from hexterra.stages.mapping.way import Way
+    from hexterra.stages.mapping.ways import Ways
     from hexterra.stages.tiles.cuts import Cuts
 
 #: Signs of cover, by the place of the kind; after the last they begin anew.

@@ -351,14 +351,14 @@ def _from_files(paths: Sequence[str | Path], given: _Given) -> Elevation:
 
 
 def _described(
-    shape: tuple[int, int], place: georeference.Frame, source: Source, name: str
+    shape: tuple[int, int], place: georeference.Georeference, source: Source, name: str
 ) -> Elevation:
     return Elevation(
         shape, place.affine, place.crs, place.metres_per_unit, source, name, place.assumed
     )
 
 
-def _part(path: str | Path, given: _Given) -> mosaic.Part:
+def _part(path: str | Path, given: _Given) -> mosaic.MosaicPart:
     """Check one file by itself."""
     where = repr(os.fspath(path))
     opened = raster_files.open_file(
@@ -387,4 +387,4 @@ def _part(path: str | Path, given: _Given) -> mosaic.Part:
         vertical_unit=given.vertical_unit,
     )
     source = raster_files.in_metres(opened.source, place.metres_per_unit)
-    return mosaic.Part(where, opened.shape, place, source)
+    return mosaic.MosaicPart(where, opened.shape, place, source)

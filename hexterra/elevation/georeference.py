@@ -37,7 +37,7 @@ _METRES_ASSUMED: Final = (
 )
 
 
-class Frame(NamedTuple):
+class Georeference(NamedTuple):
     """A checked place on Earth: pixel corners to `crs`, and metres per vertical unit."""
 
     affine: Affine
@@ -54,7 +54,7 @@ def make_frame(
     crs: CRS,
     stated_units: tuple[str, ...],
     vertical_unit: str | None,
-) -> Frame:
+) -> Georeference:
     """Check that a raster can be ground, and put its frame together.
 
     Parameters
@@ -99,7 +99,7 @@ def make_frame(
     if not units and vertical_unit is None and _is_in_degrees_or_metres(horizontal):
         vertical_unit, assumed = "m", (_METRES_ASSUMED,)
     metres = _metres_per_unit(where, units, vertical_unit, horizontal)
-    return Frame(affine, _canonical(horizontal).to_wkt(), metres, assumed)
+    return Georeference(affine, _canonical(horizontal).to_wkt(), metres, assumed)
 
 
 def check_place(

@@ -18,12 +18,12 @@ from hexterra.errors import GridMismatchError
 GRID_TOLERANCE: Final = 1e-3
 
 
-class Part(NamedTuple):
+class MosaicPart(NamedTuple):
     """One raster with a checked frame, before it is put among others."""
 
     where: str
     shape: tuple[int, int]
-    place: georeference.Frame
+    place: georeference.Georeference
     source: FileSource
 
 
@@ -84,7 +84,7 @@ class MosaicSource(Source):
         return Pixels(height_m, usable, n_nan, n_infinite)
 
 
-def join(parts: list[Part]) -> tuple[tuple[int, int], Affine, MosaicSource]:
+def join(parts: list[MosaicPart]) -> tuple[tuple[int, int], Affine, MosaicSource]:
     """Lay rasters on the pixel grid of the first.
 
     Parts of a geographic CRS may be moved by whole turns, so that tiles on both sides of the
@@ -132,7 +132,7 @@ def join(parts: list[Part]) -> tuple[tuple[int, int], Affine, MosaicSource]:
     return shape, georeference.move(affines[0], column0, row0), source
 
 
-def _unwrap(parts: list[Part], turn: float) -> list[Affine]:
+def _unwrap(parts: list[MosaicPart], turn: float) -> list[Affine]:
     """Move parts by whole turns, if that brings them closer: start east of the widest gap."""
     ends = np.array([georeference.corners(part.place.affine, part.shape)[:, 0] for part in parts])
     west, east = ends.min(axis=1), ends.max(axis=1)
@@ -154,7 +154,7 @@ def _shifted(affine: Affine, east: float) -> Affine:
     return Affine(a, b, c + east, d, e, f)
 
 
-def _window_on(first: Part, grid: Affine, part: Part, affine: Affine) -> Window:
+def _window_on(first: MosaicPart, grid: Affine, part: MosaicPart, affine: Affine) -> Window:
     """Place one raster on the pixel grid of the first."""
     rows, columns = part.shape
     found = georeference.apply(~grid, georeference.corners(affine, part.shape))

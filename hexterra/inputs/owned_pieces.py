@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Final
 from hexterra.csvfile import CsvReader
 from hexterra.errors import BriefError, FileMissingError
 from hexterra.lattice.hexagon import N_SIDES
-from hexterra.stages.schedule.schedule import FINISH
+from hexterra.stages.schedule.pieces import FINISH
 from hexterra.stages.tiles.cuts import MAX_WIDTHS
 from hexterra.stages.tiles.tile_kinds import TileKind
 from hexterra.text import cleaned
@@ -24,7 +24,8 @@ from hexterra.values import Value
 if TYPE_CHECKING:
     import pandas as pd
 
-    from hexterra.stages.schedule.schedule import Piece, Schedule
+    from hexterra.stages.schedule.pieces import Piece
+    from hexterra.stages.schedule.schedule import Schedule
 
 _COLUMNS: Final = (
     "kind", "piece", "part", "hand", "pattern", "turn", "crossing", "ports", "count"

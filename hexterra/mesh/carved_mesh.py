@@ -28,7 +28,8 @@ from hexterra.workshop.solids.grooves import FILLED, Grooves, thinnest_mm
 from hexterra.workshop.solids.hollows import Stretch, filled_mm, hollow_mm, stretches
 
 if TYPE_CHECKING:
-    from hexterra.stages.schedule.schedule import Piece, Schedule
+    from hexterra.stages.schedule.pieces import Piece
+    from hexterra.stages.schedule.schedule import Schedule
     from hexterra.workshop.solids.solids import Solid
 
 

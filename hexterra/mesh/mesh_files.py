@@ -20,7 +20,7 @@ from hexterra.workshop.solids.solids import Solid, piece_solids
 if TYPE_CHECKING:
     from hexterra.mesh.tile_columns import Mesh
     from hexterra.plan.plan import Plan
-    from hexterra.stages.schedule.schedule import Piece
+    from hexterra.stages.schedule.pieces import Piece
     from hexterra.workshop.solids.grooves import Grooves
 
 #: Colour of bare foam, on walls and undersides.

@@ -11,14 +11,14 @@ from hexterra.arguments import checked
 from hexterra.csvfile import csv_text
 from hexterra.errors import OutputError
 from hexterra.inputs.earlier_plans import DAMAGE
-from hexterra.outputs.folder import PLAN, Kind, Writer, check_folder, write_folder
+from hexterra.outputs.folder import PLAN, FolderKind, Writer, check_folder, write_folder
 from hexterra.outputs.plan_files import plan_writers
 from hexterra.progress import Progress, silent
 
 if TYPE_CHECKING:
     from hexterra.plan.share import Shared
 
-CAMPAIGN: Final = Kind("campaign.json", "hexterra campaign", "campaign")
+CAMPAIGN: Final = FolderKind("campaign.json", "hexterra campaign", "campaign")
 #: The common set; a brief reads it back with stock.owned.
 PIECES_FILE: Final = "pieces.csv"
 

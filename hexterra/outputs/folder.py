@@ -7,11 +7,9 @@ leaves beside them, the next run clears away. Files that are not an earlier run'
 
 from __future__ import annotations
 
-import ctypes
 import json
 import os
 import shutil
-import sys
 import warnings
 from collections.abc import Callable, Generator, Iterator, Mapping
 from contextlib import contextmanager, suppress
@@ -22,9 +20,10 @@ from filelock import FileLock, Timeout
 
 from hexterra.errors import HexterraWarning, OutputError
 from hexterra.inputs.earlier_plans import FORMAT, PLAN_FILE
+from hexterra.outputs.swap import hidden_beside, swap
 
 
-class Kind(NamedTuple):
+class FolderKind(NamedTuple):
     """A kind of folder: the document that marks it, what that says of itself, what it holds."""
 
     document: str
@@ -32,8 +31,8 @@ class Kind(NamedTuple):
     noun: str
 
 
-PLAN: Final = Kind(PLAN_FILE, FORMAT, "plan")
-DRAINAGE: Final = Kind("drainage.json", "hexterra drainage", "drainage")
+PLAN: Final = FolderKind(PLAN_FILE, FORMAT, "plan")
+DRAINAGE: Final = FolderKind("drainage.json", "hexterra drainage", "drainage")
 
 #: Writes one file to the path it is given.
 Writer = Callable[[Path], None]
@@ -45,7 +44,7 @@ def write_folder(
     directory: str | os.PathLike[str],
     files: Mapping[str, Writer],
     *,
-    kind: Kind = PLAN,
+    kind: FolderKind = PLAN,
     replace: bool = False,
 ) -> None:
     """Write `files` into `directory`, all of them or none.
@@ -101,7 +100,7 @@ def write_folder(
 def check_folder(
     directory: str | os.PathLike[str],
     *,
-    kind: Kind = PLAN,
+    kind: FolderKind = PLAN,
     replace: bool = False,
     document: Mapping[str, Any] | None = None,
 ) -> None:
@@ -137,7 +136,7 @@ def recover(directory: str | os.PathLike[str]) -> None:
     Every command that reads or writes a folder calls this first.
     """
     target = _target(directory)
-    aside = _sibling(target, "earlier")
+    aside = hidden_beside(target, "earlier")
     if aside.is_dir() and not os.path.lexists(target):
         aside.rename(target)
         warnings.warn(
@@ -153,7 +152,7 @@ def _target(directory: str | os.PathLike[str]) -> Path:
 
 
 @contextmanager
-def _refusals(target: Path, kind: Kind) -> Generator[None, None, None]:
+def _refusals(target: Path, kind: FolderKind) -> Generator[None, None, None]:
     """Turn what the file system refuses into an `OutputError`."""
     try:
         yield
@@ -170,9 +169,9 @@ def _refusals(target: Path, kind: Kind) -> Generator[None, None, None]:
 
 
 @contextmanager
-def _locked(target: Path, kind: Kind) -> Generator[None, None, None]:
+def _locked(target: Path, kind: FolderKind) -> Generator[None, None, None]:
     """Keep other runs from writing to `target`; the lock ends with the process that holds it."""
-    path = _sibling(target, "lock")
+    path = hidden_beside(target, "lock")
     lock = FileLock(path, timeout=0)
     try:
         lock.acquire()
@@ -190,7 +189,7 @@ def _locked(target: Path, kind: Kind) -> Generator[None, None, None]:
         lock.release()
 
 
-def earlier_files(target: Path, kind: Kind) -> frozenset[str]:
+def earlier_files(target: Path, kind: FolderKind) -> frozenset[str]:
     """Name the files of the run that `target` already holds; none if it is new or empty."""
     if not os.path.lexists(target):
         return frozenset()
@@ -234,7 +233,7 @@ def _read_document(path: Path) -> dict[str, Any]:
     return cast("dict[str, Any]", document) if isinstance(document, dict) else {}
 
 
-def _write(target: Path, files: Mapping[str, Writer], kind: Kind, *, replace: bool) -> None:
+def _write(target: Path, files: Mapping[str, Writer], kind: FolderKind, *, replace: bool) -> None:
     earlier = earlier_files(target, kind)
     for name in files:
         if name not in earlier and os.path.lexists(target / name):
@@ -249,7 +248,7 @@ def _write(target: Path, files: Mapping[str, Writer], kind: Kind, *, replace: bo
             remedy=f"go up first (cd ..) and name the folder {target.name}",
             path=str(target),
         )
-    new = _sibling(target, "new")
+    new = hidden_beside(target, "new")
     new.mkdir()
     try:
         for name, write in files.items():
@@ -259,14 +258,14 @@ def _write(target: Path, files: Mapping[str, Writer], kind: Kind, *, replace: bo
             _refuse_another(target, kind, _read_document(new / kind.document))
         if target.exists():
             _bring_along(target, new, earlier)
-            _swap(target, new)
+            swap(target, new)
         else:
             new.rename(target)
     finally:
         shutil.rmtree(new, ignore_errors=True)
 
 
-def _refuse_another(target: Path, kind: Kind, document: Mapping[str, Any]) -> None:
+def _refuse_another(target: Path, kind: FolderKind, document: Mapping[str, Any]) -> None:
     """Refuse a folder whose document says something else than `document` does."""
     there = _read_document(target / kind.document)
     found = [*_differences({**there, "files": None}, {**document, "files": None})]
@@ -319,47 +318,11 @@ def _bring_along(target: Path, new: Path, earlier: frozenset[str]) -> None:
     shutil.copytree(target, new, symlinks=True, ignore=ours, copy_function=link, dirs_exist_ok=True)
 
 
-def _swap(target: Path, new: Path) -> None:
-    """Let `new` and `target` change places."""
-    if _exchange(target, new):
-        return
-    aside = _sibling(target, "earlier")
-    target.rename(aside)
-    try:
-        new.rename(target)
-    except BaseException:
-        aside.rename(target)
-        raise
-    shutil.rmtree(aside, ignore_errors=True)
-
-
-def _exchange(one: Path, other: Path) -> bool:
-    """Exchange two folders at once; tell whether the system can.
-
-    By renameat2 (Linux 3.15, RENAME_EXCHANGE) or renamex_np (macOS 10.12, RENAME_SWAP), which
-    Python does not offer; as their manual pages describe them.
-    """
-    at_cwd, swap = -100, 2
-    names = os.fsencode(one), os.fsencode(other)
-    try:
-        system = ctypes.CDLL(None, use_errno=True)
-        if sys.platform == "darwin":
-            return bool(system.renamex_np(*names, swap) == 0)
-        return bool(system.renameat2(at_cwd, names[0], at_cwd, names[1], swap) == 0)
-    except (AttributeError, OSError, TypeError):
-        return False
-
-
 def _clear_leftovers(target: Path) -> None:
     """Remove what a killed run left beside `target`, once the target is there."""
     recover(target)
     for role in ("new", "earlier"):
-        shutil.rmtree(_sibling(target, role), ignore_errors=True)
-
-
-def _sibling(target: Path, role: str) -> Path:
-    """Name a hidden file or folder beside `target`."""
-    return target.with_name(f".{target.name}.{role}")
+        shutil.rmtree(hidden_beside(target, role), ignore_errors=True)
 
 
 def _make_parents(folder: Path) -> list[Path]:
@@ -368,57 +331,3 @@ def _make_parents(folder: Path) -> list[Path]:
     for path in reversed(missing):
         path.mkdir()
     return missing[::-1]
-
-
-def write_file(path: str | os.PathLike[str], content: bytes, *, replace: bool = True) -> None:
-    """Write one file, whole or not at all.
-
-    Parameters
-    ----------
-    path
-        Where to.
-    content
-        Its bytes.
-    replace
-        Whether a file with other content may be replaced.
-
-    Raises
-    ------
-    OutputError
-        If there is another file that must not be replaced, or the file system refuses. Nothing
-        partial is left.
-    """
-    target = Path(os.path.abspath(path))  # noqa: PTH100 - resolve() would follow links
-    check_file(target, content, replace=replace)
-    partial = _sibling(target, "new")
-    try:
-        partial.write_bytes(content)
-        partial.replace(target)
-    except OSError as error:
-        raise OutputError(
-            f"{target} cannot be written: {error.strerror or error}",
-            remedy="check that its folder exists and may be written to, or choose another path",
-            path=str(target),
-        ) from error
-    finally:
-        partial.unlink(missing_ok=True)
-
-
-def check_file(
-    path: str | os.PathLike[str], content: bytes | None = None, *, replace: bool
-) -> None:
-    """Refuse a file that is there, has other content, and must not be replaced.
-
-    Raises
-    ------
-    OutputError
-        If so.
-    """
-    target = Path(path)
-    if replace or not target.is_file() or target.read_bytes() == content:
-        return
-    raise OutputError(
-        f"{target} is there already",
-        remedy="choose another name, or replace it with --replace",
-        path=str(target),
-    )

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hexterra.plan.overlay import RoutingQuality
-from hexterra.stages.mapping.ways import WaterCrossing
+from hexterra.stages.mapping.way import WaterCrossing
 from hexterra.stages.tiles.tile_kinds import TileKind
 from hexterra.values import Value
 

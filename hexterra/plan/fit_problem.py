@@ -11,10 +11,11 @@ import numpy as np
 from hexterra.errors import InfeasibleError
 from hexterra.plan.fixed_tiles import FixedTiles
 from hexterra.plan.rules import Rules
-from hexterra.stages.search.evaluate import appraise, judge, with_corners
 from hexterra.stages.search.prices import FORBIDDEN, Prices
-from hexterra.stages.search.refine import MOST_REACH, Refined, Stopped, refine
+from hexterra.stages.search.refine import MOST_REACH, refine
+from hexterra.stages.search.refined import Refined, Stopped
 from hexterra.stages.tiles.fit import Tiles
+from hexterra.stages.variants.evaluate import appraise, judge, with_corners
 from hexterra.values import Value, readonly
 
 if TYPE_CHECKING:

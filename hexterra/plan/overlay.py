@@ -24,7 +24,8 @@ from hexterra.stages.drainage.drain import drain
 from hexterra.stages.mapping.carried_rivers import carried_rivers
 from hexterra.stages.mapping.cover import Cover, cover, cover_from_classes, join_covers
 from hexterra.stages.mapping.mapped_rivers import watercourses_from_lines
-from hexterra.stages.mapping.ways import Way, Ways, ways
+from hexterra.stages.mapping.way import Way
+from hexterra.stages.mapping.ways import Ways, ways
 from hexterra.stages.sampling.pixel_geometry import pixel_areas
 from hexterra.stages.tiles.channels import upright_cells, width_classes
 from hexterra.stages.water.flow import Watercourses, flow

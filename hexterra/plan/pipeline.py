@@ -27,7 +27,7 @@ from hexterra.plan.rules import Rules, legal_levels, rules_for
 from hexterra.progress import Progress, silent
 from hexterra.stages.sampling.gather import Heights, gather
 from hexterra.stages.schedule.schedule import schedule
-from hexterra.stages.search.refine import Refined
+from hexterra.stages.search.refined import Refined
 
 if TYPE_CHECKING:
     from hexterra.elevation.elevation import Elevation

@@ -21,7 +21,7 @@ from hexterra.stages.levels.legalise import LegalLevels
 from hexterra.stages.levels.quantise import Levels
 from hexterra.stages.sampling.gather import Heights
 from hexterra.stages.schedule.schedule import Schedule
-from hexterra.stages.search.refine import Refined
+from hexterra.stages.search.refined import Refined
 from hexterra.stages.tiles.fit import Tiles
 from hexterra.stages.water.flow import Watercourses
 from hexterra.units import MM_PER_M

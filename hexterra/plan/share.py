@@ -17,7 +17,7 @@ from hexterra.plan.fit_problem import FitProblem, evaluate_board, solve, stock_o
 from hexterra.plan.pipeline import complete
 from hexterra.plan.plan import Plan
 from hexterra.progress import Progress, silent
-from hexterra.stages.schedule.schedule import FINISH
+from hexterra.stages.schedule.pieces import FINISH
 from hexterra.stages.tiles.tile_kinds import TileKind
 from hexterra.stages.variants.share_pieces import Fit, share_fits
 from hexterra.values import Value

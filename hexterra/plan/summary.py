@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from hexterra.stages.water.flow import Kind
+from hexterra.stages.water.flow import WaterKind
 from hexterra.units import bench_mm_to_ground_m
 
 if TYPE_CHECKING:
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from hexterra.brief.brief import Brief
     from hexterra.plan.overlay import Overlay
     from hexterra.stages.schedule.schedule import Schedule
-    from hexterra.stages.search.refine import Refined
+    from hexterra.stages.search.refined import Refined
 
 
 def plan_facts(
@@ -80,9 +80,9 @@ def plan_facts(
 def _water(overlay: Overlay) -> str:
     if (water := overlay.water) is None:
         return "not shown"
-    kinds = np.bincount(water.kind, minlength=len(Kind)).tolist()
+    kinds = np.bincount(water.kind, minlength=len(WaterKind)).tolist()
     named = ("entry", "spring", "confluence", "mouth", "pool")
-    counts = [_count(kinds[Kind[name.upper()]], name) for name in named]
+    counts = [_count(kinds[WaterKind[name.upper()]], name) for name in named]
     words = f"{_count(int(water.is_watercourse.sum()), 'cell')}: {', '.join(counts)}"
     if (routing := overlay.routing) is not None:
         words += f"; {routing.share_wrong:.1%} of all cells drain differently from the raster"

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from pyproj import Transformer
 
 from hexterra.lattice.hexagon import PART_SHARE, area
-from hexterra.stages.schedule.schedule import FINISH
+from hexterra.stages.schedule.pieces import FINISH
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -5,11 +5,10 @@ Beside `elevation` at the head of the flow. All reading of vector files is in th
 
 from __future__ import annotations
 
-import warnings
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal, NamedTuple
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,11 +16,12 @@ from numpy.typing import NDArray
 from hexterra.arguments import checked
 from hexterra.elevation.georeference import parse_crs
 from hexterra.errors import VectorError
-from hexterra.text import cleaned, cleaned_kind
+from hexterra.text import cleaned
 from hexterra.values import Value
 from hexterra.vectors import geometry_checks
 from hexterra.vectors.access import map_access
-from hexterra.vectors.board_frame import bounds_around, nothing_here
+from hexterra.vectors.board_frame import nothing_here
+from hexterra.vectors.layer import Form, Wanted, layer_info, layer_name, load_layer, select_features
 
 if TYPE_CHECKING:
     from pyproj import CRS
@@ -29,9 +29,6 @@ if TYPE_CHECKING:
     from hexterra.lattice.lattice import Lattice
 
 __all__ = ["Features", "Form", "nothing_here", "read_areas", "read_lines"]
-
-#: What a feature is made of: lines (roads, rivers) or areas (woods, built-up ground).
-Form = Literal["lines", "areas"]
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -149,7 +146,7 @@ def read_lines(
     CrsError
         If the CRS is missing, cannot be used, or contradicts the coordinates or the file.
     """
-    asked = _Asked("lines", kind, kind_field, kinds, name_field, layer, crs, around)
+    asked = Wanted("lines", kind, kind_field, kinds, name_field, layer, crs, around)
     source = map_access(Path(path), trust_sources=trust_sources)
     return _read(Path(path), source, asked.cleaned())
 
@@ -172,41 +169,12 @@ def read_areas(
     Parameters and errors are those of `read_lines`, with areas in place of lines. Besides, an
     area whose outline crosses itself is a VectorError: which ground it covers is anyone's guess.
     """
-    asked = _Asked("areas", kind, kind_field, kinds, name_field, layer, crs, around)
+    asked = Wanted("areas", kind, kind_field, kinds, name_field, layer, crs, around)
     source = map_access(Path(path), trust_sources=trust_sources)
     return _read(Path(path), source, asked.cleaned())
 
 
-class _Asked(NamedTuple):
-    """What the user wants of a file."""
-
-    form: Form
-    kind: str | None
-    kind_field: str | None
-    kinds: Mapping[str, str] | None
-    name_field: str | None
-    layer: str | None
-    crs: Any
-    around: Lattice | None
-
-    def cleaned(self) -> _Asked:
-        """Write kinds as `_texts` writes those of a file."""
-        kinds = self.kinds and {
-            cleaned_kind(kind): cleaned_kind(name) for kind, name in self.kinds.items()
-        }
-        return self._replace(kind=self.kind and cleaned_kind(self.kind), kinds=kinds)
-
-
-class _Raw(NamedTuple):
-    """Features as they stand in a file."""
-
-    number: NDArray[Any]
-    wkb: NDArray[Any]
-    kind: list[str]
-    name: list[str]
-
-
-def _read(path: Path, source: str, asked: _Asked) -> Features:
+def _read(path: Path, source: str, asked: Wanted) -> Features:
     """Read what was asked for from `path`, which GDAL opens as `source`."""
     try:
         return _features(path, source, asked)
@@ -219,7 +187,7 @@ def _read(path: Path, source: str, asked: _Asked) -> Features:
         ) from error
 
 
-def _features(path: Path, source: str, asked: _Asked) -> Features:
+def _features(path: Path, source: str, asked: Wanted) -> Features:
     where = repr(path.name)
     if (asked.kind is None) == (asked.kind_field is None):
         raise VectorError(
@@ -228,8 +196,8 @@ def _features(path: Path, source: str, asked: _Asked) -> Features:
             kind=asked.kind,
             kind_field=asked.kind_field,
         )
-    layer = _layer(path, source, asked.layer)
-    info = _open(source, layer)
+    layer = layer_name(path, source, asked.layer)
+    info = layer_info(source, layer)
     for field in (asked.kind_field, asked.name_field):
         if field is not None and field not in info["fields"]:
             raise VectorError(
@@ -240,8 +208,8 @@ def _features(path: Path, source: str, asked: _Asked) -> Features:
                 fields=tuple(info["fields"]),
             )
     crs = parse_crs(where, asked.crs, info["crs"])
-    loaded = _load(path, source, layer, asked, crs)
-    raw, notes = _select(loaded, asked, where)
+    loaded = load_layer(path, source, layer, asked, crs)
+    raw, notes = select_features(loaded, asked, where)
     shapes = geometry_checks.shapes_of(where, raw.number, raw.wkb)
     is_there = geometry_checks.is_there(shapes)
     if n_absent := int((~is_there).sum()):
@@ -274,7 +242,7 @@ def _features(path: Path, source: str, asked: _Asked) -> Features:
 
 
 def _nothing(
-    where: str, asked: _Asked, info: dict[str, Any], crs: CRS, kinds: list[str]
+    where: str, asked: Wanted, info: dict[str, Any], crs: CRS, kinds: list[str]
 ) -> VectorError:
     """Explain why there is nothing to use: it lies elsewhere, is of other `kinds`, or is not.
 
@@ -297,128 +265,3 @@ def _nothing(
         remedy="name a file, layer or kinds with features",
         kinds=None if asked.kinds is None else tuple(asked.kinds),
     )
-
-
-def _layer(path: Path, source: str, wanted: str | None) -> str:
-    """Settle the layer: the one asked for, or the only one with geometry."""
-    import pyogrio
-    from pyogrio.errors import DataSourceError
-
-    where = repr(path.name)
-    try:
-        listed = pyogrio.list_layers(source)
-    except DataSourceError as error:
-        reason = str(error).partition(";")[0].replace(repr(source), "it is")
-        raise VectorError(
-            f"{where} cannot be read as lines or areas: {reason}",
-            remedy="name a GeoPackage, GeoJSON file or Shapefile",
-            path=str(path),
-        ) from error
-    names = [str(name) for name, geometry in listed if geometry is not None]
-    if not names:
-        raise VectorError(
-            f"{where} holds tables, but no lines or areas",
-            remedy="name a file whose features have a geometry",
-            layers=tuple(str(name) for name, _ in listed),
-        )
-    if wanted is None and len(names) == 1:
-        return names[0]
-    if wanted not in names:
-        asked = "" if wanted is None else f", and no layer {wanted!r}"
-        raise VectorError(
-            f"{where} has the layers {', '.join(map(repr, names))}{asked}",
-            remedy="say which to read: give layer, with one of these names",
-            layers=tuple(names),
-            layer=wanted,
-        )
-    return wanted
-
-
-def _open(source: str, layer: str) -> dict[str, Any]:
-    """Ask a layer for its fields, frame and bounds."""
-    import pyogrio
-
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")  # measures are converted, which `notes` will say
-        return pyogrio.read_info(source, layer=layer, force_total_bounds=True)
-
-
-def _load(path: Path, source: str, layer: str, asked: _Asked, crs: CRS) -> _Raw:
-    """Read the features, where asked for only those around the cells; each once, in order."""
-    from pyogrio import raw
-    from pyogrio.errors import DataSourceError, FeatureError
-
-    boxes: list[Any] = [None]
-    if asked.around is not None:
-        boxes = bounds_around(asked.around, crs)
-    columns = [field for field in (asked.kind_field, asked.name_field) if field is not None]
-    parts: list[_Raw] = []
-    for box in boxes:
-        try:
-            with warnings.catch_warnings():
-                warnings.simplefilter("ignore")
-                meta, number, wkb, values = raw.read(
-                    source, layer=layer, columns=columns, bbox=box, return_fids=True
-                )
-        except (DataSourceError, FeatureError) as error:
-            raise VectorError(
-                f"{path.name!r} is damaged: {error}",
-                remedy="get the file again, or mend it in a geographic information system",
-                path=str(path),
-            ) from error
-        by_field = dict(zip(meta["fields"], values, strict=True))
-        kind = [asked.kind or ""] * len(number)
-        if asked.kind_field is not None:
-            kind = _texts(by_field[asked.kind_field], cleaned_kind)
-        name = [""] * len(number)
-        if asked.name_field is not None:
-            name = _texts(by_field[asked.name_field], cleaned)
-        parts.append(_Raw(number, wkb, kind, name))
-    whole = _Raw(
-        np.concatenate([part.number for part in parts]),
-        np.concatenate([part.wkb for part in parts]),
-        [kind for part in parts for kind in part.kind],
-        [name for part in parts for name in part.name],
-    )
-    _, first = np.unique(whole.number, return_index=True)
-    return _take(whole, first)
-
-
-def _texts(values: NDArray[Any], clean: Callable[[str], str]) -> list[str]:
-    """Write field values as clean texts; what is absent becomes ""."""
-    return [
-        "" if value is None or value != value else clean(str(value))  # noqa: PLR0124 (NaN)
-        for value in values.tolist()
-    ]
-
-
-def _take(raw: _Raw, which: NDArray[np.int64]) -> _Raw:
-    return _Raw(
-        raw.number[which],
-        raw.wkb[which],
-        [raw.kind[i] for i in which],
-        [raw.name[i] for i in which],
-    )
-
-
-def _select(raw: _Raw, asked: _Asked, where: str) -> tuple[_Raw, list[str]]:
-    """Keep the features of the kinds asked for, under their new names; say what was left out."""
-    if asked.kinds is None:
-        wanted = [bool(kind) for kind in raw.kind]
-    else:
-        wanted = [kind in asked.kinds for kind in raw.kind]
-    left_out = sorted({kind for kind, is_wanted in zip(raw.kind, wanted, strict=True)
-                       if not is_wanted})  # fmt: skip
-    notes: list[str] = []
-    if left_out:
-        n = len(wanted) - sum(wanted)
-        named = ", ".join(repr(kind) if kind else "nothing" for kind in left_out[:8])
-        more = f" and {len(left_out) - 8} more" if len(left_out) > 8 else ""
-        notes.append(
-            f"{n} of the features of {where} are left out: their {asked.kind_field!r} is"
-            f" {named}{more}."
-        )
-    kept = _take(raw, np.flatnonzero(wanted))
-    if asked.kinds is not None:
-        kept = kept._replace(kind=[asked.kinds[kind] for kind in kept.kind])
-    return kept, notes

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from hexterra.verification.rebuilt_board import NEAR, Board
+from hexterra.verification.rebuilt_board import NEAR, RebuiltBoard
 
 
 @dataclass(frozen=True)
@@ -37,7 +37,7 @@ class Outline:
     reaches_ends: bool
 
 
-def find_outline(board: Board) -> Outline:
+def find_outline(board: RebuiltBoard) -> Outline:
     """Find the edges of the board: where centres of whole hexagons lie on straight lines.
 
     Where cells were left out, the last centres need not lie on an edge. Most of their parts tell.

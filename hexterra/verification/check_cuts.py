@@ -6,12 +6,12 @@ import math
 from collections import Counter, defaultdict
 from collections.abc import Iterator
 
-from hexterra.verification.rebuilt_board import Board
-from hexterra.verification.table_rows import SHARE, Piece, Tile
+from hexterra.verification.rebuilt_board import RebuiltBoard
+from hexterra.verification.table_rows import SHARE, ListedPiece, Tile
 from hexterra.verification.verdict import Finding
 
 
-def check_cuts(board: Board) -> Iterator[Finding]:
+def check_cuts(board: RebuiltBoard) -> Iterator[Finding]:
     """See that water is as wide and its banks alike on both tiles of a side, and never narrows.
 
     Where water runs off the board or comes onto it by a side of its own, that side is open and the
@@ -53,7 +53,7 @@ def _section(width: tuple[int, ...], is_upright: bool) -> str:
     return f"width {' '.join(map(str, width))}, {'upright' if is_upright else 'sloping'}"
 
 
-def check_roads(board: Board) -> Iterator[Finding]:
+def check_roads(board: RebuiltBoard) -> Iterator[Finding]:
     """See that roads meet across sides, are sunken only on dry ground, and ford or bridge water."""
     for cell, tile in enumerate(board.tiles):
         if tile.road_ports and not tile.roads:
@@ -78,14 +78,14 @@ def check_roads(board: Board) -> Iterator[Finding]:
             yield from _check_way_out(board, cell, tile.cut.sunken_leaves, "sunken road")
 
 
-def _check_way_out(board: Board, cell: int, side: int, what: str) -> Iterator[Finding]:
+def _check_way_out(board: RebuiltBoard, cell: int, side: int, what: str) -> Iterator[Finding]:
     tile = board.tiles[cell]
     if board.across[cell, side] >= 0 or tile.part != "whole":
         yield Finding(tile.cell, side, what, "an open side of a whole tile to run off by",
                       "a neighbour" if board.across[cell, side] >= 0 else tile.part)  # fmt: skip
 
 
-def check_finishing(board: Board, pieces: tuple[Piece, ...]) -> Iterator[Finding]:
+def check_finishing(board: RebuiltBoard, pieces: tuple[ListedPiece, ...]) -> Iterator[Finding]:
     """Compare cover, roads, fords and bridges of the tiles with the jobs of the schedule."""
     jobs = {piece.name: piece for piece in pieces if piece.kind == "finish"}
     hexagon_mm2 = math.sqrt(3.0) / 2.0 * board.flats_mm**2

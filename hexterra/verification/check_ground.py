@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from pyproj import Proj
 
-from hexterra.verification.rebuilt_board import Board
+from hexterra.verification.rebuilt_board import RebuiltBoard
 from hexterra.verification.verdict import Finding
 
 #: How far the ground between two cells may be off its length, as a share of it. A board may be off
@@ -22,7 +22,7 @@ LEAST_OFF: Final = 2e-5
 ROUNDED_M: Final = 0.02
 
 
-def check_ground(board: Board) -> Iterator[Finding]:
+def check_ground(board: RebuiltBoard) -> Iterator[Finding]:
     """See that the way from cell to cell on the ground is the way on the board, scaled and turned.
 
     Looked at are the ways to each neighbour and to the next cell of the table, on a map of equal
@@ -66,7 +66,7 @@ def check_ground(board: Board) -> Iterator[Finding]:
                       f"{off_m[way]:.6g} m beside")  # fmt: skip
 
 
-def _map_m(board: Board) -> NDArray[np.complex128]:
+def _map_m(board: RebuiltBoard) -> NDArray[np.complex128]:
     """Carry all places to a map around their middle, east + i north, in metres."""
     lon, lat = np.array([(tile.lon, tile.lat) for tile in board.tiles]).T
     x, y = np.cos(np.radians(lon)), np.sin(np.radians(lon))

@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 
 from hexterra.verification.check_tiles import is_cuttable, is_plane
-from hexterra.verification.rebuilt_board import Board
+from hexterra.verification.rebuilt_board import RebuiltBoard
 from hexterra.verification.table_rows import Steps
 from hexterra.verification.verdict import Finding
 
@@ -22,7 +22,7 @@ MEAN_OF_SADDLE: Final = 4 / 9
 ROUNDED_M: Final = 2e-3
 
 
-def check_residuals(board: Board, steps: Steps) -> Iterator[Finding]:
+def check_residuals(board: RebuiltBoard, steps: Steps) -> Iterator[Finding]:
     """See that ground and residual add up to the height that the mean of the whole top stands for.
 
     Tops that no straight cut leaves are found elsewhere.

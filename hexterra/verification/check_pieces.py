@@ -8,8 +8,8 @@ from collections.abc import Iterator
 from typing import Final
 
 from hexterra.verification.board_outline import Outline
-from hexterra.verification.rebuilt_board import Board
-from hexterra.verification.table_rows import Cut, Piece, Tile
+from hexterra.verification.rebuilt_board import RebuiltBoard
+from hexterra.verification.table_rows import Cut, ListedPiece, Tile
 from hexterra.verification.verdict import Finding
 
 #: What a tile asks of its piece, and the schedule says of it.
@@ -19,7 +19,9 @@ COLUMNS: Final = (
 )  # fmt: skip
 
 
-def check_pieces(board: Board, outline: Outline, pieces: tuple[Piece, ...]) -> Iterator[Finding]:
+def check_pieces(
+    board: RebuiltBoard, outline: Outline, pieces: tuple[ListedPiece, ...]
+) -> Iterator[Finding]:
     """Compare what each tile asks of its piece with what the schedule says of the piece.
 
     A tile's corners, ports and place on the board tell which piece it must be. Where tiles of one
@@ -52,7 +54,7 @@ def check_pieces(board: Board, outline: Outline, pieces: tuple[Piece, ...]) -> I
                                   f"{name}, of {column} {says or 'empty'}")  # fmt: skip
 
 
-def _row_says(piece: Piece) -> tuple[str, ...]:
+def _row_says(piece: ListedPiece) -> tuple[str, ...]:
     return (
         piece.part, piece.hand, piece.pattern, _digits(piece.rises),
         str(piece.turn), piece.crossing, _blanks(piece.ports), *_cut_words(piece.cut, 0),
@@ -70,7 +72,7 @@ def _cut_words(cut: Cut, frame: int) -> tuple[str, ...]:
     )
 
 
-def _tile_asks(board: Board, tile: Tile, kept_x: int, kept_y: int) -> tuple[str, ...]:
+def _tile_asks(board: RebuiltBoard, tile: Tile, kept_x: int, kept_y: int) -> tuple[str, ...]:
     """Say of which piece a tile is, in the order of `COLUMNS`.
 
     A whole piece is turned with its pattern. A cut piece lies as its cut tells, so its pattern is
@@ -100,7 +102,7 @@ def _least_turn(tile: Tile, *, is_cut: bool) -> int:
     return next(turn for turn in range(6) if numbered(turn) == wanted)
 
 
-def _first_number(board: Board, kept_x: int, kept_y: int) -> int:
+def _first_number(board: RebuiltBoard, kept_x: int, kept_y: int) -> int:
     """Find which side and corner of a cut cell are number 0 of its piece.
 
     Seen from the middle of the cut, side 0 of a corner-cut half and corner 0 of a side-cut half
@@ -113,7 +115,7 @@ def _first_number(board: Board, kept_x: int, kept_y: int) -> int:
     return math.floor(((ahead_deg - board.corner0_deg) % 360.0 + 1.0) / 60.0) % 6
 
 
-def _hand(board: Board, kept_x: int, kept_y: int) -> str:
+def _hand(board: RebuiltBoard, kept_x: int, kept_y: int) -> str:
     """Find on which hand the longer cut of a quarter lies, seen from its right angle."""
     if not (kept_x and kept_y):
         return ""
@@ -124,7 +126,7 @@ def _hand(board: Board, kept_x: int, kept_y: int) -> str:
     return "left" if is_left else "right"
 
 
-def _is_cut_side(board: Board, side: int, kept_x: int, kept_y: int) -> bool:
+def _is_cut_side(board: RebuiltBoard, side: int, kept_x: int, kept_y: int) -> bool:
     """Tell whether an edge of the board takes half of a side, or all of it."""
     outward = math.radians(board.corner0_deg + 30.0 + 60.0 * side)
     return (kept_x != 0 and kept_x * math.cos(outward) < 0.1) or (
@@ -132,7 +134,7 @@ def _is_cut_side(board: Board, side: int, kept_x: int, kept_y: int) -> bool:
     )
 
 
-def check_schedule(pieces: tuple[Piece, ...]) -> Iterator[Finding]:
+def check_schedule(pieces: tuple[ListedPiece, ...]) -> Iterator[Finding]:
     """See that the rows of the schedule differ, are complete, and name what they describe."""
     seen: dict[tuple[str, ...], str] = {}
     rises_of: dict[str, tuple[int, ...]] = {}
@@ -163,7 +165,7 @@ def check_schedule(pieces: tuple[Piece, ...]) -> Iterator[Finding]:
             yield Finding("", -1, "schedule", f"{other} once", f"again as {piece.name}")
 
 
-def _form(piece: Piece) -> tuple[str, ...]:
+def _form(piece: ListedPiece) -> tuple[str, ...]:
     """Describe a piece so that all turns of a whole tile are described alike."""
     size = f"{piece.thickness_mm:.3f}"
     if piece.kind != "tile":
@@ -177,7 +179,7 @@ def _form(piece: Piece) -> tuple[str, ...]:
     return piece.kind, piece.part, piece.hand, str(piece.turn), piece.crossing, *max(forms)
 
 
-def check_thicknesses(board: Board, pieces: tuple[Piece, ...]) -> Iterator[Finding]:
+def check_thicknesses(board: RebuiltBoard, pieces: tuple[ListedPiece, ...]) -> Iterator[Finding]:
     """See that tiles are as thick as a common base and their highest rise, footings all alike.
 
     The step is told by the stacks; on a board without any, by the tiles themselves.
@@ -202,11 +204,11 @@ def check_thicknesses(board: Board, pieces: tuple[Piece, ...]) -> Iterator[Findi
             yield _thickness(piece, "what its name says")
 
 
-def _thickness(piece: Piece, wanted: str) -> Finding:
+def _thickness(piece: ListedPiece, wanted: str) -> Finding:
     return Finding("", -1, "thickness", f"{piece.name}: {wanted}", f"{piece.thickness_mm:g} mm")
 
 
-def _step_of_tiles(tiles: list[Piece]) -> float:
+def _step_of_tiles(tiles: list[ListedPiece]) -> float:
     """Find the step from the thicknesses of tiles of different rise; 0 if all rise alike."""
     lowest = min((max(piece.rises) for piece in tiles), default=0)
     low = Counter(piece.thickness_mm for piece in tiles if max(piece.rises) == lowest)

@@ -9,12 +9,12 @@ from collections.abc import Iterator
 import numpy as np
 
 from hexterra.verification.board_outline import Outline
-from hexterra.verification.rebuilt_board import NEAR, Board
+from hexterra.verification.rebuilt_board import NEAR, RebuiltBoard
 from hexterra.verification.table_rows import SHARE
 from hexterra.verification.verdict import Finding
 
 
-def check_places(board: Board, outline: Outline) -> Iterator[Finding]:
+def check_places(board: RebuiltBoard, outline: Outline) -> Iterator[Finding]:
     """Compare names, columns, rows and parts with the printed positions, and areas with the board.
 
     The first row lies at the front edge, the first column at the left; with points to the front

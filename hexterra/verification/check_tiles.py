@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterator
 
-from hexterra.verification.rebuilt_board import Board
-from hexterra.verification.table_rows import Piece, thickness_name
+from hexterra.verification.rebuilt_board import RebuiltBoard
+from hexterra.verification.table_rows import ListedPiece, thickness_name
 from hexterra.verification.verdict import Finding
 
 
-def check_tops(board: Board) -> Iterator[Finding]:
+def check_tops(board: RebuiltBoard) -> Iterator[Finding]:
     """Compare levels with corners, and tops with what a straight cut leaves."""
     for tile in board.tiles:
         if min(tile.corners) != tile.level:
@@ -44,7 +44,7 @@ def is_cuttable(rises: tuple[int, ...]) -> bool:
     )
 
 
-def check_seams(board: Board) -> Iterator[Finding]:
+def check_seams(board: RebuiltBoard) -> Iterator[Finding]:
     """See that tops meet at both corners of a side exactly where it is no step face."""
     for cell, tile in enumerate(board.tiles):
         for side in sorted(tile.cliffs):
@@ -67,7 +67,7 @@ def check_seams(board: Board) -> Iterator[Finding]:
                           f"{theirs[0]} and {theirs[1]} in {there.cell}")  # fmt: skip
 
 
-def check_stacks(board: Board) -> Iterator[Finding]:
+def check_stacks(board: RebuiltBoard) -> Iterator[Finding]:
     """Compare the height of every stack of spacers with its level, by one common step."""
     step_mm = board.step_mm
     for tile in board.tiles:
@@ -77,7 +77,7 @@ def check_stacks(board: Board) -> Iterator[Finding]:
                           f"{sum(tile.spacers):g} mm")  # fmt: skip
 
 
-def check_footings(board: Board) -> Iterator[Finding]:
+def check_footings(board: RebuiltBoard) -> Iterator[Finding]:
     """See that all stacks have a footing or none, and keyed ones stand along the rim alone.
 
     Whether a board has footings, and whether its rim is keyed, is what most of its cells say.
@@ -97,7 +97,7 @@ def check_footings(board: Board) -> Iterator[Finding]:
             yield Finding(tile.cell, -1, "footing", wanted or "none", tile.footing or "none")
 
 
-def check_counts(board: Board, pieces: tuple[Piece, ...]) -> Iterator[Finding]:
+def check_counts(board: RebuiltBoard, pieces: tuple[ListedPiece, ...]) -> Iterator[Finding]:
     """Compare the pieces that the board takes with those of the schedule."""
     needed: Counter[tuple[str, str, str]] = Counter()
     for piece in (piece for piece in pieces if piece.kind != "finish"):

@@ -9,12 +9,12 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from hexterra.verification.rebuilt_board import Board
+from hexterra.verification.rebuilt_board import RebuiltBoard
 from hexterra.verification.table_rows import Tile
 from hexterra.verification.verdict import Finding
 
 
-def check_water(board: Board) -> Iterator[Finding]:
+def check_water(board: RebuiltBoard) -> Iterator[Finding]:
     """See that ports meet, and that water leaves by one, never rises and comes to an end."""
     out = np.array([tile.outflow for tile in board.tiles])
     for cell, tile in enumerate(board.tiles):
@@ -49,7 +49,7 @@ def check_water(board: Board) -> Iterator[Finding]:
     yield from _check_circles(board, out)
 
 
-def _check_circles(board: Board, out: NDArray[np.int64]) -> Iterator[Finding]:
+def _check_circles(board: RebuiltBoard, out: NDArray[np.int64]) -> Iterator[Finding]:
     runs_to = np.where(out >= 0, board.across[np.arange(len(out)), out], -1).tolist()
     trail_of = [-1] * len(out)
     for start in range(len(out)):
@@ -66,7 +66,7 @@ def _check_circles(board: Board, out: NDArray[np.int64]) -> Iterator[Finding]:
 _BEGINS: Final = "begins"
 
 
-def check_crossings(board: Board) -> Iterator[Finding]:
+def check_crossings(board: RebuiltBoard) -> Iterator[Finding]:
     """See that crossings stand where water is, and one name for one thing that it does there.
 
     A crossing may join several sets of sides, but does one thing with the water; and what it does

@@ -18,7 +18,7 @@ NEAR: Final = 1e-3
 
 
 @dataclass(frozen=True)
-class Board:
+class RebuiltBoard:
     """All tiles, and who lies across which side."""
 
     tiles: tuple[Tile, ...]
@@ -75,7 +75,9 @@ class _Places:
         return -1
 
 
-def assemble(tiles: tuple[Tile, ...], given_deg: float | None) -> tuple[Board, list[Finding]]:
+def assemble(
+    tiles: tuple[Tile, ...], given_deg: float | None
+) -> tuple[RebuiltBoard, list[Finding]]:
     """Find the distance across flats, the facing, and who lies across which side."""
     findings: list[Finding] = []
     centre = np.array([(tile.x_mm, tile.y_mm) for tile in tiles])
@@ -99,7 +101,7 @@ def assemble(tiles: tuple[Tile, ...], given_deg: float | None) -> tuple[Board, l
         angle = math.radians(corner0_deg + 30.0 + 60.0 * side)
         there = centre + flats_mm * np.array([math.cos(angle), math.sin(angle)])
         across[:, side] = [places.near(x, y, NEAR * flats_mm) for x, y in there.tolist()]
-    return Board(tiles, across, flats_mm, corner0_deg), findings
+    return RebuiltBoard(tiles, across, flats_mm, corner0_deg), findings
 
 
 def _measure(centre: NDArray[np.float64]) -> tuple[float, float]:

@@ -105,7 +105,7 @@ class Document:
 
 
 @dataclass(frozen=True)
-class Piece:
+class ListedPiece:
     """One row of the schedule, read; a block has no rises and turn -1."""
 
     kind: str
@@ -319,7 +319,7 @@ def read_tiles(path: Path) -> Iterator[Tile]:
         )
 
 
-def read_schedule(path: Path) -> Iterator[Piece]:
+def read_schedule(path: Path) -> Iterator[ListedPiece]:
     """Read ``schedule.csv``, row by row.
 
     Raises
@@ -331,7 +331,7 @@ def read_schedule(path: Path) -> Iterator[Piece]:
         row = _Row(path, line, fields)
         kind = row.word("kind", ("tile", "spacer", "footing", "finish"))
         is_job = kind == "finish"
-        yield Piece(
+        yield ListedPiece(
             kind=kind,
             name=fields["piece"],
             part=row.word("part", ("",) if is_job else SHARE),

@@ -18,7 +18,8 @@ from scipy.sparse.csgraph import maximum_bipartite_matching
 
 from hexterra.stages.search.cell_settings import settle
 from hexterra.stages.search.prices import Prices
-from hexterra.stages.search.refine import Effort, refine
+from hexterra.stages.search.refine import refine
+from hexterra.stages.search.refined import Effort
 from hexterra.stages.search.stock_prices import pieces_of
 from hexterra.stages.tiles.fit import Tiles
 from hexterra.stages.tiles.tile_kinds import TileKind

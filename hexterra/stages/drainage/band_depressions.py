@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from hexterra.kernels.raster import breach, depression_fill
 from hexterra.stages.drainage.drainage_rules import are_lakes, label_waters, list_pits
-from hexterra.stages.drainage.raster_bands import Areas, Band, Bands, Rasters, RowFile
+from hexterra.stages.drainage.raster_bands import Areas, Bands, Rasters, RowBand, RowFile
 from hexterra.stages.sampling.pixel_geometry import frozen, pixel_steps
 
 
@@ -32,7 +32,7 @@ class _Basins(NamedTuple):
 
 
 def label_band(
-    bands: Bands, band: Band, code: NDArray[np.uint8], label: NDArray[np.int32]
+    bands: Bands, band: RowBand, code: NDArray[np.uint8], label: NDArray[np.int32]
 ) -> tuple[int, int]:
     """Label a band whose halo holds doors; return how many labels are doors, and there are."""
     n_columns = bands.shape[1]
@@ -48,7 +48,7 @@ def label_band(
     return n_doors, n
 
 
-def _find_basins(bands: Bands, band: Band, ground: RowFile) -> _Basins:
+def _find_basins(bands: Bands, band: RowBand, ground: RowFile) -> _Basins:
     surface = ground.read(band.with_halo())
     code = np.zeros(surface.shape, dtype=np.uint8)
     label = np.zeros(surface.shape, dtype=np.int32)
@@ -64,7 +64,9 @@ def _find_basins(bands: Bands, band: Band, ground: RowFile) -> _Basins:
     return _Basins(surface, label, n_doors, n, *passes)
 
 
-def _first_doors(bands: Bands, band: Band, label: NDArray[np.int32], n: int) -> NDArray[np.int64]:
+def _first_doors(
+    bands: Bands, band: RowBand, label: NDArray[np.int32], n: int
+) -> NDArray[np.int64]:
     """Find the first door of a band with each of its n labels; 0 for those that reach none."""
     door = np.zeros(n, np.int64)
     first, last = bands.doors(band)
@@ -74,7 +76,7 @@ def _first_doors(bands: Bands, band: Band, label: NDArray[np.int32], n: int) -> 
     return door
 
 
-def _doors_of_basins(bands: Bands, band: Band, basins: _Basins) -> NDArray[np.int64]:
+def _doors_of_basins(bands: Bands, band: RowBand, basins: _Basins) -> NDArray[np.int64]:
     """Name the labels of a band by a door: what lies beyond it, or the first door they reach."""
     door = _first_doors(bands, band, basins.label[band.inner()], basins.n)
     door[1 : basins.n_doors] = np.concatenate(bands.doors_around(band))
@@ -126,7 +128,7 @@ class _Waters(NamedTuple):
     depth_m: NDArray[np.float64]
 
 
-def _find_waters(rasters: Rasters, areas: Areas, band: Band) -> _Waters:
+def _find_waters(rasters: Rasters, areas: Areas, band: RowBand) -> _Waters:
     ground, surface = rasters.ground.read(band.rows), rasters.surface.read(band.rows)
     label = np.empty(ground.shape, np.int32)
     n = label_waters(ground, surface, label) + 1

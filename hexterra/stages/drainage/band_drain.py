@@ -28,14 +28,14 @@ from hexterra.stages.drainage.band_depressions import (
 )
 from hexterra.stages.drainage.drain import Depressions, Drainage
 from hexterra.stages.drainage.drainage_rules import (
-    Rules,
+    DrainageRules,
     Sides,
     check_rules,
     drain_board,
     read_ground,
     refuse_no_ground,
 )
-from hexterra.stages.drainage.raster_bands import Areas, Band, Bands, Rasters
+from hexterra.stages.drainage.raster_bands import Areas, Bands, Rasters, RowBand
 from hexterra.stages.sampling.pixel_geometry import frozen, pixel_distances, pixel_steps
 
 if TYPE_CHECKING:
@@ -123,7 +123,7 @@ lake_area_m2, sea_level_m
 
 
 def _drain_window(
-    elevation: Elevation, window: Window, band_rows: int, folder: Path, rules: Rules
+    elevation: Elevation, window: Window, band_rows: int, folder: Path, rules: DrainageRules
 ) -> Rasters:
     """Drain a window by bands into files."""
     bands = Bands(window.shape, band_rows)
@@ -171,7 +171,7 @@ def _direct(rasters: Rasters, per_m: NDArray[np.float64]) -> None:
         rasters.direction.write(band.row0, own)
         rasters.distance.write(band.row0, np.where(own == _FLAT, _FAR, 0))
 
-    def update(band: Band) -> tuple[bool, bool]:
+    def update(band: RowBand) -> tuple[bool, bool]:
         """Shorten distances within a band, and tell whether those at its ends changed."""
         rows = band.with_halo()
         distance = rasters.distance.read(rows)
@@ -201,7 +201,7 @@ def _direct(rasters: Rasters, per_m: NDArray[np.float64]) -> None:
 
 
 def _sum_band(
-    rasters: Rasters, band: Band, units: NDArray[np.float64], entering: NDArray[np.float64]
+    rasters: Rasters, band: RowBand, units: NDArray[np.float64], entering: NDArray[np.float64]
 ) -> tuple[NDArray[np.uint8], NDArray[np.float64]]:
     """Accumulate a band with what enters at its doors; the halo gathers what leaves it."""
     code = rasters.direction.read(band.with_halo())
@@ -225,7 +225,7 @@ def _sum_band(
 
 
 def _carry(
-    rasters: Rasters, units_of: Callable[[Band], NDArray[np.float64]]
+    rasters: Rasters, units_of: Callable[[RowBand], NDArray[np.float64]]
 ) -> NDArray[np.float64]:
     """Find what enters at each door if every pixel gives its units: sum bands, then on to the end.
 
@@ -285,7 +285,7 @@ def _find_entries(rasters: Rasters, board: Window, is_cut: Sides) -> Sides:
 def _reaches(rasters: Rasters, start: Window, end: Window) -> bool:
     """Tell whether water of one part of the window runs on in another, not just out of it."""
 
-    def units_of(band: Band) -> NDArray[np.float64]:
+    def units_of(band: RowBand) -> NDArray[np.float64]:
         units = np.zeros((band.row1 - band.row0, rasters.bands.shape[1]))
         rows = slice(max(start.row0 - band.row0, 0), max(start.row1 - band.row0, 0))
         units[rows, start.column0 : start.column1] = 1.0

@@ -19,7 +19,7 @@ from hexterra.errors import BriefError
 from hexterra.kernels.raster import breach, depression_fill, pixel_flow
 from hexterra.memory import ask_for
 from hexterra.stages.drainage.drainage_rules import (
-    Rules,
+    DrainageRules,
     Sides,
     are_lakes,
     check_rules,
@@ -236,7 +236,7 @@ def label_catchments(drained: Drainage) -> NDArray[np.int32]:
 
 
 def _drain_window(
-    elevation: Elevation, window: Window, rules: Rules
+    elevation: Elevation, window: Window, rules: DrainageRules
 ) -> tuple[NDArray[Any], NDArray[np.uint8], NDArray[np.float64], NDArray[np.bool_]]:
     """Return surface, directions, catchments and lakes of a window."""
     n_rows, n_columns = window.shape

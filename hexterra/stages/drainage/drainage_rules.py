@@ -32,7 +32,7 @@ Sides = tuple[bool, bool, bool, bool]
 
 
 @dataclass(frozen=True)
-class Rules:
+class DrainageRules:
     """What is sea, what is a lake, and what is breached.
 
     Parameters
@@ -57,7 +57,7 @@ def check_rules(
     lake_depth_m: float | None,
     lake_area_m2: float | None,
     sea_level_m: float | None,
-) -> Rules:
+) -> DrainageRules:
     """Check the keywords of `drain`, and put them together."""
     if depressions not in {"breach then fill", "fill"}:
         raise BriefError(
@@ -101,7 +101,7 @@ def check_rules(
             value=sea_level_m,
         )
     is_breached = depressions == "breach then fill"
-    return Rules(
+    return DrainageRules(
         (int(breach_length_pixels), float(breach_depth_m)) if is_breached else None,
         None if lake_depth_m is None or lake_area_m2 is None else (lake_depth_m, lake_area_m2),
         sea_level_m,

@@ -25,7 +25,7 @@ _MIN_BAND_ROWS: Final = 4
 
 
 @dataclass(frozen=True)
-class Band:
+class RowBand:
     """Rows `row0` to `row1` of a raster; the first of its bands has number 0."""
 
     number: int
@@ -77,15 +77,15 @@ class Bands:
         whole, rest = divmod(self.shape[0], self.band_rows)
         return max(whole + (rest >= _MIN_BAND_ROWS), 1)  # no band but an only one is thinner
 
-    def __getitem__(self, number: int) -> Band:
+    def __getitem__(self, number: int) -> RowBand:
         if not 0 <= number < len(self):
             raise IndexError(number)
         n_rows = self.shape[0]
         is_last = number + 1 == len(self)
         row0 = number * self.band_rows
-        return Band(number, row0, n_rows if is_last else row0 + self.band_rows, n_rows)
+        return RowBand(number, row0, n_rows if is_last else row0 + self.band_rows, n_rows)
 
-    def __iter__(self) -> Iterator[Band]:
+    def __iter__(self) -> Iterator[RowBand]:
         return (self[number] for number in range(len(self)))
 
     @property
@@ -93,13 +93,13 @@ class Bands:
         """How many doors there are, and one more: 0 is no door."""
         return 2 * len(self) * self.shape[1] + 1
 
-    def doors(self, band: Band) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    def doors(self, band: RowBand) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
         """Doors in the first row and in the last row of a band."""
         n_columns = self.shape[1]
         first = 2 * band.number * n_columns + np.arange(1, n_columns + 1)
         return first, first + n_columns
 
-    def doors_around(self, band: Band) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    def doors_around(self, band: RowBand) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
         """Doors of the bands beside it, in the row above and in the row below; 0 for none."""
         first, last = self.doors(band)
         n_columns = self.shape[1]
@@ -107,7 +107,7 @@ class Bands:
         below = last + n_columns if band.has_below else np.zeros_like(last)
         return above, below
 
-    def settle(self, update: Callable[[Band], tuple[bool, bool]]) -> None:
+    def settle(self, update: Callable[[RowBand], tuple[bool, bool]]) -> None:
         """Update bands, down and up in turn, until none changes any more.
 
         `update` tells whether the first row and whether the last row of the band changed: only
@@ -200,13 +200,13 @@ class Areas:
             float(min(least for least, _ in extremes)), float(max(most for _, most in extremes))
         )
 
-    def _in_m2(self, band: Band) -> NDArray[np.float64]:
+    def _in_m2(self, band: RowBand) -> NDArray[np.float64]:
         if self.by_row is not None:
             return self.by_row[band.rows]
         row0 = self.window.row0
         rows = self.window._replace(row0=row0 + band.row0, row1=row0 + band.row1)
         return pixel_areas(self.elevation, rows)
 
-    def of(self, band: Band) -> NDArray[np.float64]:
+    def of(self, band: RowBand) -> NDArray[np.float64]:
         """Areas of the pixels of a band in units: (rows, 1), or (rows, columns) if rows vary."""
         return in_units(self._in_m2(band), self.unit_m2)

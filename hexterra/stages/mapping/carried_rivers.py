@@ -11,7 +11,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from hexterra.stages.mapping.ways import Way, Ways, shapes
+from hexterra.stages.mapping.way import Way
+from hexterra.stages.mapping.ways import Ways, shapes
 from hexterra.stages.water.flow import Watercourses
 
 

@@ -17,7 +17,7 @@ from hexterra.arguments import checked
 from hexterra.elevation.pixels import Pixels, Source, Window
 from hexterra.errors import BriefError, CoverageError, VectorError
 from hexterra.lattice.board import Board
-from hexterra.stages.mapping.local_frame import Place, carry_areas, kept_rings_xy, place_cells
+from hexterra.stages.mapping.local_frame import LocalFrame, carry_areas, kept_rings_xy, place_cells
 from hexterra.stages.sampling.gather import _coverage  # pyright: ignore[reportPrivateUsage]
 from hexterra.stages.sampling.outlines import PixelWeights, outline_cells
 from hexterra.stages.sampling.raster_passes import Ground, add_up
@@ -258,7 +258,7 @@ def _cut_to_edges(lattice: Lattice) -> Lattice:
 
 
 def _overlaps(
-    place: Place, polygons: NDArray[Any], rank: NDArray[np.int64], n_kinds: int
+    place: LocalFrame, polygons: NDArray[Any], rank: NDArray[np.int64], n_kinds: int
 ) -> NDArray[np.float64]:
     """Area of each cell that each kind covers, (n_cells, n_kinds), in square metres."""
     covered = np.zeros((len(place.outlines), n_kinds))

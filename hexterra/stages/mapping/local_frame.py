@@ -34,7 +34,7 @@ _MAX_REACH_DEG: Final = 85.0
 
 
 @dataclass(frozen=True)
-class Place:
+class LocalFrame:
     """Where the cells lie in a frame of equal area.
 
     Parameters
@@ -62,7 +62,7 @@ class Place:
         return np.asarray(shapely.polygons(self.ring_xy), dtype=object)
 
 
-def place_cells(lattice: Lattice) -> Place:
+def place_cells(lattice: Lattice) -> LocalFrame:
     """Lay the outlines of cells out in a frame of equal area.
 
     Raises
@@ -72,14 +72,14 @@ def place_cells(lattice: Lattice) -> Place:
     """
     pitch = np.sqrt(lattice.area_m2 * 2.0 / np.sqrt(3.0))
     if isinstance(lattice, Board):
-        return Place(lattice.crs, kept_rings_xy(lattice), lattice.centre_xy, pitch)
+        return LocalFrame(lattice.crs, kept_rings_xy(lattice), lattice.centre_xy, pitch)
     crs = _frame_around(lattice)
     to_frame = Transformer.from_crs(lattice.crs, crs, always_xy=True)
 
     def carry(points: NDArray[np.float64]) -> NDArray[np.float64]:
         return np.stack(to_frame.transform(points[..., 0], points[..., 1]), axis=-1)
 
-    return Place(crs, carry(lattice.rings_xy), carry(lattice.centre_xy), pitch)
+    return LocalFrame(crs, carry(lattice.rings_xy), carry(lattice.centre_xy), pitch)
 
 
 def kept_rings_xy(board: Board) -> NDArray[np.float64]:
@@ -112,7 +112,7 @@ def _frame_around(lattice: Lattice) -> str:
 
 
 class Line(NamedTuple):
-    """A line, or the part of one that comes near the cells, in the frame of a `Place`."""
+    """A line, or the part of one that comes near the cells, in the frame of a `LocalFrame`."""
 
     feature: int  # the first of those that were joined to it
     xy: NDArray[np.float64]  # (k, 2) in metres, short pieces
@@ -120,7 +120,7 @@ class Line(NamedTuple):
     goes_after: bool
 
 
-def carry_lines(features: Features, lattice: Lattice, place: Place) -> list[Line]:
+def carry_lines(features: Features, lattice: Lattice, place: LocalFrame) -> list[Line]:
     """Carry lines to the frame of the cells: those parts that come near them, in order.
 
     Lines of one kind and name are joined where the end of one is the start of just one other.
@@ -170,13 +170,13 @@ def _joined(features: Features) -> list[tuple[int, Any]]:
 
 
 class Area(NamedTuple):
-    """The part of an area that lies near the cells, in the frame of a `Place`."""
+    """The part of an area that lies near the cells, in the frame of a `LocalFrame`."""
 
     feature: int
     polygon: Any
 
 
-def carry_areas(features: Features, lattice: Lattice, place: Place) -> list[Area]:
+def carry_areas(features: Features, lattice: Lattice, place: LocalFrame) -> list[Area]:
     """Carry areas to the frame of the cells: what of them lies near these, in order."""
     crs = CRS(features.crs)
     to_frame = Transformer.from_crs(crs, place.crs, always_xy=True)
@@ -201,7 +201,7 @@ def carry_areas(features: Features, lattice: Lattice, place: Place) -> list[Area
     return carried
 
 
-def _piece(crs: CRS, place: Place) -> float:
+def _piece(crs: CRS, place: LocalFrame) -> float:
     """Longest straight piece that is carried over as such, in units of `crs`."""
     longest_m = _PIECE_CELLS * float(place.pitch_m.min())
     unit = crs.axis_info[0].unit_conversion_factor

@@ -18,13 +18,14 @@ from numpy.typing import NDArray
 from hexterra.errors import BriefError
 from hexterra.kernels.board import lattice_flow
 from hexterra.ranges import check_positive
+from hexterra.stages.mapping.courses import order_of, root_of, without_loops
 from hexterra.stages.water.confluences import give_room, is_fed
 from hexterra.stages.water.flow import (
     MAX_INFLOWS,
     MAX_INFLOWS_AT_SINK,
     ROUNDING,
-    Kind,
     Watercourses,
+    WaterKind,
     draw_watercourses,
 )
 
@@ -32,7 +33,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from hexterra.lattice.lattice import Lattice
-    from hexterra.stages.mapping.ways import Way, Ways
+    from hexterra.stages.mapping.way import Way
+    from hexterra.stages.mapping.ways import Ways
 
 #: Which end of a line is downstream: its last point, or the lower one.
 Direction = Literal["line", "height"]
@@ -163,7 +165,7 @@ class _Rivers:
         n = self.lattice.n_cells
         self.receiver = water.receiver.copy()
         self.is_set, self.is_drawn = np.zeros((2, n), dtype=np.bool_)
-        self.comes_in = water.kind == Kind.ENTRY
+        self.comes_in = water.kind == WaterKind.ENTRY
         own = water.catchment_m2.copy()
         runs_on = np.flatnonzero(water.receiver != np.arange(n))
         np.subtract.at(own, water.receiver[runs_on], water.catchment_m2[runs_on])
@@ -177,7 +179,7 @@ class _Rivers:
     def admit(self, way: Way, cells: list[int], *, comes_in: bool, runs_off: bool) -> None:
         """Send the water of a way's cells along it, as far as it can be."""
         labels = self.lattice.labels
-        direct = _without_loops(cells)
+        direct = without_loops(cells)
         if n_cut := len(set(cells)) - len(direct):
             self.notes.append(
                 f"The {way.title} comes back to cells it has passed; {n_cut} of its"
@@ -255,7 +257,7 @@ class _Rivers:
         lattice, labels = self.lattice, self.lattice.labels
         height = self.computed.heights.mean_m
         self.receiver[last] = last
-        drains_here = _root(self.receiver) == last
+        drains_here = root_of(self.receiver) == last
         best: dict[int, tuple[float, int]] = {last: (-math.inf, 0)}
         came: dict[int, int] = {}
         waiting = [(-math.inf, 0, last)]
@@ -334,38 +336,6 @@ class _Rivers:
         total = self.own_m2.copy()
         lattice_flow.accumulate(order_of(self.receiver), self.receiver, total)
         return total
-
-
-def _without_loops(cells: list[int]) -> list[int]:
-    """Cut out what lies between two visits to a cell."""
-    last_visit = {cell: i for i, cell in enumerate(cells)}
-    kept: list[int] = []
-    i = 0
-    while i < len(cells):
-        kept.append(cells[i])
-        i = last_visit[cells[i]] + 1
-    return kept
-
-
-def _root(receiver: NDArray[np.int32]) -> NDArray[np.int32]:
-    """Find the sink that each cell drains to."""
-    root = receiver
-    while (root != root[root]).any():
-        root = root[root]
-    return root
-
-
-def order_of(receiver: NDArray[np.int32]) -> NDArray[np.int32]:
-    """Order cells upstream before downstream: by their number of steps to a sink, then number.
-
-    Steps are counted by doubling jumps, so this takes time n log n whatever the courses.
-    """
-    jump = receiver
-    steps = (receiver != np.arange(len(receiver))).astype(np.int64)
-    while (jump != jump[jump]).any():
-        steps = steps + steps[jump]
-        jump = jump[jump]
-    return np.argsort(-steps, kind="stable").astype(np.int32)
 
 
 def _settle(river: _Rivers, computed: Watercourses, threshold_m2: float) -> Watercourses:

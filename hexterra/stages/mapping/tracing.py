@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 
 if TYPE_CHECKING:
     from hexterra.lattice.lattice import Lattice
-    from hexterra.stages.mapping.local_frame import Line, Place
+    from hexterra.stages.mapping.local_frame import Line, LocalFrame
 
 # Costs in millionths of a step, as whole numbers, so that ties are ties.
 _STEP: Final = 1_000_000
@@ -83,7 +83,7 @@ class Tracer:
     """What paths on one lattice share."""
 
     lattice: Lattice
-    place: Place
+    place: LocalFrame
     tolerance_cells: float
 
     @cached_property

@@ -5,9 +5,8 @@ Roads go on to the plan as they are; rivers go on to `watercourses_from_lines`.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from enum import IntEnum
-from typing import TYPE_CHECKING, Final, Literal, NamedTuple
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +16,8 @@ from hexterra.errors import BriefError, VectorError
 from hexterra.lattice.hexagon import N_SIDES
 from hexterra.stages.mapping.local_frame import Line, carry_lines, place_cells
 from hexterra.stages.mapping.tracing import Run, Spells, Tracer
-from hexterra.stages.water.flow import Kind
+from hexterra.stages.mapping.way import WaterCrossing, Way, WayShape
+from hexterra.stages.water.flow import WaterKind
 from hexterra.values import Value, readonly
 from hexterra.vectors.board_frame import nothing_here
 
@@ -30,90 +30,6 @@ if TYPE_CHECKING:
 #: is a path everywhere, along a straight edge too, where no way may cross the sides it cuts.
 TOLERANCE_CELLS: Final = 0.9
 TOLERANCE_LIMITS: Final = (0.6, 3.0)
-
-
-class Shape(IntEnum):
-    """What the ways do in a cell."""
-
-    NONE = 0
-    END = 1
-    STRAIGHT = 2
-    WIDE_BEND = 3
-    TIGHT_BEND = 4
-    JUNCTION = 5
-
-
-@dataclass(frozen=True, eq=False, repr=False)
-class Way(Value):
-    """One way from cell to cell.
-
-    Parameters
-    ----------
-    kind, name
-        What it is, and what it is called; "" for what has no name.
-    number
-        Number of its feature in the file.
-    cells
-        Its cells in the order of the line, (m,) int32; each adjoins the next.
-    sides
-        Side by which it leaves each but the last, (m - 1,) int8.
-    from_edge, to_edge
-        Whether the line comes from beyond the cells, and goes on beyond them.
-    offset_cells
-        Mean over its cells of the least distance between line and centre, in distances between
-        centres.
-    """
-
-    kind: str
-    name: str
-    number: int
-    cells: NDArray[np.int32]
-    sides: NDArray[np.int8]
-    from_edge: bool
-    to_edge: bool
-    offset_cells: float
-
-    def __post_init__(self) -> None:
-        cells = readonly(self.cells, dtype=np.int32, shape=(None,), name="cells")
-        sides = readonly(self.sides, dtype=np.int8, shape=(len(cells) - 1,), name="sides")
-        object.__setattr__(self, "cells", cells)
-        object.__setattr__(self, "sides", sides)
-
-    @property
-    def title(self) -> str:
-        """What to call it in a sentence."""
-        return f"{self.kind} {self.name!r}" if self.name else f"{self.kind} (feature {self.number})"
-
-    def part(self, begin: int, end: int) -> Way:
-        """Return its cells from place `begin` to place `end`, both included."""
-        return replace(
-            self,
-            cells=self.cells[begin : end + 1],
-            sides=self.sides[begin:end],
-            from_edge=self.from_edge and begin == 0,
-            to_edge=self.to_edge and end == len(self.cells) - 1,
-        )
-
-
-class WaterCrossing(NamedTuple):
-    """A cell where a way crosses water, each with the side by which it runs off the lattice.
-
-    Parameters
-    ----------
-    cell
-        Which.
-    how
-        "ford" or "bridge".
-    width
-        Width class of the water there.
-    times
-        How often: a junction in a confluence may need several.
-    """
-
-    cell: int
-    how: Literal["ford", "bridge"]
-    width: int
-    times: int
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -131,7 +47,7 @@ class Ways(Value):
     ports
         Sides that the ways of each kind cross, (len(kinds), n, 6) bool; symmetric.
     shape
-        `Shape` that all kinds together make in each cell, (n,) int8.
+        `WayShape` that all kinds together make in each cell, (n,) int8.
     leaves
         Cells where a way goes on beyond the lattice, (n,) bool.
     crossings
@@ -276,17 +192,18 @@ def ways(
 
 
 def shapes(ports: NDArray[np.bool_]) -> NDArray[np.int8]:
-    """Tell what ways with these ports, (n, 6) bool, do in each cell: `Shape`, (n,) int8."""
+    """Tell what ways with these ports, (n, 6) bool, do in each cell: `WayShape`, (n,) int8."""
     count = ports.sum(axis=1)
     shape = np.array(
-        [Shape.NONE, Shape.END, Shape.STRAIGHT, *[Shape.JUNCTION] * (N_SIDES - 2)], dtype=np.int8
+        [WayShape.NONE, WayShape.END, WayShape.STRAIGHT, *[WayShape.JUNCTION] * (N_SIDES - 2)],
+        dtype=np.int8,
     )[count]
     is_pair = count == 2
     first = ports.argmax(axis=1)
     last = N_SIDES - 1 - ports[:, ::-1].argmax(axis=1)
     between = np.minimum(last - first, N_SIDES - last + first)
-    shape[is_pair & (between == 2)] = Shape.WIDE_BEND
-    shape[is_pair & (between == 1)] = Shape.TIGHT_BEND
+    shape[is_pair & (between == 2)] = WayShape.WIDE_BEND
+    shape[is_pair & (between == 1)] = WayShape.TIGHT_BEND
     return shape
 
 
@@ -354,7 +271,7 @@ def _cross(
         road, wet = used[cell], water.ports[cell]
         if builder.leaves[cell]:
             road = _with_way_off(lattice, cell, road)
-        if water.kind[cell] in (Kind.MOUTH, Kind.ENTRY):
+        if water.kind[cell] in (WaterKind.MOUTH, WaterKind.ENTRY):
             wet = _with_way_off(lattice, cell, wet)
         times = _banks_joined(road, wet) - 1
         if times > 0:

@@ -31,7 +31,7 @@ _MOST_OF_ROW: Final = 0.8  # from which share on whole rows are read: those need
 _MIN_CELLS_ACROSS: Final = 6  # of a stripe: cells on its flanks are walked twice
 
 
-class Band(NamedTuple):
+class PassBand(NamedTuple):
     """Pixels of all columns of the window, from row `row0` of the raster on."""
 
     row0: int
@@ -48,7 +48,7 @@ class Ground:
     weights: PixelWeights
     period: int
 
-    def read(self, row0: int, row1: int, column0: int, column1: int) -> Band:
+    def read(self, row0: int, row1: int, column0: int, column1: int) -> PassBand:
         """Read a window; its columns may go on past a raster that runs round the globe."""
         parts: list[tuple[NDArray[Any], NDArray[np.bool_] | None]] = []
         column = column0
@@ -67,9 +67,9 @@ class Ground:
             weight = self.weights.of_pixels(row0, row1, column0, column1)
             mask = np.ones(height.shape, np.bool_) if mask is None else mask
         usable = np.empty((0, 0), np.bool_) if mask is None else mask
-        return Band(row0, _frozen(height), _frozen(usable), weight)
+        return PassBand(row0, _frozen(height), _frozen(usable), weight)
 
-    def bands(self, window: tuple[int, int, int, int]) -> Iterator[Band]:
+    def bands(self, window: tuple[int, int, int, int]) -> Iterator[PassBand]:
         """Read a window in bands whose first rows are multiples of `STRIP_ROWS`."""
         row0, row1, column0, column1 = window
         strips = max(1, BAND_PIXELS // (column1 - column0) // STRIP_ROWS)
@@ -148,7 +148,7 @@ class _Stripe:
         self.n_touched = np.zeros(n + 1, np.int64)
         self.n_usable = np.zeros(n + 1, np.int64)
 
-    def add(self, band: Band, band_column0: int) -> None:
+    def add(self, band: PassBand, band_column0: int) -> None:
         """Add the rows of a band; bands come in order."""
         columns = slice(self.column0 - band_column0, self.column1 - band_column0)
         row = max(self.strip0 * STRIP_ROWS - band.row0, 0)
@@ -262,7 +262,7 @@ def _corner_pixels(outlines: Outlines, column0: int) -> NDArray[np.int64]:
 
 
 def _sample_corners(
-    band: Band,
+    band: PassBand,
     column0: int,
     pixel: NDArray[np.int64],
     by_row: NDArray[np.int64],

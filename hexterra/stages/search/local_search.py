@@ -18,7 +18,7 @@ from hexterra.stages.search.message_passing import Passing
 from hexterra.stages.search.prices import FORBIDDEN
 
 
-class Window(NamedTuple):
+class SearchWindow(NamedTuple):
     """How many cells around a place are searched, and how hard."""
 
     radius: int
@@ -27,9 +27,9 @@ class Window(NamedTuple):
 
 
 #: Tried in turn until a place is better.
-WINDOWS: Final = (Window(2, 3, 20), Window(4, 4, 30), Window(6, 8, 50))
+WINDOWS: Final = (SearchWindow(2, 3, 20), SearchWindow(4, 4, 30), SearchWindow(6, 8, 50))
 #: Where it takes more to mend a board that breaks rules.
-WIDE_WINDOWS: Final = (*WINDOWS, Window(9, 12, 100), Window(10, 12, 800))
+WIDE_WINDOWS: Final = (*WINDOWS, SearchWindow(9, 12, 100), SearchWindow(10, 12, 800))
 #: Cells so far from the edge of a window have been searched as well.
 RIM: Final = 2
 #: Cells in which a board pays less than this too much are left alone.
@@ -75,7 +75,7 @@ class Review:
 
 
 def mend(
-    search: Search, corners: NDArray[np.int32], windows: tuple[Window, ...]
+    search: Search, corners: NDArray[np.int32], windows: tuple[SearchWindow, ...]
 ) -> Generator[None, None, None]:
     """Search a board anew wherever it breaks a rule and offer it, pausing between windows.
 
@@ -103,7 +103,9 @@ def _dearest(excess: NDArray[np.float64], least: float) -> list[int]:
     return np.argsort(-excess, kind="stable")[:n].tolist()
 
 
-def _better_around(search: Search, corners: NDArray[np.int32], cell: int, window: Window) -> bool:
+def _better_around(
+    search: Search, corners: NDArray[np.int32], cell: int, window: SearchWindow
+) -> bool:
     """Better a board in place, around a cell only; return whether it was possible."""
     cells = search.choices.tiles.lattice.around(cell, window.radius)
     cost = search.price_around(cells, corners) - LEAST_GAIN

@@ -10,8 +10,8 @@ from __future__ import annotations
 
 import time
 from collections.abc import Generator, Iterable, Iterator, Mapping
-from dataclasses import dataclass, replace
-from typing import Final, Literal, get_args
+from dataclasses import replace
+from typing import Final, get_args
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,6 +28,7 @@ from hexterra.stages.search.frontier_search import decide
 from hexterra.stages.search.local_search import WIDE_WINDOWS, WINDOWS, Review, mend
 from hexterra.stages.search.open_region import narrow, pass_on
 from hexterra.stages.search.prices import FORBIDDEN, PRESETS, Prices
+from hexterra.stages.search.refined import Effort, Refined, Stopped
 from hexterra.stages.search.stock_prices import (
     StockUse,
     adjust_prices,
@@ -38,10 +39,6 @@ from hexterra.stages.search.stock_prices import (
 )
 from hexterra.stages.tiles.fit import Tiles, find_crossings, note_faces
 from hexterra.stages.tiles.tile_kinds import TileKind
-from hexterra.values import Value
-
-Effort = Literal["instant", "bounded", "proven"]
-Stopped = Literal["", "interrupted", "time"]
 
 #: Boards proposed at first, and rounds on the whole board before each.
 N_PROPOSALS: Final = 2
@@ -64,45 +61,6 @@ MOST_ROUNDS_WITH_STOCK: Final = 320
 PACE_WITH_STOCK: Final = 2
 PACE_OF_REVIEWS: Final = 40
 MOST_REACH: Final = 100
-
-
-@dataclass(frozen=True, eq=False, repr=False)
-class Refined(Value):
-    """A board, its cost, and what no board among the choices can cost less than.
-
-    Parameters
-    ----------
-    tiles
-        The board. Its notes tell which cells have a step face off the marked cliffs.
-    prices
-        What its faults cost.
-    effort
-        How hard was looked for it.
-    start_cost, cost, bound
-        Cost of the tiles to start from (infinite if they are not allowed) and of `tiles`, and a
-        lower bound on that of any board among the same choices.
-    breakdown
-        What each fault costs in all; the amounts add up to `cost`.
-    stopped
-        "interrupted" or "time" if the search was cut short, else "".
-    stock
-        How the owned pieces are used; None if no stock was given.
-    """
-
-    tiles: Tiles
-    prices: Prices
-    effort: Effort
-    start_cost: float
-    cost: float
-    bound: float
-    breakdown: tuple[tuple[str, float], ...]
-    stopped: Stopped
-    stock: StockUse | None = None
-
-    @property
-    def gap(self) -> float:
-        """By what share of its cost the board could be better at most."""
-        return (self.cost - self.bound) / self.cost if self.cost > 0.0 else 0.0
 
 
 @checked

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hexterra.lattice.hexagon import N_SIDES
-from hexterra.stages.water.flow import Kind
+from hexterra.stages.water.flow import WaterKind
 from hexterra.values import Value, readonly
 
 if TYPE_CHECKING:
@@ -116,7 +116,7 @@ def cuts(
     if water is not None:
         of_cell = water.is_watercourse.astype(np.int8) if width is None else width
         stands = np.zeros(n, np.bool_) if upright is None else upright
-        goes_on = np.isin(water.kind, (Kind.MOUTH, Kind.ENTRY))
+        goes_on = np.isin(water.kind, (WaterKind.MOUTH, WaterKind.ENTRY))
         leaves = ways_out(board, goes_on, water.ports, ~water.ports)
         comes_from = np.where(
             np.arange(N_SIDES) == water.outflow[:, None], here[:, None], board.neighbours

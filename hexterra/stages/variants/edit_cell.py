@@ -13,10 +13,10 @@ from numpy.typing import NDArray
 
 from hexterra.errors import BriefError, CatalogueError
 from hexterra.lattice.hexagon import N_SIDES
-from hexterra.stages.search.evaluate import judge
 from hexterra.stages.search.prices import Prices
 from hexterra.stages.search.refine import break_down, build
 from hexterra.stages.tiles.fit import Tiles
+from hexterra.stages.variants.evaluate import judge
 from hexterra.values import Value
 
 

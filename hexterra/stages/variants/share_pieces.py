@@ -14,7 +14,8 @@ from typing import Final
 from hexterra.errors import BriefError
 from hexterra.progress import Progress, silent
 from hexterra.stages.search.prices import PRESETS, Prices
-from hexterra.stages.search.refine import Effort, Refined, refine
+from hexterra.stages.search.refine import refine
+from hexterra.stages.search.refined import Effort, Refined
 from hexterra.stages.search.stock_prices import pieces_of
 from hexterra.stages.tiles.fit import Tiles
 from hexterra.stages.tiles.tile_kinds import TileKind

@@ -32,7 +32,7 @@ MAX_INFLOWS_AT_SINK: Final = 3
 ROUNDING: Final = 1e-9
 
 
-class Kind(IntEnum):
+class WaterKind(IntEnum):
     """What a watercourse does in a cell."""
 
     DRY = 0
@@ -70,7 +70,7 @@ class Watercourses(Value):
     outflow
         Side by which it leaves, (n,) int8; -1 at a mouth, in a pool and in dry cells.
     kind
-        `Kind` of each cell, (n,) int8.
+        `WaterKind` of each cell, (n,) int8.
     notes
         A sentence for each watercourse that was merged or dropped, in the order it was done.
     """
@@ -206,10 +206,12 @@ def draw_watercourses(
 
     is_sink = receiver == np.arange(lattice.n_cells)
     n_inflows = np.minimum(count_inflows(receiver, is_watercourse), MAX_INFLOWS)
-    kind = np.array([Kind.SPRING, Kind.REACH, Kind.CONFLUENCE], dtype=np.int8)[n_inflows]
-    kind[(kind == Kind.SPRING) & comes_in & lattice.is_rim] = Kind.ENTRY
-    kind[is_sink] = np.where(lattice.is_rim[is_sink], Kind.MOUTH, Kind.POOL)
-    kind[~is_watercourse] = Kind.DRY
+    kind = np.array([WaterKind.SPRING, WaterKind.REACH, WaterKind.CONFLUENCE], dtype=np.int8)[
+        n_inflows
+    ]
+    kind[(kind == WaterKind.SPRING) & comes_in & lattice.is_rim] = WaterKind.ENTRY
+    kind[is_sink] = np.where(lattice.is_rim[is_sink], WaterKind.MOUTH, WaterKind.POOL)
+    kind[~is_watercourse] = WaterKind.DRY
     return Watercourses(
         heights=heights,
         filled_m=filled_m,

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from hexterra.stages.schedule.schedule import PARTS
-from hexterra.stages.water.flow import Kind
+from hexterra.stages.schedule.pieces import PARTS
+from hexterra.stages.water.flow import WaterKind
 from hexterra.workshop.book.book_tables import Column, Row, Table, tick
 from hexterra.workshop.book.book_words import (
     box_words,
@@ -180,7 +180,7 @@ def courses(schedule: Schedule, water: Watercourses) -> list[tuple[list[int], st
     seen: set[int] = set()
     for path in sorted(paths, key=lambda path: (-len(path), path[0])):
         own: list[int] = []
-        end = "stays as a pool" if water.kind[path[-1]] == Kind.POOL else "leaves the board"
+        end = "stays as a pool" if water.kind[path[-1]] == WaterKind.POOL else "leaves the board"
         for cell in path:
             own.append(cell)
             if cell in seen:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from hexterra.lattice.hexagon import CORNER0_DEG, N_SIDES, Facing, Part
-from hexterra.stages.water.flow import Kind
+from hexterra.stages.water.flow import WaterKind
 
 if TYPE_CHECKING:
     from hexterra.brief.bench_sections import BenchBrief
@@ -66,13 +66,13 @@ def water_words(schedule: Schedule, cell: int) -> str:
     water, facing = schedule.tiles.legal.water, schedule.board.facing
     if water is None or not water.is_watercourse[cell]:
         return ""
-    kind, out = Kind(int(water.kind[cell])), int(water.outflow[cell])
+    kind, out = WaterKind(int(water.kind[cell])), int(water.outflow[cell])
     inflows = [side_word(facing, side) for side in _ports(schedule, cell) if side != out]
-    start = "comes onto the board" if kind == Kind.ENTRY else "rises here"
+    start = "comes onto the board" if kind == WaterKind.ENTRY else "rises here"
     words = f"from {' and '.join(inflows)}" if inflows else start
     if out >= 0:
         return f"{words} to {side_word(facing, out)}"
-    if kind == Kind.POOL:
+    if kind == WaterKind.POOL:
         return f"{words}, stays as a pool"
     return f"{words}, leaves the board"
 

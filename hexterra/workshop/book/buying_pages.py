@@ -13,7 +13,8 @@ from hexterra.workshop.book.book_words import box_words, counted, duration
 from hexterra.workshop.book.ground_pages import job_words
 
 if TYPE_CHECKING:
-    from hexterra.brief.bench_sections import Amounts, SheetBrief
+    from hexterra.brief.amounts import Amounts
+    from hexterra.brief.bench_sections import SheetBrief
     from hexterra.plan.plan import Plan
     from hexterra.workshop.book.paper import Format, Page
     from hexterra.workshop.estimate.estimate import Effort

@@ -17,7 +17,8 @@ from hexterra.workshop.book.plan_pages import plan_page
 
 if TYPE_CHECKING:
     from hexterra.plan.overlay import Overlay
-    from hexterra.stages.mapping.ways import Way, Ways
+    from hexterra.stages.mapping.way import Way
+    from hexterra.stages.mapping.ways import Ways
     from hexterra.stages.schedule.schedule import Schedule
     from hexterra.workshop.book.paper import Format
 

@@ -23,7 +23,7 @@ from hexterra.drawing.pdf_pages import POINTS_PER_MM
 from hexterra.drawing.svg import Drawing
 from hexterra.lattice import hexagon
 from hexterra.outputs.surface import nearest_cell
-from hexterra.stages.water.flow import Kind
+from hexterra.stages.water.flow import WaterKind
 from hexterra.workshop.book.paper import INK, SIDE_MM, WHITE, Format, Page, Pen, text_mm, wrapped
 from hexterra.workshop.book.plan_pages import NAMES_MM, name_edges
 from hexterra.workshop.book.svg_pages import Caption, Vectors, draw_caption, draw_shapes, read_svg
@@ -321,8 +321,8 @@ def _name_cell(pen: Pen, board_map: BoardMap, cell: int, x: float, y: float, sca
 def _is_end(tiles: Tiles, cell: int) -> bool:
     """Tell whether water begins, leaves or stays in a cell, which the map marks with a symbol."""
     water = tiles.legal.water
-    ends = (Kind.ENTRY, Kind.SPRING, Kind.MOUTH, Kind.POOL)
-    return water is not None and Kind(int(water.kind[cell])) in ends
+    ends = (WaterKind.ENTRY, WaterKind.SPRING, WaterKind.MOUTH, WaterKind.POOL)
+    return water is not None and WaterKind(int(water.kind[cell])) in ends
 
 
 def _place(pen: Pen, board: Board, part: Part) -> None:

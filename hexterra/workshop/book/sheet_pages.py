@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from hexterra.stages.schedule.schedule import PARTS
+from hexterra.stages.schedule.pieces import PARTS
 from hexterra.workshop.book.book_words import counted, part_words
 from hexterra.workshop.book.paper import BOLD, GREY, INK, PALE, TEXT_MM, Format, Page, Pen, wrapped
 

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from hexterra.catalogue.tops import facet_planes
 from hexterra.lattice import hexagon
 from hexterra.lattice.hexagon import Part
-from hexterra.stages.schedule.schedule import PARTS, Piece
+from hexterra.stages.schedule.pieces import PARTS, Piece
 from hexterra.values import Value
 from hexterra.workshop.sheets.blocks import Block
 from hexterra.workshop.sheets.facing_sheets import facing_passes, facing_solids

@@ -12,10 +12,11 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from hexterra.brief.bench_sections import Amounts, BenchBrief
+from hexterra.brief.amounts import Amounts
+from hexterra.brief.bench_sections import BenchBrief
 from hexterra.brief.timing import WorkKind, minutes_of
 from hexterra.lattice.hexagon import Part
-from hexterra.stages.schedule.schedule import Piece
+from hexterra.stages.schedule.pieces import Piece
 from hexterra.units import MM_PER_M
 from hexterra.values import Value, readonly
 from hexterra.workshop.estimate.cutting import Work, list_work

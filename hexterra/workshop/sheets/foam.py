@@ -18,7 +18,8 @@ from numpy.typing import NDArray
 from hexterra.brief.bench_sections import FoamBrief
 from hexterra.errors import BriefError
 from hexterra.lattice.hexagon import Facing, Part
-from hexterra.stages.schedule.schedule import PARTS, Schedule
+from hexterra.stages.schedule.pieces import PARTS
+from hexterra.stages.schedule.schedule import Schedule
 from hexterra.values import Value, readonly
 from hexterra.workshop.sheets.blocks import Block, Layer, build_up
 from hexterra.workshop.sheets.nesting import FACINGS, Nest, nest

@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import replace
 
 from hexterra.lattice.hexagon import Part
-from hexterra.stages.schedule.schedule import PARTS
+from hexterra.stages.schedule.pieces import PARTS
 from hexterra.workshop.sheets.blocks import NEAR_MM, Block, Layer, slices_of
 from hexterra.workshop.sheets.nesting import Nest
 from hexterra.workshop.sheets.slots import QUARTERS, SLOT_PARTS

@@ -20,7 +20,8 @@ from hexterra.brief.bench_sections import BaseBrief
 from hexterra.lattice.board import Board
 from hexterra.lattice.hexagon import side_length
 from hexterra.ranges import check_range
-from hexterra.stages.schedule.schedule import FOOTINGS, Schedule
+from hexterra.stages.schedule.pieces import FOOTINGS
+from hexterra.stages.schedule.schedule import Schedule
 from hexterra.values import Value
 
 Edge = Literal["front", "back", "left", "right"]

@@ -15,7 +15,8 @@ from hexterra.workshop.solids.hollows import Stretch, hollow_mm, plan_area, plan
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from hexterra.stages.schedule.schedule import Piece, Schedule
+    from hexterra.stages.schedule.pieces import Piece
+    from hexterra.stages.schedule.schedule import Schedule
     from hexterra.workshop.solids.grooves import Grooves
     from hexterra.workshop.solids.solids import Solid
 

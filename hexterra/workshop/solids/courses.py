@@ -14,7 +14,8 @@ from hexterra.lattice.hexagon import N_SIDES
 if TYPE_CHECKING:
     from collections.abc import Collection, Sequence
 
-    from hexterra.stages.schedule.schedule import Piece, Schedule
+    from hexterra.stages.schedule.pieces import Piece
+    from hexterra.stages.schedule.schedule import Schedule
 
 #: What runs there.
 What = Literal["water", "road"]

@@ -14,7 +14,7 @@ from hexterra.brief.bench_sections import BenchBrief, FoamBrief, Paper
 from hexterra.values import Value
 
 if TYPE_CHECKING:
-    from hexterra.stages.schedule.schedule import Piece
+    from hexterra.stages.schedule.pieces import Piece
 
 #: Sizes of paper that templates are made for.
 PAPERS: Final[tuple[Paper, ...]] = get_args(Paper)

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hexterra.lattice.hexagon import N_SIDES, Hand, Part
-from hexterra.stages.schedule.schedule import FOOTINGS
+from hexterra.stages.schedule.pieces import FOOTINGS
 from hexterra.values import Value, readonly
 from hexterra.workshop.solids.solids import Solid
 

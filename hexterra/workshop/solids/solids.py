@@ -22,7 +22,8 @@ from hexterra.catalogue.tops import facets
 from hexterra.errors import BoardError
 from hexterra.lattice import hexagon
 from hexterra.lattice.hexagon import N_SIDES, Hand, Part
-from hexterra.stages.schedule.schedule import Piece, Schedule
+from hexterra.stages.schedule.pieces import Piece
+from hexterra.stages.schedule.schedule import Schedule
 from hexterra.values import Value
 from hexterra.workshop.solids.courses import Course, course_lines_mm
 

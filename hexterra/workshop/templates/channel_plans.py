@@ -19,7 +19,8 @@ from hexterra.workshop.templates.footprints import kept_corners
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from hexterra.stages.schedule.schedule import Piece, Schedule
+    from hexterra.stages.schedule.pieces import Piece
+    from hexterra.stages.schedule.schedule import Schedule
     from hexterra.workshop.solids.grooves import Grooves
     from hexterra.workshop.solids.hollows import Stretch
     from hexterra.workshop.solids.solids import Solid

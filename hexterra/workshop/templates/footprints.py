@@ -9,11 +9,11 @@ import numpy as np
 
 from hexterra.drawing.figures import Figure, Stroke, Words, dimension, stroke
 from hexterra.lattice.hexagon import N_SIDES
-from hexterra.stages.schedule.schedule import PARTS
+from hexterra.stages.schedule.pieces import PARTS
 from hexterra.workshop.solids.guides import Guides, counted, file_name, offset
 
 if TYPE_CHECKING:
-    from hexterra.stages.schedule.schedule import Piece
+    from hexterra.stages.schedule.pieces import Piece
     from hexterra.workshop.solids.solids import Solid
 
 

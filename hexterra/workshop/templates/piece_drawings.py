@@ -18,7 +18,7 @@ from hexterra.workshop.templates.footprints import footprint_dimensions, kept_co
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from hexterra.stages.schedule.schedule import Piece
+    from hexterra.stages.schedule.pieces import Piece
     from hexterra.workshop.solids.bodies import Body
     from hexterra.workshop.solids.solids import Solid
 

@@ -21,7 +21,7 @@ from hexterra.workshop.solids.guides import Guides, counted, file_name, offset
 from hexterra.workshop.solids.solids import Solid
 
 if TYPE_CHECKING:
-    from hexterra.stages.schedule.schedule import Piece
+    from hexterra.stages.schedule.pieces import Piece
 
 
 def profiles(pieces: Sequence[tuple[Piece, Solid]], guides: Guides) -> Iterable[Figure]:
