@@ -48,6 +48,6 @@ def read_toml(path: Path, *, called: str, refusal: type[InputError], help_: str)
     except (ValueError, RecursionError) as error:  # bad TOML, or numbers and lists without end
         raise refusal(
             f"{where} is not valid TOML: {error}",
-            remedy=f"mend that line: text goes in quotes, lists in [brackets]; {help_}",
+            remedy=f"correct that line: text goes in quotes, lists in [brackets]; {help_}",
             path=str(path),
         ) from error

@@ -74,7 +74,7 @@ SECTIONS = [
 
 @cache
 def work(facing: Facing = "points", columns: int = 8, rows: int = 6) -> tuple[Plan, Effort]:
-    """Plan a small board and reckon its effort."""
+    """Plan a small board and estimate its effort."""
     plan = small_plan(facing, columns=columns, rows=rows)
     return plan, effort(foam(plan.pieces))
 

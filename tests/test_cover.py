@@ -57,7 +57,7 @@ def test_of_a_cut_cell_the_part_on_the_board_counts() -> None:
 
 
 def test_overlaps_count_once_for_the_kind_that_comes_first() -> None:
-    """Two overlapping woods count once; a village in them goes before or after, as ordered."""
+    """Two overlapping woods count once; a village in them comes before or after, as ordered."""
     lattice = board(3, 3)
     shapes = [half_plane(-HALF + 1.0), half_plane(-HALF + 2.0), half_plane(-HALF + 3.0)]
     given = features(shapes, lattice, kinds=["wood", "wood", "village"])

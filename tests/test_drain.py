@@ -19,7 +19,7 @@ from skimage.graph import MCP
 from skimage.morphology import reconstruction
 
 from hexterra.elevation.elevation import Elevation, read_elevation
-from hexterra.errors import BriefError, NoHeightsError
+from hexterra.errors import InputError, NoHeightsError
 from hexterra.lattice.board import Board
 from hexterra.stages.drainage.drain import (
     OUTLET,
@@ -30,10 +30,10 @@ from hexterra.stages.drainage.drain import (
     label_catchments,
     stream_order,
 )
-from tests.hushed import hushed
 from tests.plain import drain as plain
+from tests.silence_output import silence_output
 
-with hushed():  # it warns of its own syntax
+with silence_output():  # it warns of its own syntax
     import richdem
 
 PIXEL_M = 30.0
@@ -232,7 +232,7 @@ def test_directions_equal_those_of_pyflwdir_and_richdem() -> None:
     drained = drain(on_grid(heights), depressions="fill")
     inside = np.s_[1:-1, 1:-1]
     assert np.array_equal(ways_by_pyflwdir(heights)[inside], drained.direction[inside])
-    with hushed():
+    with silence_output():
         grid = richdem.rdarray(heights, no_data=-9999.0)
         counts = np.asarray(richdem.FlowAccumulation(grid, method="D8"))
     assert np.array_equal(drained.catchment_m2, counts * PIXEL_M2)
@@ -272,7 +272,7 @@ def test_catchments_equal_richdem() -> None:
     share[..., 0] = np.where(drained.direction == OUTLET, -1.0, 0.0)
     for place, code in enumerate(clockwise_from_west, start=1):
         share[..., place] = drained.direction == code
-    with hushed():
+    with silence_output():
         counts = np.asarray(richdem.FlowAccumFromProps(richdem.rd3array(share, no_data=-2)))
     assert np.array_equal(drained.catchment_m2, counts * PIXEL_M2)
 
@@ -629,7 +629,7 @@ def test_a_cap_on_the_surroundings_is_kept_and_told() -> None:
 )
 def test_limits_out_of_range_are_refused(wrong: Any, named: str) -> None:
     """Each limit that makes no sense is named in the message."""
-    with pytest.raises(BriefError, match=named):
+    with pytest.raises(InputError, match=named):
         drain(on_grid(DAM), **wrong)
 
 

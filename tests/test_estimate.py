@@ -41,14 +41,14 @@ def pieces(edges: str = "straight", seed: int = 3) -> Schedule:
 
 
 @cache
-def reckoned(edges: str = "straight", seed: int = 3) -> Effort:
-    """Reckon that board from common sheets."""
+def estimated(edges: str = "straight", seed: int = 3) -> Effort:
+    """Estimate that board from common sheets."""
     return effort(foam(pieces(edges, seed)))
 
 
 @cache
 def plain_board() -> Effort:
-    """Reckon nine flat whole tiles of 15 mm, from sheets of just that thickness."""
+    """Estimate nine flat whole tiles of 15 mm, from sheets of just that thickness."""
     tiles = invented_board(0, 3, 3, water=False, edges="whole")
     flat = replace(
         tiles, corners=np.zeros((9, 6)), level=np.zeros(9), pattern=np.zeros(9), turn=np.zeros(9)
@@ -161,7 +161,7 @@ def test_wire_of_slices_and_outlines_by_hand():
         "side-cut half": 3 * SIDE_MM + 100.0,
         "quarter": 1.5 * SIDE_MM + 50.0 + SIDE_MM,
     }
-    for entry in reckoned().work:
+    for entry in estimated().work:
         if entry.kind == "slice":
             expected = entry.n_cuts * across_mm[entry.layer_key[0]]
         elif entry.kind == "outline":
@@ -174,10 +174,10 @@ def test_wire_of_slices_and_outlines_by_hand():
 @pytest.mark.parametrize("edges", ["straight", "whole"])
 def test_each_guide_is_mounted_once(edges):
     """Set-ups never recur once another has begun, and kinds follow each other in order."""
-    work = reckoned(edges).work
+    work = estimated(edges).work
     names = [entry.set_up for entry in work]
     changes = [name for name, before in zip(names, ["", *names], strict=False) if name != before]
-    assert len(changes) == len(set(changes)) == len(reckoned(edges).set_ups)
+    assert len(changes) == len(set(changes)) == len(estimated(edges).set_ups)
     kinds = [SET_UP_KINDS.index(entry.kind) for entry in work]
     assert kinds == sorted(kinds)
     assert set(kinds) == set(range(6))
@@ -186,7 +186,7 @@ def test_each_guide_is_mounted_once(edges):
 @pytest.mark.parametrize("edges", ["straight", "whole"])
 def test_shares_of_the_pieces_add_up(edges):
     """Wire and cuts of each piece, times its count, are those of all work but the facings'."""
-    result = reckoned(edges)
+    result = estimated(edges)
     check_shares(result)
     wire_mm = sum(entry.wire_mm for entry in result.work)
     assert math.isclose(sum(s.wire_mm for s in result.set_ups), wire_mm, rel_tol=1e-9)
@@ -205,7 +205,7 @@ def check_shares(result: Effort) -> None:
 
 def test_every_sloping_piece_is_cut_under_its_pattern():
     """Each tile of a sloping pattern occurs once under its guides, with its count."""
-    result = reckoned()
+    result = estimated()
     tops = {entry.of: entry for entry in result.work if entry.kind == "top"}
     for number, piece in enumerate(pieces().pieces):
         is_sloping = piece.kind == "tile" and piece.pattern != "flat"
@@ -231,7 +231,7 @@ def test_gluing_takes_a_joint_less_than_layers():
 @pytest.mark.parametrize("edges", ["straight", "whole"])
 def test_grooves_are_as_long_as_rails_under_their_footings(edges):
     """Two passes of each groove: their wire is twice the middle lines within the blocks."""
-    result = reckoned(edges)
+    result = estimated(edges)
     length_mm = 0.0
     footings = keyed_footings(result.base)
     for footing in footings:
@@ -290,8 +290,8 @@ def test_what_is_owned_is_not_cut(seed):
         if entry.of >= 0:
             assert 0 < entry.count <= left[entry.of]
     assert result.amounts.n_pieces == sum(left) + result.n_facings
-    assert result.hours < reckoned().hours
-    assert result.weight_kg == reckoned().weight_kg
+    assert result.hours < estimated().hours
+    assert result.weight_kg == estimated().weight_kg
 
 
 def test_a_board_that_is_owned_takes_no_foam():
@@ -340,7 +340,7 @@ def test_water_is_taken_off_the_ground():
 
 def test_weight_is_density_times_volume():
     """Twice the density is twice the weight, and spacers weigh what their box of foam does."""
-    result = reckoned()
+    result = estimated()
     heavy = effort(foam(pieces(), FoamBrief(density_kg_per_m3=66.0)))
     for name in ("pieces", "facings"):
         assert math.isclose(heavy.weights_kg[name], 2.0 * result.weights_kg[name], rel_tol=1e-9)
@@ -394,7 +394,7 @@ def test_kinds_timed_apart_have_rates_of_their_own():
     assert rates.model_copy(update=others) == BenchBrief()
 
 
-def test_batches_that_share_a_kind_of_work_are_reckoned_together():
+def test_batches_that_share_a_kind_of_work_are_estimated_together():
     """Paint alone, paint with scatter, and scatter alone: one factor, from all the time taken."""
     batches = (
         TimedBrief(paint_m2=1.0, minutes=50.0),  # 40 expected

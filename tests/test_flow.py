@@ -333,7 +333,7 @@ def test_the_laws_hold(heights: Heights, n_cells: int, pool_depth_m: float | Non
 
 
 def test_the_laws_hold_where_watercourses_crowd() -> None:
-    """On rough ground with every cell wet, hundreds of cells are mended, and all laws hold."""
+    """On rough ground with every cell wet, hundreds of cells are repaired, and all laws hold."""
     lattice = board(60, 40)
     heights = heights_of(lattice, fractal(40, 60, seed=5).ravel())
     water = flow(heights, threshold_m2=1.0, pool_depth_m=20.0)

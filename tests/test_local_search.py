@@ -8,7 +8,7 @@ from invented_boards import invented_board
 
 from hexterra.stages.search.bounds import Search
 from hexterra.stages.search.candidates import choose_among
-from hexterra.stages.search.local_search import WIDE_WINDOWS, Review, mend
+from hexterra.stages.search.local_search import WIDE_WINDOWS, Review, repair
 from hexterra.stages.search.open_region import narrow, pass_on
 from hexterra.stages.search.prices import FORBIDDEN, PRESETS
 from hexterra.stages.search.refine import refine
@@ -54,11 +54,11 @@ def test_what_is_settled_is_not_searched_again() -> None:
 
 
 def test_a_board_that_breaks_rules_is_mended() -> None:
-    """With all sides closed, what is proposed leaves some open; mended, none is."""
+    """With all sides closed, what is proposed leaves some open; repaired, none is."""
     search = passed_on(16, 12, closed=True, ramp_limit=2)
     assert search.is_broken(search.proposed)
     search.cost = np.inf
-    for _ in mend(search, search.proposed, WIDE_WINDOWS):
+    for _ in repair(search, search.proposed, WIDE_WINDOWS):
         pass
     assert not search.is_broken(search.corners)
     assert search.choices.face_prices(search.corners).max() < FORBIDDEN

@@ -51,7 +51,7 @@ def is_round(value: float) -> bool:
 
 
 def test_heights_next_to_zero_have_no_sign() -> None:
-    """What rounds to zero is written as zero, and thousands are parted by commas."""
+    """What rounds to zero is written as zero, and thousands are separated by commas."""
     told = survey(ground(np.array([[-0.04, -0.02], [-0.04, -0.02]]))).describe()
     assert "heights  0.0 to 0.0 m, mean 0.0 m" in told
     told = survey(ground(np.array([[-1200.0, 0.0], [2400.0, 0.0]]))).describe()

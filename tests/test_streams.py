@@ -22,9 +22,9 @@ from hexterra.stages.drainage.band_drain import drain_by_bands
 from hexterra.stages.drainage.drain import OUTLET, VOID, Drainage, drain
 from hexterra.stages.drainage.lakes import lakes
 from hexterra.stages.drainage.streams import Streams, default_threshold_m2, label_stretches, streams
-from tests.hushed import hushed
 from tests.plain import drain as plain
 from tests.plain import streams as plain_streams
+from tests.silence_output import silence_output
 from tests.test_drain import rough
 
 PIXEL_M = 30.0
@@ -250,7 +250,7 @@ def test_streams_and_their_ground_equal_pyflwdir() -> None:
     is_stream = drained.catchment_m2 >= threshold_m2
     order = other.stream_order(type="strahler", mask=is_stream)
     theirs: dict[tuple[tuple[int, int], ...], int] = {}
-    with hushed():  # it multiplies affines in a way that is going out of use
+    with silence_output():  # it multiplies affines in a way that is going out of use
         lines = other.streams(mask=is_stream, strord=order)
     for line in lines:
         way = tuple((int(y), int(x)) for x, y in line["geometry"]["coordinates"])

@@ -335,7 +335,7 @@ def test_no_text_is_a_formula_and_all_is_read_back(texts: list[str]) -> None:
 
 
 def test_formulas_are_marked_by_hand() -> None:
-    """One apostrophe goes before what begins so, one more before what has one; no others do."""
+    """One apostrophe precedes what begins so, one more before what has one; no others do."""
     texts = ["=1", "'=1", "'tis", "a=1", ""]
     rows = csv_text(pd.DataFrame({"a": texts, "b": 1})).splitlines()
     assert rows == ["a,b", "'=1,1", "''=1,1", "'tis,1", "a=1,1", ",1"]

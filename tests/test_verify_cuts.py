@@ -75,7 +75,7 @@ def job(tables: Tables, start: str) -> Row:
 
 
 def sides(text: str) -> set[int]:
-    """Read sides parted by blanks."""
+    """Read sides separated by spaces."""
     return set(map(int, text.split()))
 
 

@@ -72,7 +72,7 @@ class FoamBrief(Section):
     )
     density_kg_per_m3: float = within(5.0, 1000.0, 33.0, "Of the foam.")
     facing_mm: float = within(
-        0.0, 50.0, 3.0, "Thickness of sheets to cover upright faces with, at least 1; 0 for none."
+        0.0, 50.0, 3.0, "Thickness of sheets to cover vertical faces with, at least 1; 0 for none."
     )
     facing_length_mm: float = within(50.0, 10_000.0, 1000.0, "Length of such a sheet.")
     facing_width_mm: float = within(50.0, 10_000.0, 500.0, "Its width.")

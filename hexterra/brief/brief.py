@@ -1,7 +1,7 @@
 """The brief: what a user may ask for, as a TOML file or a `Brief` object.
 
 Everything has a default. Where the default depends on the ground (scale, metres per step, the
-water threshold), the key is left empty here and settled later; what was assumed is reported.
+water threshold), the key is left empty here and filled later; what was assumed is reported.
 """
 
 from __future__ import annotations
@@ -116,7 +116,7 @@ class Brief(Section):
         return self
 
     def changed(self, changes: Mapping[str, Any]) -> Brief:
-        """Return this brief with `changes`, sections and keys as for `Brief`, laid over it.
+        """Return this brief with some keys changed; sections and keys as for `Brief`.
 
         >>> Brief().changed({"board": {"columns": 12}}).board.columns
         12
@@ -126,7 +126,7 @@ class Brief(Section):
         BriefError
             As for `Brief`.
         """
-        return Brief(**_laid_over(self.model_dump(exclude_unset=True), changes))
+        return Brief(**_merged(self.model_dump(exclude_unset=True), changes))
 
 
 def without_folders(asked: dict[str, Any]) -> dict[str, Any]:
@@ -184,13 +184,13 @@ def starter_brief() -> str:
     return starter_text(Brief)
 
 
-def _laid_over(data: _Keys, changes: _Keys) -> dict[str, Any]:
+def _merged(data: _Keys, changes: _Keys) -> dict[str, Any]:
     """Merge two nested mappings; where both have a value, the change counts."""
     merged = dict(data)
     for key, value in changes.items():
         old = merged.get(key)
         if isinstance(value, Mapping) and isinstance(old, Mapping):
-            merged[key] = _laid_over(cast("_Keys", old), cast("_Keys", value))
+            merged[key] = _merged(cast("_Keys", old), cast("_Keys", value))
         else:
             merged[key] = value
     return merged

@@ -88,7 +88,7 @@ class MapFile(Section):
 
 
 class RiversBrief(MapFile):
-    """[rivers]: rivers of a map, which go before computed ones."""
+    """[rivers]: rivers of a map, which replace computed ones."""
 
     runs: Literal["as drawn", "downhill"] = Field(
         default="as drawn", description="Which way: from the first point, or from the higher end."

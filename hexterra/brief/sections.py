@@ -269,7 +269,7 @@ class FitBrief(Section):
 
     effort: Literal["instant", "bounded", "proven"] = Field(
         default="bounded",
-        description="'instant' betters a quick start, 'bounded' comes close to the best board and"
+        description="'instant' improves a quick start, 'bounded' comes close to the best board and"
         " says how close, 'proven' finds it, which can take minutes on rough ground.",
     )
     prefer: Literal["truest ground", "fewest different pieces", "most standing room"] = Field(

@@ -163,7 +163,7 @@ class Catalogue(Value):
     Parameters
     ----------
     patterns, crossings, roads
-        Tops, watercourses and sunken roads. The order of patterns settles ties.
+        Tops, watercourses and sunken roads. Ties go to the pattern listed first.
     faces
         Kinds of step face that can be finished, of `FACES`.
     banks
@@ -350,7 +350,7 @@ def _check_name(name: str, kind: str) -> None:
     if not _NAME.fullmatch(name) or "with" in re.split("[ -]", name):
         raise CatalogueError(
             f"the {kind} name {name!r} cannot be printed on a schedule",
-            remedy="use lower-case letters and digits, words parted by single spaces or hyphens,"
+            remedy="use lower-case letters and digits, words separated by single spaces or hyphens,"
             " and not the word 'with'",
             name=name,
         )

@@ -20,7 +20,7 @@ from hexterra.lattice.hexagon import CORNER0_DEG, N_SIDES, Facing, corner_offset
 
 Facet = tuple[int, ...]
 
-# A triangle of hexagon corners is congruent to one of three, told apart by the steps between
+# A triangle of hexagon corners is congruent to one of three, distinguished by the steps between
 # its corners around the hexagon. Their shares of the hexagon's area, in sixths.
 _SIXTHS: Final[dict[tuple[int, ...], int]] = {(1, 1, 4): 1, (1, 2, 3): 2, (2, 2, 2): 3}
 

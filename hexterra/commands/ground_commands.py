@@ -24,8 +24,8 @@ if TYPE_CHECKING:
     from hexterra.stages.drainage.drain import Drainage
 
 WATER_CAUTION: Final = (
-    "these waters follow from heights alone; do not use them for navigation, construction or flood"
-    " decisions."
+    "streams and lakes follow from heights alone; do not use them for navigation, construction or"
+    " flood decisions."
 )
 
 #: Memory that draining by bands takes, and then telling streams apart and outlining them: measured
@@ -104,7 +104,7 @@ def drain_command(
     reading: dict[str, Any],
     **options: Any,
 ) -> None:
-    """Find the waters of elevation FILE(s): streams, catchments and lakes, as geodata."""
+    """Extract streams, catchments and lakes from elevation FILE(s), as geodata."""
     with telling() as progress:
         progress("reading")
         elevation = read(files, reading)

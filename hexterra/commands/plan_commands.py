@@ -83,7 +83,7 @@ def plan_command(
 def book_command(directory: str, **wanted: bool) -> None:
     """Add the build book, or what else the bench needs, to the plan in DIR.
 
-    What was added before is written anew with it.
+    What was added before is written again with it.
     """
     from hexterra.outputs.bench_files import extras_in
     from hexterra.outputs.plan_files import write_plan
@@ -153,7 +153,7 @@ def _read_brief(path: str | None, settings: tuple[str, ...]) -> Brief:
     brief = read_brief(path) if path else Brief()
     lines: list[str] = []
     changes: dict[str, Any] = {}
-    for setting in settings:  # one by one, so that a mistake is told of the setting that has it
+    for setting in settings:  # one by one, so that the error names the setting with the mistake
         lines.append(_as_toml(setting))
         try:
             changes = tomllib.loads("\n".join(lines))

@@ -112,7 +112,7 @@ def compare_command(
 @replace_option
 @reports_errors
 def share_command(directories: tuple[str, ...], out: str, replace: bool) -> None:
-    """Fit the boards of several plans anew, so that one set of pieces builds each in turn.
+    """Fit the boards of several plans again, so that one set of pieces builds each in turn.
 
     The folder gets the common set as pieces.csv, which a brief reads as stock.owned, and a plan
     for each board. The plans have to cut what the boards before them have not cut.

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from hexterra.stages.mapping.ways import Ways
     from hexterra.stages.tiles.cuts import Cuts
 
-#: Signs of cover, by the place of the kind; after the last they begin anew.
+#: Signs of cover, by the place of the kind; after the last they start over.
 SIGNS: Final = ("tuft", "square", "furrows", "ring", "triangle", "cross", "dots")
 #: Dashes of roads laid on top, by the place of the kind, in parts of a hexagon; none is solid.
 _DASHES: Final = ((), (0.14, 0.05), (0.05, 0.05), (0.14, 0.04, 0.04, 0.04))

@@ -157,7 +157,7 @@ def read_labels(data: Any) -> Labelled:
     Raises
     ------
     NotElevationError
-        If the dimensions cannot be told apart, or the coordinates are not evenly spaced.
+        If the dimensions cannot be distinguished, or the coordinates are not evenly spaced.
     """
     where = f"the DataArray {data.name!r}" if data.name else "the DataArray"
     names = {"x": "x", "lon": "x", "long": "x", "longitude": "x"}

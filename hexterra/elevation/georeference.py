@@ -346,7 +346,7 @@ def _is_in_degrees_or_metres(crs: CRS) -> bool:
 
 
 def _metres_per_unit(where: str, stated: tuple[str, ...], given: str | None, crs: CRS) -> float:
-    """Settle the vertical unit from what the file states and the user gave."""
+    """Find the vertical unit from what the file states and the user gave."""
     if given is not None and given.strip().lower() not in METRES_PER_UNIT:
         raise VerticalUnitError(
             f"the vertical unit {given!r} is unknown; known are {', '.join(METRES_PER_UNIT)}",

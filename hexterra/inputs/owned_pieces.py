@@ -155,7 +155,7 @@ def _tile_kind(row: dict[str, str], path: Path, line: int) -> TileKind:
     def sides(column: str) -> tuple[int, ...]:
         words = (row.get(column) or "").split()
         if not all(word in {"0", "1", "2", "3", "4", "5"} for word in words):
-            allowed = "sides from 0 to 5 with blanks between"
+            allowed = "sides from 0 to 5 separated by spaces"
             raise _bad(path, line, column, row[column], allowed)
         return tuple(int(word) for word in words)
 
@@ -163,7 +163,7 @@ def _tile_kind(row: dict[str, str], path: Path, line: int) -> TileKind:
     crossed = {*ports, *leaves[:1]}
     widths = tuple(int(side in crossed) for side in range(N_SIDES)) if crossed else ()
     if text := (row.get("widths") or "").split():
-        allowed = f"six widths from 0 to {MAX_WIDTHS} with blanks between"
+        allowed = f"six widths from 0 to {MAX_WIDTHS} separated by spaces"
         if len(text) != N_SIDES or not {*text} <= {str(k) for k in range(MAX_WIDTHS + 1)}:
             raise _bad(path, line, "widths", row["widths"], allowed)
         widths = tuple(int(word) for word in text)

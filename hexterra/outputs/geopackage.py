@@ -1,4 +1,4 @@
-"""The waters of a raster as layers of a GeoPackage: streams, their ground, catchments and lakes."""
+"""Streams, their ground, catchments and lakes of a raster as layers of a GeoPackage."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from hexterra.stages.drainage.lakes import Lakes
     from hexterra.stages.drainage.streams import Streams
 
-#: A GeoPackage states when it was last changed; equal waters must give equal bytes.
+#: A GeoPackage states when it was last changed; equal content must give equal bytes.
 _SAME_DAY: Final = {"OGR_CURRENT_DATE": "2000-01-01T00:00:00.000Z"}
 
 #: How many outlines are made and written at once.

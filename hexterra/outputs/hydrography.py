@@ -1,4 +1,4 @@
-"""The waters of a raster as a folder of geodata: GeoTIFFs on its pixels, and a GeoPackage."""
+"""Streams, catchments and lakes as geodata: GeoTIFFs on the raster's pixels, and a GeoPackage."""
 
 from __future__ import annotations
 
@@ -91,25 +91,25 @@ def write_hydrography(
     replace: bool = False,
     progress: Progress = silent,
 ) -> tuple[str, ...]:
-    """Write the waters of a raster into a folder, whole or not at all; see `write_folder`.
+    """Write streams, catchments and lakes into a folder, whole or not at all; see `write_folder`.
 
     Parameters
     ----------
     streams, lakes
         Of one drained raster.
     directory
-        A new or empty folder, or one that holds these waters already.
+        A new or empty folder, or one that holds the same drainage already.
     settings
         What the raster was drained with, kept in ``drainage.json``.
     replace
-        Whether other waters in the folder may be replaced.
+        Whether another drainage in the folder may be replaced.
     progress
         Called with a few words before each file.
 
     Returns
     -------
     tuple[str, ...]
-        The names of the files. Equal waters give equal bytes.
+        The names of the files. Equal content gives equal bytes.
 
         - ``filled.tif``: the surface without depressions, float32, in metres; voids are NaN.
         - ``directions.tif``: uint8 codes as in `Drainage.direction`; 0 at outlets, nodata 247.

@@ -1,4 +1,4 @@
-"""A plan folder -> the plan again: what came before the fit is read, and the tiles are judged.
+"""A plan folder -> the plan again: what came before the fit is read, and the tiles are checked.
 
 ``plan.json`` keeps, to the last bit, what the stages before the fit were given and found. The tiles
 of the cells are taken as they stand there, however they came to be: found by a search that ran out

@@ -1,7 +1,7 @@
 """What is in a raster, and which boards and scales suit it.
 
 Stands before the brief: `survey` looks at every pixel once, `propose` turns that into a few boards
-to choose from, and `fit_scale` settles the scale that a brief leaves open. Nothing here is needed
+to choose from, and `fit_scale` chooses the scale that a brief leaves open. Nothing here is needed
 once the brief says what it wants.
 """
 

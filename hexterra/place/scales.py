@@ -44,7 +44,7 @@ def fit_scale(
 
     Every hexagon lies on the raster *whole*, also where the board's edge cuts it, and on usable
     pixels if that can be had at any scale; if not, on half usable pixels; failing that, voids are
-    left for `gather` to judge.
+    left for `gather` to decide.
 
     Parameters
     ----------

@@ -33,7 +33,7 @@ class Site(Value):
 def site_board(elevation: Elevation, brief: Brief) -> Site:
     """Lay the board that `brief` asks for on the ground that `elevation` shows.
 
-    What the brief leaves open is settled here: 24 x 16 cells, the middle of the raster, and the
+    What the brief leaves open is chosen here: 24 x 16 cells, the middle of the raster, and the
     largest ground (the greatest round scale denominator) whose hexagons all lie on the raster.
 
     Raises
@@ -76,7 +76,7 @@ def site_board(elevation: Elevation, brief: Brief) -> Site:
 
 
 def count_cells(asked: BoardBrief, assumed: list[str]) -> tuple[int, int]:
-    """Settle columns and rows, from the table size where that is given; add what is assumed."""
+    """Choose columns and rows, from the table size where that is given; add what is assumed."""
     counts: list[int] = []
     for axis, name, size_name, default in (
         (0, "columns", "width_mm", DEFAULT_COLUMNS),

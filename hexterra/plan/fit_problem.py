@@ -15,7 +15,7 @@ from hexterra.stages.search.prices import FORBIDDEN, Prices
 from hexterra.stages.search.refine import MOST_REACH, refine
 from hexterra.stages.search.refined import Refined, Stopped
 from hexterra.stages.tiles.fit import Tiles
-from hexterra.stages.variants.evaluate import appraise, judge, with_corners
+from hexterra.stages.variants.evaluate import evaluate, find_faults, with_corners
 from hexterra.values import Value, readonly
 
 if TYPE_CHECKING:
@@ -167,14 +167,14 @@ def evaluate_board(
     start_cost: float,
     stopped: Stopped,
 ) -> Refined:
-    """Check a board against a problem and price it, however it was found; see `appraise`.
+    """Check a board against a problem and price it, however it was found; see `evaluate`.
 
     Raises
     ------
     InfeasibleError
         If it breaks a rule.
     """
-    return appraise(
+    return evaluate(
         problem.start,
         corners,
         prices=problem.prices,
@@ -193,7 +193,7 @@ def evaluate_board(
 def _allowed(start: Tiles, fixed: FixedTiles) -> NDArray[np.bool_]:
     """Mark the cells that keep an earlier tile: not those whose water the joining board forgot."""
     merged = np.where(fixed.is_kept[:, None], fixed.corners, start.corners).astype(np.int32)
-    choices, _ = judge(start, merged, prices=Prices())
+    choices, _ = find_faults(start, merged, prices=Prices())
     return fixed.is_kept & ~(fixed.is_joined & (choices.top_prices(merged) >= FORBIDDEN))
 
 
@@ -209,7 +209,7 @@ def _start_from(
     Where a whole earlier board is known and still legal, it is the start: nothing need move.
     """
     if fixed.is_known.all() and is_kept.any():
-        _, faults = judge(
+        _, faults = find_faults(
             start, fixed.corners, prices=Prices(), can_face=may_face, edge_profile=profile
         )
         if not faults:

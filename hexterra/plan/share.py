@@ -1,4 +1,4 @@
-"""Plans -> Shared: boards fitted anew, so that one set of pieces builds each, one at a time."""
+"""Plans -> Shared: boards fitted again, so that one set of pieces builds each, one at a time."""
 
 from __future__ import annotations
 
@@ -90,13 +90,13 @@ class Shared(Value):
 def share_plans(
     plans: Sequence[Plan], *, names: Sequence[str] = (), progress: Progress = silent
 ) -> Shared:
-    """Fit the boards of several plans anew, so that a small common set of pieces builds each.
+    """Fit the boards of several plans again, so that a small common set of pieces builds each.
 
     Parameters
     ----------
     plans
         Plans of tiles of one size, step and catalogue, in the order in which they are to be built.
-        Boards that join stay flush; tiles that were kept or changed by hand are chosen anew.
+        Boards that join stay flush; tiles that were kept or changed by hand are chosen again.
     names
         What the boards are called where they have no title, and in the names of their folders;
         "board" by default.

@@ -67,7 +67,7 @@ def plan_facts(
         "pieces": _pieces(pieces),
     }
     if on_top := words_for_map_features(overlay):
-        facts["on top"] = on_top
+        facts["maps"] = on_top
     if stock is not None:
         totals = stock[["owned", "to_cut", "unused"]].sum()
         facts["stock"] = (

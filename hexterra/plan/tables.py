@@ -54,12 +54,12 @@ def tiles_frame(pieces: Schedule, overlay: Overlay) -> pd.DataFrame:
         In the order of the cells. Lengths on the bench are in mm from the front left corner of
         the board to the centre of the whole hexagon, also for part tiles; `height_m` and
         `residual_m` (built less ground) are means over the cell, in metres. `corners`, `cliffs`,
-        `ports` and `spacers` (thickest and lowest first, mm) hold numbers parted by blanks.
+        `ports` and `spacers` (thickest and lowest first, mm) hold numbers separated by spaces.
         `outflow` is missing where no water leaves, `leaves` where none runs off the board by a
         side of its own, `sunken_leaves` where no sunken road does. `widths` are six classes by
         side; `upright`, `road_ports` and `sunken` sides: where banks stand upright, where roads
         run, and where one is cut into the top. `roads` are kinds and `names` those of rivers and
-        roads, parted by semicolons. `cover_share` is that of the cell's `cover`.
+        roads, separated by semicolons. `cover_share` is that of the cell's `cover`.
     """
     import pandas as pd
 
@@ -210,7 +210,7 @@ def _maybe(side: NDArray[np.int8]) -> Any:
 
 
 def _road_kinds(overlay: Overlay) -> list[str]:
-    """List the kinds of road in each cell, parted by semicolons."""
+    """List the kinds of road in each cell, separated by semicolons."""
     if overlay.roads is None:
         return [""] * overlay.lattice.n_cells
     passes = np.zeros((overlay.lattice.n_cells, len(overlay.roads.kinds)), dtype=bool)
@@ -221,7 +221,7 @@ def _road_kinds(overlay: Overlay) -> list[str]:
 
 
 def _names(overlay: Overlay) -> list[str]:
-    """List the names of rivers and roads in each cell, parted by semicolons."""
+    """List the names of rivers and roads in each cell, separated by semicolons."""
     names: list[list[str]] = [[] for _ in range(overlay.lattice.n_cells)]
     for way in overlay.named:
         for cell in way.cells.tolist():
@@ -249,7 +249,7 @@ def _cover_columns(overlay: Overlay) -> dict[str, Any]:
 
 
 def _sides(table: NDArray[np.bool_]) -> list[str]:
-    """List the sides that are marked in each row, parted by blanks."""
+    """List the sides that are marked in each row, separated by spaces."""
     words = [_blanks(side for side in range(6) if code >> side & 1) for code in range(64)]
     return [words[code] for code in (table @ (1 << np.arange(6))).tolist()]
 

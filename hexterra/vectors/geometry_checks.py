@@ -104,7 +104,7 @@ def check_outlines(where: str, number: NDArray[Any], shapes: NDArray[Any]) -> No
     more = f" ({len(broken)} features are broken like this)" if len(broken) > 1 else ""
     raise VectorError(
         f"the outline of feature {first} of {where} is broken: {reason}{more}",
-        remedy="mend the outlines in a geographic information system, then use the mended file",
+        remedy="repair the outlines in a geographic information system, then use the repaired file",
         feature=first,
         features=tuple(int(number[i]) for i in broken),
         reason=reason,

@@ -117,7 +117,7 @@ def load_layer(path: Path, source: str, layer: str, asked: Wanted, crs: CRS) -> 
         except (DataSourceError, FeatureError) as error:
             raise VectorError(
                 f"{path.name!r} is damaged: {error}",
-                remedy="get the file again, or mend it in a geographic information system",
+                remedy="get the file again, or repair it in a geographic information system",
                 path=str(path),
             ) from error
         by_field = dict(zip(meta["fields"], values, strict=True))

@@ -21,7 +21,7 @@ from hexterra.elevation.elevation import Elevation, read_elevation
 from hexterra.lattice.board import Board
 from hexterra.stages.drainage.drain import Drainage, drain, fill
 from hexterra.stages.water.route import RoutingReport, carry
-from tests.hushed import hushed
+from tests.silence_output import silence_output
 
 PIXEL_M = 30.0
 AFFINE = Affine(PIXEL_M, 0.0, 500_000.0, 0.0, -PIXEL_M, 4_000_000.0)
@@ -92,7 +92,7 @@ def test_drain_beside_references(benchmark: Any, slope: float) -> None:
     heights = rough(4000, slope)
     elevation = on_grid(heights)
     drain(on_grid(heights[:50, :50]))
-    with hushed():
+    with silence_output():
         for call in references(np.ascontiguousarray(heights[:50, :50])).values():
             call()
         seconds = best_of(

@@ -16,7 +16,7 @@ from plain.boards import least_by_program, model_of
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import maximum_bipartite_matching
 
-from hexterra.stages.search.cell_settings import settle
+from hexterra.stages.search.cell_settings import settings_of
 from hexterra.stages.search.prices import Prices
 from hexterra.stages.search.refine import refine
 from hexterra.stages.search.refined import Effort
@@ -91,7 +91,7 @@ def unavoidable(tiles: Tiles, stock: Counter[TileKind]) -> int:
 
     The largest matching of cells and owned pieces leaves so many cells without one.
     """
-    held = settle(tiles, Prices(), tiles.catalogue)
+    held = settings_of(tiles, Prices(), tiles.catalogue)
     first = np.cumsum([0, *(stock[kind] for kind in held.kinds)])
     cell: list[int] = []
     piece: list[int] = []

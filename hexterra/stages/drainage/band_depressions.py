@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hexterra.kernels.raster import breach, depression_fill
-from hexterra.stages.drainage.drainage_rules import are_lakes, label_waters, list_pits
+from hexterra.stages.drainage.drainage_rules import are_lakes, label_water_bodies, list_pits
 from hexterra.stages.drainage.raster_bands import Areas, Bands, Rasters, RowBand, RowFile
 from hexterra.stages.sampling.pixel_geometry import frozen, pixel_steps
 
@@ -20,12 +20,12 @@ class _Basins(NamedTuple):
     """The basins of a band, for arrays with a halo of one row.
 
     Label 0 is outlets and voids. The next labels, two for each column, are what lies beyond the
-    doors around the band; from `n_doors` on, labels are pits.
+    edge pixels around the band; from `n_edge_pixels` on, labels are pits.
     """
 
     surface: NDArray[Any]
     label: NDArray[np.int32]
-    n_doors: int
+    n_edge_pixels: int
     n: int
     pair: NDArray[np.int64]  # passes, from `find_passes`
     height: NDArray[Any]
@@ -34,18 +34,18 @@ class _Basins(NamedTuple):
 def label_band(
     bands: Bands, band: RowBand, code: NDArray[np.uint8], label: NDArray[np.int32]
 ) -> tuple[int, int]:
-    """Label a band whose halo holds doors; return how many labels are doors, and there are."""
+    """Label a band whose halo holds edge pixels; return how many of them and labels there are."""
     n_columns = bands.shape[1]
     columns = np.arange(n_columns)
     if band.has_above:
         label[0] = np.where(label[0] < 0, columns + 1, 0)
     if band.has_below:
         label[-1] = np.where(label[-1] < 0, columns + 1 + n_columns, 0)
-    n_doors = 1 + 2 * n_columns
+    n_edge_pixels = 1 + 2 * n_columns
     n = depression_fill.label_basins(
-        frozen(code.ravel()), pixel_steps(n_columns), label.ravel(), n_doors
+        frozen(code.ravel()), pixel_steps(n_columns), label.ravel(), n_edge_pixels
     )
-    return n_doors, n
+    return n_edge_pixels, n
 
 
 def _find_basins(bands: Bands, band: RowBand, ground: RowFile) -> _Basins:
@@ -59,49 +59,51 @@ def _find_basins(bands: Bands, band: RowBand, ground: RowFile) -> _Basins:
     if not band.has_below:
         label[-1] = 0
     depression_fill.point_down(surface, code, label)
-    n_doors, n = label_band(bands, band, code, label)
+    n_edge_pixels, n = label_band(bands, band, code, label)
     passes = depression_fill.find_passes(surface.ravel(), label.ravel(), bands.shape[1])
-    return _Basins(surface, label, n_doors, n, *passes)
+    return _Basins(surface, label, n_edge_pixels, n, *passes)
 
 
-def _first_doors(
+def _first_edge_pixels(
     bands: Bands, band: RowBand, label: NDArray[np.int32], n: int
 ) -> NDArray[np.int64]:
-    """Find the first door of a band with each of its n labels; 0 for those that reach none."""
-    door = np.zeros(n, np.int64)
-    first, last = bands.doors(band)
-    door[label[-1, ::-1]] = last[::-1]
-    door[label[0, ::-1]] = first[::-1]
-    door[0] = 0
-    return door
+    """Find the first edge pixel of a band with each of its n labels; 0 where there is none."""
+    edge_pixel = np.zeros(n, np.int64)
+    first, last = bands.edge_pixels(band)
+    edge_pixel[label[-1, ::-1]] = last[::-1]
+    edge_pixel[label[0, ::-1]] = first[::-1]
+    edge_pixel[0] = 0
+    return edge_pixel
 
 
 def _doors_of_basins(bands: Bands, band: RowBand, basins: _Basins) -> NDArray[np.int64]:
-    """Name the labels of a band by a door: what lies beyond it, or the first door they reach."""
-    door = _first_doors(bands, band, basins.label[band.inner()], basins.n)
-    door[1 : basins.n_doors] = np.concatenate(bands.doors_around(band))
-    return door
+    """Name labels of a band by an edge pixel: the one beyond it, or the first that they reach."""
+    edge_pixel = _first_edge_pixels(bands, band, basins.label[band.inner()], basins.n)
+    edge_pixel[1 : basins.n_edge_pixels] = np.concatenate(bands.doors_around(band))
+    return edge_pixel
 
 
 def fill_bands(bands: Bands, ground: RowFile, filled: RowFile) -> None:
-    """Fill: join the basins of all bands at the doors, then raise each band by its doors."""
-    n = bands.n_doors
-    same = np.zeros(n, np.int64)  # a door in the same basin
+    """Fill: join the basins of all bands at their edge pixels, then raise each band by its own."""
+    n = bands.n_edge_pixels
+    same = np.zeros(n, np.int64)  # an edge pixel in the same basin
     pairs: list[NDArray[np.int64]] = []
     heights: list[NDArray[Any]] = []
     for band in bands:
         basins = _find_basins(bands, band, ground)
-        door = _doors_of_basins(bands, band, basins)
+        edge_pixel = _doors_of_basins(bands, band, basins)
         own = basins.label[band.inner()]
-        for row, doors in zip((own[0], own[-1]), bands.doors(band), strict=True):
-            same[doors] = door[row]
-        is_kept = door > 0
+        for row, edge_pixels in zip((own[0], own[-1]), bands.edge_pixels(band), strict=True):
+            same[edge_pixels] = edge_pixel[row]
+        is_kept = edge_pixel > 0
         is_kept[0] = True
         by_height = np.argsort(basins.height, kind="stable")
         pair, height = depression_fill.join_basins(basins.pair, basins.height, by_height, is_kept)
-        pairs.append(door[pair >> 32] << 32 | door[pair & 0x7FFFFFFF])
+        pairs.append(edge_pixel[pair >> 32] << 32 | edge_pixel[pair & 0x7FFFFFFF])
         heights.append(height)
-    while not np.array_equal(same, same[same]):  # a way leads down from door to door, and ends
+    while not np.array_equal(
+        same, same[same]
+    ):  # a way leads down from edge pixel to edge pixel, and ends
         same = same[same]
     pair, height = np.concatenate(pairs), np.concatenate(heights)
     a, b = same[pair >> 32], same[pair & 0x7FFFFFFF]
@@ -109,10 +111,10 @@ def fill_bands(bands: Bands, ground: RowFile, filled: RowFile) -> None:
     level = depression_fill.spill_levels(pair, height[a != b], n)[same]
     for band in bands:
         basins = _find_basins(bands, band, ground)
-        door = _doors_of_basins(bands, band, basins)
-        known = np.flatnonzero(door)
+        edge_pixel = _doors_of_basins(bands, band, basins)
+        known = np.flatnonzero(edge_pixel)
         pair = np.concatenate([basins.pair, known])  # a pass from label 0 to each of them
-        height = np.concatenate([basins.height, level[door[known]]])
+        height = np.concatenate([basins.height, level[edge_pixel[known]]])
         levels = depression_fill.spill_levels(pair, height, basins.n)
         inner = band.inner()
         surface, label = basins.surface[inner], basins.label[inner]
@@ -121,17 +123,17 @@ def fill_bands(bands: Bands, ground: RowFile, filled: RowFile) -> None:
 
 
 class _Waters(NamedTuple):
-    """The waters of a band: labels from 1 on, and the size and depth of each."""
+    """The water bodies of a band: labels from 1 on, and the size and depth of each."""
 
     label: NDArray[np.int32]
     size: NDArray[np.float64]
     depth_m: NDArray[np.float64]
 
 
-def _find_waters(rasters: Rasters, areas: Areas, band: RowBand) -> _Waters:
+def _find_water_bodies(rasters: Rasters, areas: Areas, band: RowBand) -> _Waters:
     ground, surface = rasters.ground.read(band.rows), rasters.surface.read(band.rows)
     label = np.empty(ground.shape, np.int32)
-    n = label_waters(ground, surface, label) + 1
+    n = label_water_bodies(ground, surface, label) + 1
     size, depth_m = np.zeros(n), np.zeros(n)
     depression_fill.measure_waters(frozen(ground), surface, label, areas.of(band), size, depth_m)
     return _Waters(label, size, depth_m)
@@ -142,20 +144,20 @@ def mark_lakes(rasters: Rasters, areas: Areas, least: tuple[float, float]) -> No
     from scipy.sparse import coo_matrix, csgraph  # slow to load, and only lakes need them
 
     bands = rasters.bands
-    n, n_columns = bands.n_doors, bands.shape[1]
+    n, n_columns = bands.n_edge_pixels, bands.shape[1]
     size, depth_m = np.zeros(n), np.zeros(n)
-    links: list[NDArray[np.int64]] = []  # doors of one water, in two bands
-    above = np.zeros(n_columns, np.int64)  # first doors of the waters in the row above
+    links: list[NDArray[np.int64]] = []  # edge pixels of one water, in two bands
+    above = np.zeros(n_columns, np.int64)  # first edge pixels of the water bodies in the row above
     for band in bands:
-        waters = _find_waters(rasters, areas, band)
-        door = _first_doors(bands, band, waters.label, len(waters.size))
-        size[door], depth_m[door] = waters.size, waters.depth_m
-        below = door[waters.label[0]]
-        for shift in range(3):  # waters touch straight across and by corners
+        water_bodies = _find_water_bodies(rasters, areas, band)
+        edge_pixel = _first_edge_pixels(bands, band, water_bodies.label, len(water_bodies.size))
+        size[edge_pixel], depth_m[edge_pixel] = water_bodies.size, water_bodies.depth_m
+        below = edge_pixel[water_bodies.label[0]]
+        for shift in range(3):  # water bodies touch straight across and by corners
             beside = np.pad(above, 1)[shift : shift + n_columns]
             touch = (beside > 0) & (below > 0)
             links.append(np.stack([beside[touch], below[touch]]))
-        above = door[waters.label[-1]]
+        above = edge_pixel[water_bodies.label[-1]]
     link = np.concatenate(links, axis=1)
     graph = coo_matrix((np.ones(link.shape[1], np.int8), (link[0], link[1])), (n, n))
     n_waters, water = csgraph.connected_components(graph, directed=False)
@@ -165,12 +167,12 @@ def mark_lakes(rasters: Rasters, areas: Areas, least: tuple[float, float]) -> No
     np.maximum.at(deepest_m, water, depth_m)
     is_kept_at = are_lakes(all_size, deepest_m, areas.unit_m2, least)[water]
     for band in bands:
-        waters = _find_waters(rasters, areas, band)
-        door = _first_doors(bands, band, waters.label, len(waters.size))
-        is_kept = are_lakes(waters.size, waters.depth_m, areas.unit_m2, least)
-        is_kept = np.where(door > 0, is_kept_at[door], is_kept)
-        is_lake = np.zeros(waters.label.shape, np.bool_)
-        depression_fill.mark_lakes(waters.label.ravel(), is_kept, is_lake.ravel())
+        water_bodies = _find_water_bodies(rasters, areas, band)
+        edge_pixel = _first_edge_pixels(bands, band, water_bodies.label, len(water_bodies.size))
+        is_kept = are_lakes(water_bodies.size, water_bodies.depth_m, areas.unit_m2, least)
+        is_kept = np.where(edge_pixel > 0, is_kept_at[edge_pixel], is_kept)
+        is_lake = np.zeros(water_bodies.label.shape, np.bool_)
+        depression_fill.mark_lakes(water_bodies.label.ravel(), is_kept, is_lake.ravel())
         rasters.lake.write(band.row0, is_lake)
 
 

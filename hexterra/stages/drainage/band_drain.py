@@ -90,9 +90,9 @@ lake_area_m2, sea_level_m
     Notes
     -----
     Memory holds up to 60 bytes per pixel of one band (for breaching, of a band that is longer by
-    `breach_length_pixels` + 1 rows at both ends), and up to 250 per door: per pixel of the first
-    and the last row of every band, whatever lies between. Of disk, 26 bytes per pixel are needed
-    for float32 heights, of which 14 stay.
+    `breach_length_pixels` + 1 rows at both ends), and up to 250 per edge pixel: per pixel of the
+    first and the last row of every band, whatever lies between. Of disk, 26 bytes per pixel are
+    needed for float32 heights, of which 14 stay.
     """
     rules = check_rules(
         depressions,
@@ -181,7 +181,7 @@ def _direct(rasters: Rasters, per_m: NDArray[np.float64]) -> None:
         rasters.distance.write(band.row0, own)
         return bool((own[0] != first).any()), bool((own[-1] != last).any())
 
-    rasters.bands.settle(update)
+    rasters.bands.update_until_stable(update)
     for band in rasters.bands:
         rows = band.with_halo()
         code = rasters.direction.read(rows)
@@ -203,13 +203,13 @@ def _direct(rasters: Rasters, per_m: NDArray[np.float64]) -> None:
 def _sum_band(
     rasters: Rasters, band: RowBand, units: NDArray[np.float64], entering: NDArray[np.float64]
 ) -> tuple[NDArray[np.uint8], NDArray[np.float64]]:
-    """Accumulate a band with what enters at its doors; the halo gathers what leaves it."""
+    """Accumulate a band with what enters at its edge pixels; the halo gathers what leaves it."""
     code = rasters.direction.read(band.with_halo())
     total = np.zeros(code.shape)
     own = total[band.inner()]
     own[:] = units
     own[code[band.inner()] == _VOID] = 0
-    first, last = rasters.bands.doors(band)
+    first, last = rasters.bands.edge_pixels(band)
     own[0] += entering[first]
     own[-1] += entering[last]
     if band.has_above:
@@ -227,24 +227,24 @@ def _sum_band(
 def _carry(
     rasters: Rasters, units_of: Callable[[RowBand], NDArray[np.float64]]
 ) -> NDArray[np.float64]:
-    """Find what enters at each door if every pixel gives its units: sum bands, then on to the end.
+    """Find what enters at each edge pixel if every pixel gives its units.
 
-    A band is summed by itself, so that what leaves it is known; what crosses a door then runs on to
-    the door it leads to, until it ends within a band.
+    A band is summed by itself, so that what leaves it is known; what crosses an edge pixel then
+    runs on to the edge pixel it leads to, until it ends within a band.
     """
     bands = rasters.bands
-    nothing, entering = np.zeros(bands.n_doors), np.zeros(bands.n_doors)
-    leads_to = np.zeros(bands.n_doors, np.int64)
+    nothing, entering = np.zeros(bands.n_edge_pixels), np.zeros(bands.n_edge_pixels)
+    leads_to = np.zeros(bands.n_edge_pixels, np.int64)
     for band in bands:
         code, total = _sum_band(rasters, band, units_of(band), nothing)
         label = np.where(code == _VOID, np.int32(0), np.int32(-1))
-        n_doors, n = label_band(bands, band, code, label)
+        n_edge_pixels, n = label_band(bands, band, code, label)
         above, below = bands.doors_around(band)
         ends_at = np.zeros(n, np.int64)
-        ends_at[1:n_doors] = np.concatenate([above, below])
+        ends_at[1:n_edge_pixels] = np.concatenate([above, below])
         own = label[band.inner()]
-        for row, doors in zip((own[0], own[-1]), bands.doors(band), strict=True):
-            leads_to[doors] = ends_at[row]
+        for row, edge_pixels in zip((own[0], own[-1]), bands.edge_pixels(band), strict=True):
+            leads_to[edge_pixels] = ends_at[row]
         if band.has_above:
             entering[above] += total[0]
         if band.has_below:

@@ -24,7 +24,7 @@ from hexterra.stages.drainage.drainage_rules import (
     are_lakes,
     check_rules,
     drain_board,
-    label_waters,
+    label_water_bodies,
     list_pits,
     point_down,
     read_ground,
@@ -304,7 +304,7 @@ def _mark_lakes(
 ) -> None:
     """Mark the depressions, filled in `surface`, that are deep and large enough for lakes."""
     water = scratch.ravel().view(np.int32)[: ground.size].reshape(ground.shape)
-    n = label_waters(ground, surface, water) + 1
+    n = label_water_bodies(ground, surface, water) + 1
     size, depth_m = np.zeros(n), np.zeros(n)
     depression_fill.measure_waters(frozen(ground), surface, water, units, size, depth_m)
     is_kept = are_lakes(size, depth_m, unit_m2, least)

@@ -220,7 +220,9 @@ def list_pits(
     return np.flatnonzero((code == 0) & (label < 0) & ~is_lake)
 
 
-def label_waters(ground: NDArray[Any], surface: NDArray[Any], water: NDArray[np.int32]) -> int:
+def label_water_bodies(
+    ground: NDArray[Any], surface: NDArray[Any], water: NDArray[np.int32]
+) -> int:
     """Label the pixels that a fill raised, together where they touch, from 1 on; return how many.
 
     Waters of two levels never touch: the higher would run off into the lower.

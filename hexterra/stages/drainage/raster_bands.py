@@ -1,7 +1,8 @@
 """Bands of rows of a raster that is too large for memory, and rasters in files, read by rows.
 
-Used by `drain_bands`. What runs from one band to the next passes a *door*: a pixel of the first or
-the last row of a band. Doors are numbered from 1 on, band by band, the first row before the last.
+Used by `drain_bands`. What runs from one band to the next passes an *edge pixel*: a pixel of the
+first or the last row of a band. Edge pixels are numbered from 1 on, band by band, the first row
+before the last.
 """
 
 from __future__ import annotations
@@ -89,25 +90,25 @@ class Bands:
         return (self[number] for number in range(len(self)))
 
     @property
-    def n_doors(self) -> int:
-        """How many doors there are, and one more: 0 is no door."""
+    def n_edge_pixels(self) -> int:
+        """How many edge pixels there are, and one more: 0 is no edge pixel."""
         return 2 * len(self) * self.shape[1] + 1
 
-    def doors(self, band: RowBand) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-        """Doors in the first row and in the last row of a band."""
+    def edge_pixels(self, band: RowBand) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """Edge pixels in the first row and in the last row of a band."""
         n_columns = self.shape[1]
         first = 2 * band.number * n_columns + np.arange(1, n_columns + 1)
         return first, first + n_columns
 
     def doors_around(self, band: RowBand) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-        """Doors of the bands beside it, in the row above and in the row below; 0 for none."""
-        first, last = self.doors(band)
+        """Edge pixels of the bands beside it, in the row above and in the row below; 0 for none."""
+        first, last = self.edge_pixels(band)
         n_columns = self.shape[1]
         above = first - n_columns if band.has_above else np.zeros_like(first)
         below = last + n_columns if band.has_below else np.zeros_like(last)
         return above, below
 
-    def settle(self, update: Callable[[RowBand], tuple[bool, bool]]) -> None:
+    def update_until_stable(self, update: Callable[[RowBand], tuple[bool, bool]]) -> None:
         """Update bands, down and up in turn, until none changes any more.
 
         `update` tells whether the first row and whether the last row of the band changed: only

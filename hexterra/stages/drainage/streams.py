@@ -1,7 +1,7 @@
 """Drainage -> Streams: the stretches of the streams of a raster, and what joins them.
 
 What comes in is where every pixel's water runs. What goes out is a tree of stretches, each with its
-line, its order, its catchment and the stretch it runs into: what a map of waters is drawn from.
+line, its order, its catchment and the stretch it runs into: what a map of streams is drawn from.
 """
 
 from __future__ import annotations
@@ -204,7 +204,7 @@ def default_threshold_m2(drained: Drainage) -> float:
 
 
 def bytes_for_waters(elevation: Elevation, *, threshold_km2: float | None, has_lakes: bool) -> int:
-    """Return the memory for streams and lakes that comes on top of what draining takes.
+    """Return the memory for streams and lakes beyond what draining takes.
 
     About ``2 a**-0.43`` of the pixels drain `a` pixels or more (the exponent is that of
     Rodriguez-Iturbe et al., Power law distributions of discharge mass and energy in river basins,

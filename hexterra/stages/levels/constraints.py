@@ -186,7 +186,7 @@ def checked_limit(lattice: Lattice, ramp_limit: int | NDArray[np.int8]) -> NDArr
 
 
 def checked_cliffs(lattice: Lattice, cliffs: NDArray[np.bool_] | None) -> NDArray[np.bool_]:
-    """Settle the cliffs; refuse a wrong shape and one-sided ones."""
+    """Check the cliffs; refuse a wrong shape and one-sided ones."""
     shape = lattice.neighbours.shape
     if cliffs is None:
         return np.zeros(shape, dtype=np.bool_)

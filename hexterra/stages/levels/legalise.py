@@ -338,7 +338,7 @@ def _checked_pins(levels: Levels, pins: Iterable[tuple[int, int]]) -> tuple[tupl
 def _checked_bounds(
     levels: Levels, bounds: tuple[int, int] | None, pins: tuple[tuple[int, int], ...]
 ) -> tuple[int, int]:
-    """Settle the range of levels; refuse a senseless one and pins outside it."""
+    """Check the range of levels; refuse a senseless one and pins outside it."""
     highest = max((level for _, level in pins), default=0)
     lower, upper = bounds or (0, max(len(levels.thresholds_m), min(highest, MAX_BOUND)))
     if not -MAX_BOUND <= lower <= upper <= MAX_BOUND:
@@ -364,7 +364,7 @@ def _checked_bounds(
 
 
 def _checked_weight(weight: ArrayLike | None, n: int) -> NDArray[np.float64]:
-    """Settle the weights; refuse a wrong length, negative ones and what is no number."""
+    """Check the weights; refuse a wrong length, negative ones and what is no number."""
     if weight is None:
         return np.ones(n)
     held = np.array(weight, dtype=np.float64)

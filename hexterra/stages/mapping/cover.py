@@ -145,7 +145,7 @@ def cover_from_classes(
     lattice
         A board, or cells of the globe.
     names
-        The classes to use and their kinds, those first that go before others where shares are
+        The classes to use and their kinds, those first that take precedence where shares are
         equal. Several classes may be of one kind.
     least_share
         As in `cover`.

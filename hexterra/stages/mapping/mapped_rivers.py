@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from hexterra.errors import BriefError
 from hexterra.kernels.board import lattice_flow
 from hexterra.ranges import check_positive
-from hexterra.stages.mapping.courses import order_of, root_of, without_loops
+from hexterra.stages.mapping.receivers import order_of, root_of, without_loops
 from hexterra.stages.water.confluences import give_room, is_fed
 from hexterra.stages.water.flow import (
     MAX_INFLOWS,
@@ -62,7 +62,7 @@ def watercourses_from_lines(
     in a pool.
 
     A computed watercourse that runs beside a drawn one, the same way, for three cells, or to where
-    it ends, is taken for the same river and joins it. Then watercourses are drawn anew from the
+    it ends, is taken for the same river and joins it. Then watercourses are drawn again from the
     threshold; those that are drawn, and what they run on to, need not reach it. A cell has at most
     two inflows (three at a mouth or pool); of more, the smallest computed ones join another or
     are left out.
@@ -114,7 +114,7 @@ def watercourses_from_lines(
                     f" it ends, in {labels[cells[-1]]}."
                 )
     river.join_beside(threshold_m2)
-    return _settle(river, computed, threshold_m2)
+    return _put_together(river, computed, threshold_m2)
 
 
 def _chosen(
@@ -338,7 +338,7 @@ class _Rivers:
         return total
 
 
-def _settle(river: _Rivers, computed: Watercourses, threshold_m2: float) -> Watercourses:
+def _put_together(river: _Rivers, computed: Watercourses, threshold_m2: float) -> Watercourses:
     """Decide which cells are wet, give every cell room, and put the value together."""
     lattice = river.lattice
     n = lattice.n_cells

@@ -1,12 +1,12 @@
 """The cheapest path of adjacent cells along a line, within a tolerance of it.
 
-Part of `ways`. Each cell is near the line for one or more *spells*, stretches of the line that lie
-within the tolerance of its centre. From a spell the path may go on to a spell of an adjacent cell
-if the two overlap. So the path follows the line from its start to its end: every cell on it is
-within tolerance of the line, every point of the line within tolerance of a cell on the path, and
-a hairpin wider than the tolerance is not cut short. (The same idea matches lines to road maps
-under the Frechet distance: Alt, Efrat, Rote and Wenk, Matching planar maps, Journal of Algorithms
-49, 2003.)
+Part of `ways`. Each cell is near the line for one or more *segments*, stretches of the line that
+lie within the tolerance of its centre. From a segment the path may go on to a segment of an
+adjacent cell if the two overlap. So the path follows the line from its start to its end: every cell
+on it is within tolerance of the line, every point of the line within tolerance of a cell on the
+path, and a hairpin wider than the tolerance is not cut short. (The same idea matches lines to road
+maps under the Frechet distance: Alt, Efrat, Rote and Wenk, Matching planar maps, Journal of
+Algorithms 49, 2003.)
 """
 
 from __future__ import annotations
@@ -40,7 +40,7 @@ _GAP_CELLS: Final = 0.05
 _EDGE_CELLS: Final = 0.001
 
 
-class Spells(NamedTuple):
+class NearSegments(NamedTuple):
     """Stretches of a line near (or within) cells: one row each, ordered by start."""
 
     cell: NDArray[np.int64]
@@ -75,7 +75,7 @@ class Path(NamedTuple):
 
     cells: list[int]
     sides: list[int]
-    offset: float  # mean of the spells'
+    offset: float  # mean of the segments'
 
 
 @dataclass(frozen=True)
@@ -116,7 +116,7 @@ class Tracer:
             rings[cell] = ring[np.minimum(np.arange(rings.shape[1]), len(ring) - 1)]
         return rings
 
-    def look(self, line: Line) -> tuple[Spells, list[Run]]:
+    def near_segments(self, line: Line) -> tuple[NearSegments, list[Run]]:
         """Find where the line is near which cells, and where it runs on the cells at all."""
         xy = line.xy
         length = np.hypot(*np.diff(xy, axis=0).T)
@@ -133,13 +133,13 @@ class Tracer:
         piece = np.repeat(np.arange(len(found)), count)
         cell = np.array([c for cells in found for c in cells], dtype=np.int64)
         if not len(cell):
-            return Spells(cell, np.empty(0), np.empty(0), np.empty(0)), []
+            return NearSegments(cell, np.empty(0), np.empty(0), np.empty(0)), []
         p, q = xy[piece], xy[piece + 1]
         start, end, offset = _within_circles(p, q, self.place.centre_xy[cell], self._radius_m[cell])
         at, span = along[piece], length[piece]
         offset /= self.place.pitch_m[cell]
         tiny = 1e-9 * float(self.place.pitch_m.min())
-        spells = _merge(cell, at + start * span, at + end * span, offset, start <= end, tiny)
+        segments = _merge(cell, at + start * span, at + end * span, offset, start <= end, tiny)
         edge_m = _EDGE_CELLS * self.place.pitch_m[cell]
         inner, outer = _within_rings(p, q, self._hulls[cell], edge_m)
         inside = _merge(cell, at + inner * span, at + outer * span, offset, inner <= outer, tiny)
@@ -155,7 +155,7 @@ class Tracer:
                 for end in ends
             )
             runs.append(Run(*ends, first, last, whole))
-        return spells, runs
+        return segments, runs
 
     def _deepest(self, cells: NDArray[np.int64], point: NDArray[np.float64]) -> int:
         """Return that of some cells in which a point lies deepest, of equals the first."""
@@ -165,43 +165,43 @@ class Tracer:
 
     def trace(
         self,
-        spells: Spells,
+        segments: NearSegments,
         run: Run,
         used: NDArray[np.bool_],
         in_water: NDArray[np.bool_] | None,
     ) -> Path | None:
         """Find the cheapest path for one run; None if the cells do not hang together.
 
-        Of equally cheap paths, the one whose spells come first along the line.
+        Of equally cheap paths, the one whose segments come first along the line.
         """
-        here = np.flatnonzero((spells.start <= run.end) & (spells.end >= run.start))
-        cell = spells.cell[here].tolist()
-        start = np.maximum(spells.start[here], run.start).tolist()
-        end = np.minimum(spells.end[here], run.end).tolist()
-        offset = (_OFFSET * spells.offset[here] ** 2).round().astype(np.int64).tolist()
+        here = np.flatnonzero((segments.start <= run.end) & (segments.end >= run.start))
+        cell = segments.cell[here].tolist()
+        start = np.maximum(segments.start[here], run.start).tolist()
+        end = np.minimum(segments.end[here], run.end).tolist()
+        offset = (_OFFSET * segments.offset[here] ** 2).round().astype(np.int64).tolist()
         by_cell: dict[int, list[int]] = {}
-        for spell, number in enumerate(cell):
-            by_cell.setdefault(number, []).append(spell)
+        for segment, number in enumerate(cell):
+            by_cell.setdefault(number, []).append(segment)
         source = next(s for s in by_cell[run.first] if start[s] <= run.start)
         target = next(s for s in reversed(by_cell[run.last]) if end[s] >= run.end)
         neighbours, back = self.lattice.water_neighbours, self.lattice.back_sides
         is_pentagon = self.lattice.corner_of[:, 0] == self.lattice.corner_of[:, -1]
 
-        # A node is a spell and the side by which its cell was entered.
+        # A node is a segment and the side by which its cell was entered.
         best: dict[tuple[int, int], int] = {(source, -1): 0}
         came: dict[tuple[int, int], tuple[int, int]] = {}
         waiting = [(0, source, -1)]
         while waiting:
-            cost, spell, entered = heapq.heappop(waiting)
-            if cost > best[spell, entered]:
+            cost, segment, entered = heapq.heappop(waiting)
+            if cost > best[segment, entered]:
                 continue
-            if spell == target:
-                return self._unwind((spell, entered), came, cell, spells.offset[here])
-            a = cell[spell]
+            if segment == target:
+                return self._unwind((segment, entered), came, cell, segments.offset[here])
+            a = cell[segment]
             n_sides = 5 if is_pentagon[a] else 6
             for side, b in enumerate(neighbours[a].tolist()):
                 for onward in by_cell.get(b, ()) if b >= 0 else ():
-                    if start[onward] > end[spell] or end[onward] < start[spell]:
+                    if start[onward] > end[segment] or end[onward] < start[segment]:
                         continue
                     total = cost + offset[onward] + (_USED_STEP if used[a, side] else _STEP)
                     if entered >= 0:
@@ -212,7 +212,7 @@ class Tracer:
                     node = (onward, int(back[a, side]))
                     if total < best.get(node, total + 1):
                         best[node] = total
-                        came[node] = (spell, entered)
+                        came[node] = (segment, entered)
                         heapq.heappush(waiting, (total, *node))
         return None
 
@@ -228,10 +228,10 @@ class Tracer:
         while nodes[-1] in came:
             nodes.append(came[nodes[-1]])
         nodes.reverse()
-        cells = [cell[spell] for spell, _ in nodes]
+        cells = [cell[segment] for segment, _ in nodes]
         back = self.lattice.back_sides
         sides = [int(back[b, in_]) for b, (_, in_) in zip(cells[1:], nodes[1:], strict=True)]
-        return Path(cells, sides, float(np.mean([offset[spell] for spell, _ in nodes])))
+        return Path(cells, sides, float(np.mean([offset[segment] for segment, _ in nodes])))
 
 
 def _within_circles(
@@ -302,22 +302,26 @@ def _merge(
     offset: NDArray[np.float64],
     exists: NDArray[np.bool_],
     tiny: float,
-) -> Spells:
+) -> NearSegments:
     """Join the stretches of pieces that follow each other, cell by cell."""
     order = np.flatnonzero(exists)
     order = order[np.lexsort((start[order], cell[order]))]
     cell, start, end, offset = cell[order], start[order], end[order], offset[order]
     if not len(cell):
-        return Spells(cell, start, end, offset)
+        return NearSegments(cell, start, end, offset)
     begins = np.concatenate([[True], (np.diff(cell) != 0) | (start[1:] > end[:-1] + tiny)])
     first = np.flatnonzero(begins)
     last = np.concatenate([first[1:], [len(cell)]]) - 1
-    spells = Spells(cell[first], start[first], end[last], np.minimum.reduceat(offset, first))
-    order = np.lexsort((spells.cell, spells.start))
-    return Spells(spells.cell[order], spells.start[order], spells.end[order], spells.offset[order])
+    segments = NearSegments(
+        cell[first], start[first], end[last], np.minimum.reduceat(offset, first)
+    )
+    order = np.lexsort((segments.cell, segments.start))
+    return NearSegments(
+        segments.cell[order], segments.start[order], segments.end[order], segments.offset[order]
+    )
 
 
-def _stretches(inside: Spells, gap: float, whole: float) -> list[tuple[float, float]]:
+def _stretches(inside: NearSegments, gap: float, whole: float) -> list[tuple[float, float]]:
     """Cut a line, `whole` metres long, into stretches on the cells; mere touches do not count."""
     stretches: list[tuple[float, float]] = []
     for start, end in zip(inside.start.tolist(), inside.end.tolist(), strict=True):

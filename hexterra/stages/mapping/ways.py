@@ -15,7 +15,7 @@ from hexterra.arguments import checked
 from hexterra.errors import BriefError, VectorError
 from hexterra.lattice.hexagon import N_SIDES
 from hexterra.stages.mapping.local_frame import Line, carry_lines, place_cells
-from hexterra.stages.mapping.tracing import Run, Spells, Tracer
+from hexterra.stages.mapping.tracing import NearSegments, Run, Tracer
 from hexterra.stages.mapping.way import WaterCrossing, Way, WayShape
 from hexterra.stages.water.flow import WaterKind
 from hexterra.values import Value, readonly
@@ -139,13 +139,13 @@ def ways(
     _check(features, tolerance_cells, most_ports)
     place = place_cells(lattice)
     tracer = Tracer(lattice, place, tolerance_cells)
-    seen: list[tuple[Line, Spells, Run, bool, bool]] = []
+    seen: list[tuple[Line, NearSegments, Run, bool, bool]] = []
     for line in carry_lines(features, lattice, place):
-        spells, runs = tracer.look(line)
+        segments, runs = tracer.near_segments(line)
         for k, run in enumerate(runs):
             from_edge = k > 0 or line.goes_before or run.start > 0.0
             to_edge = k < len(runs) - 1 or line.goes_after or run.end < run.whole
-            seen.append((line, spells, run, from_edge, to_edge))
+            seen.append((line, segments, run, from_edge, to_edge))
     if not seen:
         raise nothing_here(repr(features.source), _bounds(features), features.crs, lattice)
     # To the millimetre, so that rounding decides nothing; of equals, in order of the features.
@@ -153,10 +153,10 @@ def ways(
     kinds = tuple(dict.fromkeys(features.kind))
     builder = _Builder(lattice, kinds, N_SIDES if most_ports is None else most_ports)
     in_water = None if water is None else water.ports
-    for line, spells, run, from_edge, to_edge in seen:
+    for line, segments, run, from_edge, to_edge in seen:
         kind, name = features.kind[line.feature], features.name[line.feature]
         number = features.number[line.feature]
-        path = tracer.trace(spells, run, builder.used, in_water)
+        path = tracer.trace(segments, run, builder.used, in_water)
         if path is None:
             labels = lattice.labels[run.first], lattice.labels[run.last]
             builder.notes.append(

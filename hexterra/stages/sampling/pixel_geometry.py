@@ -99,7 +99,7 @@ def _metres_per_unit(crs: Any) -> float:
 
 
 def frozen(array: NDArray[Any]) -> NDArray[Any]:
-    """View `array` read-only: a kernel is compiled anew for each kind of array it is given."""
+    """View `array` read-only: a kernel is compiled again for each kind of array it is given."""
     view = array.view()
     view.flags.writeable = False
     return view

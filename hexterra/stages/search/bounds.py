@@ -83,7 +83,7 @@ class Search:
         return np.bincount(kind, minlength=len(self.owned)).astype(np.int64)
 
     def offer(self, corners: NDArray[np.int32]) -> None:
-        """Better a board by local moves, and take from it what betters the best so far."""
+        """Improve a board by local moves, and keep what is better than the best so far."""
         choices, settings = self.choices, self.choices.settings
         is_best = corners is self.corners  # every move from it is for the better
         corners = np.array(corners)
@@ -112,8 +112,8 @@ class Search:
         """Take note of a bound. By rounding it may exceed the best cost, which is a bound then."""
         self.bound = max(self.bound, min(bound, self.cost))
 
-    def press(self, per_step: NDArray[np.float64]) -> None:
-        """Start the messages anew with a pressure on each side, (n, 6) in price per step of height.
+    def set_multipliers(self, per_step: NDArray[np.float64]) -> None:
+        """Start the messages again with a multiplier on each side, (n, 6), a price per step.
 
         Any messages prove a bound; pressures close to what the best board exerts on its water
         prove a good one from the beginning.

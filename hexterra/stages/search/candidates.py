@@ -20,7 +20,7 @@ from hexterra.lattice.board import Board
 from hexterra.lattice.hexagon import N_SIDES, corner_offsets
 from hexterra.lattice.lattice import Lattice
 from hexterra.stages.levels.quantise import Levels
-from hexterra.stages.search.cell_settings import Settings, settle
+from hexterra.stages.search.cell_settings import Settings, settings_of
 from hexterra.stages.search.prices import FORBIDDEN, Prices
 from hexterra.stages.tiles.fit import Tiles
 from hexterra.values import Value, readonly
@@ -258,7 +258,7 @@ def choose_among(
     """
     catalogue = catalogue or tiles.catalogue
     lattice, legal = tiles.lattice, tiles.legal
-    settings = settle(tiles, prices, catalogue)
+    settings = settings_of(tiles, prices, catalogue)
     ground = np.clip(np.rint(legal.levels.position), legal.lower, legal.upper).astype(np.int32)
     lowest = np.maximum(np.minimum(tiles.level, ground) - reach, legal.lower)
     highest = np.minimum(np.maximum(tiles.level, ground) + reach, legal.upper)

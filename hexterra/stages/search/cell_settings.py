@@ -118,7 +118,7 @@ class Settings(Value):
         return table[pattern, turn]
 
 
-def settle(tiles: Tiles, prices: Prices, catalogue: Catalogue) -> Settings:
+def settings_of(tiles: Tiles, prices: Prices, catalogue: Catalogue) -> Settings:
     """Find the settings of a board and price the tops of a catalogue in them.
 
     Parameters

@@ -1,4 +1,4 @@
-"""A board -> a better one: places are searched anew where it costs more than it may have to.
+"""A board -> a better one: places are searched again where it costs more than it may have to.
 
 Part of `refine`. Moves that must be made together in a dozen cells are beyond the small ones, and
 cells that choose in turn choose wrong where messages leave a tie. The bound tells in which cells a
@@ -28,7 +28,7 @@ class SearchWindow(NamedTuple):
 
 #: Tried in turn until a place is better.
 WINDOWS: Final = (SearchWindow(2, 3, 20), SearchWindow(4, 4, 30), SearchWindow(6, 8, 50))
-#: Where it takes more to mend a board that breaks rules.
+#: Where it takes more to repair a board that breaks rules.
 WIDE_WINDOWS: Final = (*WINDOWS, SearchWindow(9, 12, 100), SearchWindow(10, 12, 800))
 #: Cells so far from the edge of a window have been searched as well.
 RIM: Final = 2
@@ -41,7 +41,7 @@ LEAST_GAIN: Final = 1e-6
 
 
 class Review:
-    """The best board so far, gone over again and again; what was settled is left alone."""
+    """The best board so far, improved again and again; what was searched already is left alone."""
 
     def __init__(self, search: Search) -> None:
         self._search = search
@@ -49,9 +49,9 @@ class Review:
         self._is_settled = np.zeros(len(search.corners), dtype=bool)
 
     def better(self) -> Generator[None, None, None]:
-        """Search anew wherever the board costs too much, pausing between windows.
+        """Search again wherever the board costs too much, pausing between windows.
 
-        The last sweep must have been up, here and in `mend`.
+        The last sweep must have been up, here and in `repair`.
         """
         search, lattice = self._search, self._search.choices.tiles.lattice
         corners = search.corners.copy()
@@ -62,7 +62,7 @@ class Review:
             if is_done[cell]:
                 continue
             for window in WINDOWS:
-                is_better = _better_around(search, corners, cell, window)
+                is_better = _improve_around(search, corners, cell, window)
                 yield
                 if is_better:
                     is_done[lattice.around(cell, window.radius - RIM)] = True
@@ -74,10 +74,10 @@ class Review:
         search.offer(corners)
 
 
-def mend(
+def repair(
     search: Search, corners: NDArray[np.int32], windows: tuple[SearchWindow, ...]
 ) -> Generator[None, None, None]:
-    """Search a board anew wherever it breaks a rule and offer it, pausing between windows.
+    """Search a board again wherever it breaks a rule and propose it, pausing between windows.
 
     What the messages suggest may cost hardly more than the bound and break rules in a few places
     only, while no small moves lead there from a board that keeps them.
@@ -90,7 +90,7 @@ def mend(
             for window in windows:
                 if choices.price_around(lattice.around(cell, 1), corners) < FORBIDDEN:
                     break
-                is_better |= _better_around(search, corners, cell, window)
+                is_better |= _improve_around(search, corners, cell, window)
                 yield
         if not is_better:
             break
@@ -103,10 +103,10 @@ def _dearest(excess: NDArray[np.float64], least: float) -> list[int]:
     return np.argsort(-excess, kind="stable")[:n].tolist()
 
 
-def _better_around(
+def _improve_around(
     search: Search, corners: NDArray[np.int32], cell: int, window: SearchWindow
 ) -> bool:
-    """Better a board in place, around a cell only; return whether it was possible."""
+    """Improve a board in place, around a cell only; return whether it was possible."""
     cells = search.choices.tiles.lattice.around(cell, window.radius)
     cost = search.price_around(cells, corners) - LEAST_GAIN
     passing = Passing(search.field.within(cells, corners))

@@ -138,9 +138,9 @@ class Field:
         n_states = (self.n_heights * self.width)[:, None]
         climb = np.roll(corners, -1, axis=1) - corners
         state = (corners - self.lowest[:, None]) * self.width + climb + self.max_rise
-        heard = self.message[self.start[:-1, None] + np.arange(N_SIDES) * n_states + state]
-        more = np.where(_is_ahead(neighbours), face - heard - heard[neighbours, back], 0.0)
-        return top + heard.sum(axis=1) + more.sum(axis=1) - self.part.sum(axis=1)
+        incoming = self.message[self.start[:-1, None] + np.arange(N_SIDES) * n_states + state]
+        more = np.where(_is_ahead(neighbours), face - incoming - incoming[neighbours, back], 0.0)
+        return top + incoming.sum(axis=1) + more.sum(axis=1) - self.part.sum(axis=1)
 
     def within(self, cells: NDArray[np.intp], corners: NDArray[np.int32]) -> Field:
         """Return a field of some cells, ascending, while all others hold these `corners`, (n, 6).
@@ -239,7 +239,7 @@ class _Cut:
 
 
 def field_of(choices: Choices, along_water: float) -> Field:
-    """Return the field of a board on which nothing has been heard yet."""
+    """Return the field of a board on which nothing has been incoming yet."""
     rises = choices.settings.rises
     max_rise = int(rises.max())
     width = 2 * max_rise + 1

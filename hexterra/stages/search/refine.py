@@ -1,9 +1,10 @@
 """Tiles -> Refined: the best tiles that can be found, and how much better any could be.
 
-It comes after `fit`, which is quick and legal but looks at levels alone. `choices` says what may
-be built and what it costs; `bounding` holds the best board and bound. `passing` raises the bound,
-by `narrowing` where it is still open only; `windows` betters boards, place by place; `deciding`,
-with the messages of `relaxing`, and `proving` finish the proof.
+It comes after `fit`, which is quick and legal but works on levels alone. `candidates` says what may
+be built and what it costs; `bounds` holds the best board and the bound. `message_passing` raises
+the bound, by `open_region` only where it is still open; `local_search` improves boards, place by
+place; `frontier_search`, with the messages of `linear_relaxation`, and `exact_search` finish the
+proof.
 """
 
 from __future__ import annotations
@@ -25,7 +26,7 @@ from hexterra.stages.search.bounds import Search
 from hexterra.stages.search.candidates import Choices, choose_among, ground_terms
 from hexterra.stages.search.exact_search import prove
 from hexterra.stages.search.frontier_search import decide
-from hexterra.stages.search.local_search import WIDE_WINDOWS, WINDOWS, Review, mend
+from hexterra.stages.search.local_search import WIDE_WINDOWS, WINDOWS, Review, repair
 from hexterra.stages.search.open_region import narrow, pass_on
 from hexterra.stages.search.prices import FORBIDDEN, PRESETS, Prices
 from hexterra.stages.search.refined import Effort, Refined, Stopped
@@ -53,7 +54,7 @@ MOST_CELLS: Final = 20_000
 #: or so much of the gap.
 FEW_LABELS: Final = 0.02
 SLOW: Final = 0.98
-#: So far from the bound it is worth much to mend a proposed board that breaks rules.
+#: So far from the bound it is worth much to repair a proposed board that breaks rules.
 FAR: Final = 0.02
 #: The prices of pieces take long to settle; they change with every other round. The best board is
 #: gone over now and then.
@@ -82,7 +83,7 @@ def refine(
 
     The tiles of all cells are chosen together: their misfit to the ground, the slopes on which
     nothing stands, the work of cutting, and the step faces where tops do not meet are weighed
-    against each other. "instant" betters the start by local moves; "bounded" passes messages
+    against each other. "instant" improves the start by local moves; "bounded" passes messages
     until cost and bound are close; "proven" closes the gap by an exact search over what is left.
 
     Parameters
@@ -196,7 +197,7 @@ def _without_stock(search: Search, effort: Effort) -> Generator[None, None, bool
             yield
         if search.is_broken(search.proposed):
             is_far = search.cost - search.bound > FAR * search.cost
-            yield from mend(search, search.proposed, WIDE_WINDOWS if is_far else WINDOWS)
+            yield from repair(search, search.proposed, WIDE_WINDOWS if is_far else WINDOWS)
         yield from review.better()
         gap, last_gap = search.cost - search.bound, gap
         if gap <= ENOUGH[effort] * search.cost:
@@ -238,10 +239,10 @@ def _start_messages(search: Search) -> None:
     pressure = np.where(search.choices.falls != 0, legal.flow * unit, 0.0)
     proven: list[tuple[float, float]] = []
     for scale in (2.0, 1.5, 1.0, 0.0):
-        search.press(scale * pressure)
+        search.set_multipliers(scale * pressure)
         search.round()
         proven.append((search.passing.bound, scale))
-    search.press(max(proven)[1] * pressure)
+    search.set_multipliers(max(proven)[1] * pressure)
 
 
 def finish(

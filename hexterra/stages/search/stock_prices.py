@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hexterra.stages.search.bounds import Search
-from hexterra.stages.search.cell_settings import settle
+from hexterra.stages.search.cell_settings import settings_of
 from hexterra.stages.search.prices import Prices
 from hexterra.stages.tiles.fit import Tiles
 from hexterra.stages.tiles.tile_kinds import TileKind
@@ -55,7 +55,7 @@ class StockUse(Value):
 
 def pieces_of(tiles: Tiles) -> Counter[TileKind]:
     """Count the tiles of a board by their kind."""
-    settings = settle(tiles, Prices(), tiles.catalogue)
+    settings = settings_of(tiles, Prices(), tiles.catalogue)
     row = settings.rows_of(tiles.pattern, tiles.turn)
     kinds = settings.kind_of[settings.setting, row]
     counts = np.bincount(kinds, minlength=len(settings.kinds)).tolist()

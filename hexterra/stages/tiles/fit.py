@@ -325,7 +325,7 @@ def _tighten(legal: LegalLevels, catalogue: Catalogue) -> LegalLevels:
 def _is_first(
     lattice: Lattice, is_chosen: NDArray[np.bool_], urgency: NDArray[np.int32]
 ) -> NDArray[np.bool_]:
-    """Find the chosen cells that go before all chosen neighbours: by urgency, then number."""
+    """Find the chosen cells that come before all chosen neighbours: by urgency, then number."""
     rank = urgency.astype(np.int64) * lattice.n_cells - np.arange(lattice.n_cells)
     rank[~is_chosen] = np.iinfo(np.int64).min
     beside = np.where(lattice.neighbours >= 0, rank[lattice.neighbours], np.iinfo(np.int64).min)

@@ -1,6 +1,6 @@
 """What if another tile stood in one cell: whether it may, and what it costs.
 
-A whole region is fitted anew by ``refine(tiles, frozen=~region)``.
+A whole region is fitted again by ``refine(tiles, frozen=~region)``.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from hexterra.lattice.hexagon import N_SIDES
 from hexterra.stages.search.prices import Prices
 from hexterra.stages.search.refine import break_down, build
 from hexterra.stages.tiles.fit import Tiles
-from hexterra.stages.variants.evaluate import judge
+from hexterra.stages.variants.evaluate import find_faults
 from hexterra.values import Value
 
 
@@ -111,7 +111,7 @@ def edit_cell(
     rises = np.roll(catalogue.patterns[names.index(pattern)].rises, turn)
     corners = tiles.corners.copy()
     corners[cell] = level + rises
-    choices, faults = judge(
+    choices, faults = find_faults(
         tiles, corners, prices=prices, can_face=can_face, frozen=frozen,
         edge_profile=edge_profile, joint=joint,
     )  # fmt: skip

@@ -1,6 +1,6 @@
 """A board chosen elsewhere -> Refined: whether it is legal, and what it costs.
 
-`refine` chooses tiles; a board may also be read from a file, or changed by hand. It is judged here
+`refine` chooses tiles; a board may also be read from a file, or changed by hand. It is checked here
 by the same choices and prices, and what is wrong with it is said in words.
 """
 
@@ -41,7 +41,7 @@ class Fault(NamedTuple):
     words: str
 
 
-def appraise(
+def evaluate(
     start: Tiles,
     corners: NDArray[np.int32],
     *,
@@ -56,7 +56,7 @@ def appraise(
     start_cost: float = float("inf"),
     stopped: Stopped = "",
 ) -> Refined:
-    """Judge a whole board by the rules and prices of `refine`.
+    """Check and price a whole board by the rules and prices of `refine`.
 
     Parameters
     ----------
@@ -82,7 +82,7 @@ def appraise(
     InfeasibleError
         If the board breaks a rule; `facts["cells"]` names where.
     """
-    choices, faults = judge(
+    choices, faults = find_faults(
         start, corners, prices=prices, can_face=can_face, frozen=frozen,
         edge_profile=edge_profile, joint=joint,
     )  # fmt: skip
@@ -114,7 +114,7 @@ def appraise(
     )
 
 
-def judge(
+def find_faults(
     start: Tiles,
     corners: NDArray[np.int32],
     *,
@@ -126,7 +126,7 @@ def judge(
 ) -> tuple[Choices, tuple[Fault, ...]]:
     """Return choices that hold every tile of a board, and all that is not allowed about it.
 
-    Parameters as for `appraise`. Faults are in order of the cells, then of the sides.
+    Parameters as for `evaluate`. Faults are in order of the cells, then of the sides.
     """
     profile = tuple(edge_profile)
     legal = start.legal
@@ -148,7 +148,7 @@ def with_corners(start: Tiles, corners: NDArray[np.int32]) -> Tiles:
     InfeasibleError
         If a tile is not one that its cell may get.
     """
-    choices, faults = judge(start, corners, prices=Prices())
+    choices, faults = find_faults(start, corners, prices=Prices())
     bad = choices.top_prices(corners) >= FORBIDDEN
     if bad.any():
         names = tuple(start.lattice.labels[cell] for cell in np.flatnonzero(bad))

@@ -23,7 +23,7 @@ from hexterra.values import Value
 
 #: Fits one board, alone or with a stock.
 Fit = Callable[[Mapping[TileKind, int] | None], Refined]
-#: Times that every board is fitted to the others anew, at most.
+#: Times that every board is fitted to the others again, at most.
 MOST_TURNS: Final = 4
 
 
@@ -63,7 +63,7 @@ def share_pieces(
     """Fit several boards so that a small common set of pieces builds each, one at a time.
 
     Each board is first fitted alone. Then, board after board in the order given, each is fitted
-    anew with the set that the other boards need as its stock, until a turn of all boards leaves
+    again with the set that the other boards need as its stock, until a turn of all boards leaves
     the set as it is; of all turns the smallest set is kept, of equals the earliest.
 
     Parameters

@@ -1,7 +1,7 @@
 """Room for inflows where drawn rivers and computed watercourses meet.
 
-Part of `drawn`. A cell can take only so many inflows; drawn rivers go before computed ones, and
-larger catchments before smaller.
+Part of `mapped_rivers`. A cell can take only so many inflows; rivers of a
+map take precedence over computed ones, and larger catchments over smaller.
 """
 
 from __future__ import annotations

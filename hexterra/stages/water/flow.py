@@ -120,7 +120,7 @@ def flow(
     cell at the rim is an outlet. No water crosses a side that a board's straight edge cuts in half.
 
     A watercourse runs where the catchment reaches the threshold. So that every cell can be cut, a
-    cell has at most three ports. Cells with too many inflows are mended, those downstream first:
+    cell has at most three ports. Cells with too many inflows are repaired, those downstream first:
     a smaller tributary is turned into a neighbour that flows in too and that the flood reached
     first, so is not higher; if none can be turned, the watercourse of the smallest is dropped.
 
@@ -160,7 +160,7 @@ def flow(
     is_wet = catchment >= threshold_m2 * (1.0 - ROUNDING)
     is_sink = receiver == np.arange(lattice.n_cells)
     is_wet &= ~is_sink | (count_inflows(receiver, is_wet) > 0)  # a lone cell joins nothing
-    notes = mend_confluences(lattice, order, receiver, side, catchment, is_wet)
+    notes = repair_confluences(lattice, order, receiver, side, catchment, is_wet)
     if notes:
         catchment = lattice.area_m2.copy()
         kernels.accumulate(order, receiver, catchment)
@@ -288,7 +288,7 @@ def count_inflows(receiver: NDArray[np.int32], is_wet: NDArray[np.bool_]) -> NDA
     return np.bincount(receiver[cell], minlength=len(receiver))
 
 
-def mend_confluences(
+def repair_confluences(
     lattice: Lattice,
     order: NDArray[np.int32],
     receiver: NDArray[np.int32],

@@ -101,7 +101,7 @@ def choose(
     otherwise. So they are found after the first pass for the cells that still are, and for those
     that have no other; after the second, if more are wrong than is the goal, for the cells as well
     that a move would have left wrong. The first two passes shift errors to small rivers, the third
-    one back, for where errors meet they vanish; it tries two moves at once where one mends none.
+    one back, for where errors meet they vanish; it tries two moves at once where one repairs none.
     If the goal is still missed, a fourth shifts them once more.
 
     Parameters

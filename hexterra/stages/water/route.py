@@ -28,7 +28,7 @@ from hexterra.stages.water.flow import (
     Watercourses,
     count_inflows,
     draw_watercourses,
-    mend_confluences,
+    repair_confluences,
 )
 from hexterra.stages.water.outlets import LARGE_CELLS, by_size, choose
 from hexterra.values import Value, readonly
@@ -131,7 +131,7 @@ def carry(drained: Drainage, lattice: Lattice) -> RoutingReport:
     half: there it ends at a mouth, and its water comes back to the next cell from beyond the edge.
     Beginning with the largest outlets, those of wrong cells, or of cells on their way, are moved
     as long as fewer cells are wrong, or as many but with smaller rivers; then as many but with
-    larger ones, for where errors meet they vanish, and two at once where one alone mends none.
+    larger ones, for where errors meet they vanish, and two at once where one alone repairs none.
     What stays wrong runs to the last neighbour on its way that closes no circle.
 
     Receivers are always neighbours, so no two links cross: the centres of a hexagonal lattice and
@@ -246,7 +246,7 @@ def draw(carried: RoutingReport, heights: Heights, *, threshold_m2: float) -> Wa
     comes_in = own - lattice.area_m2 >= threshold_m2 * (1.0 - ROUNDING)
     is_wet = catchment >= threshold_m2 * (1.0 - ROUNDING)
     is_wet &= ~is_sink | (count_inflows(receiver, is_wet) > 0)  # a lone cell joins nothing
-    notes = mend_confluences(lattice, carried.order, receiver, side, catchment, is_wet)
+    notes = repair_confluences(lattice, carried.order, receiver, side, catchment, is_wet)
     if notes:
         catchment = np.maximum(own, 0.0)
         lattice_flow.accumulate(carried.order, receiver, catchment)

@@ -264,11 +264,11 @@ def effort(
     bench: BenchBrief | None = None,
     grooves: Grooves | None = None,
 ) -> Effort:
-    """Reckon what a board takes in cuts, time, weight, cost, finishing and storage.
+    """Estimate what a board takes in cuts, time, weight, cost, finishing and storage.
 
     Every guide is mounted once and serves all cuts that need it. The cuts that make blocks and
     slices are shared out evenly among the layers they make, and so among the pieces. Pieces that
-    `foam` does not cut are taken for finished; upright faces are all covered anew, as they are
+    `foam` does not cut are taken for finished; vertical faces are all covered again, as they are
     not part of any piece.
 
     Parameters

@@ -19,7 +19,7 @@ from typing import Final, Literal
 
 from hexterra.lattice.hexagon import Part, side_length
 
-#: How much of a slot lies on the rectangle along one axis: all of it, all of it and parted by a
+#: How much of a slot lies on the rectangle along one axis: all of it, all of it and separated by a
 #: kerf, or the half toward greater or lesser coordinates.
 Extent = Literal["full", "split", "upper", "lower"]
 #: Wholes, corner-cut halves, side-cut halves and quarters.

@@ -10,7 +10,7 @@ from pathlib import Path
 
 
 @contextlib.contextmanager
-def hushed() -> Iterator[None]:
+def silence_output() -> Iterator[None]:
     """Send what is written to standard output and error nowhere, and ignore warnings."""
     with Path(os.devnull).open("w") as sink, warnings.catch_warnings():
         warnings.simplefilter("ignore")
