@@ -38,7 +38,7 @@ def read_tables(plan: Any) -> tuple[Rows, Rows]:
 def write_document(folder: Path, plan: Any, **changes: object) -> None:
     """Write what the document of a plan tells beside the tables, with changes."""
     document = plan_document(plan)
-    held = {name: document[name] for name in ("corner0_deg", "heights")} | changes
+    held = {name: document[name] for name in ("corner0_deg", "board", "heights")} | changes
     (folder / "plan.json").write_text(json.dumps(held), encoding="utf-8")
 
 

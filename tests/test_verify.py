@@ -303,6 +303,7 @@ def test_residuals_by_hand(tmp_path: Path) -> None:
         json.dumps(
             {
                 "corner0_deg": -30.0,
+                "board": {"across_flats_mm": 100.0},
                 "heights": {
                     "datum_m": 7.0, "metres_per_step": 10.0, "thresholds_m": [10.0, 16.0, 19.0],
                 },

@@ -115,9 +115,9 @@ def test_field_without_end(tables: tuple[Rows, Rows], tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("text", ["{", "{}", "[]", '{"corner0_deg": 0.0}'])
 def test_unreadable_document(text: str, tables: tuple[Rows, Rows], tmp_path: Path) -> None:
-    """A document that does not tell the angle of corner 0 and the steps is refused."""
+    """A document that does not tell size and angle of the cells and the steps is refused."""
     (tmp_path / "plan.json").write_text(text, encoding="utf-8")
-    with pytest.raises(PlanFolderError, match="does not tell corner0_deg and, in heights, datum_m"):
+    with pytest.raises(PlanFolderError, match="does not tell corner0_deg, across_flats_mm"):
         judge(tables, tmp_path)
 
 
@@ -125,6 +125,8 @@ def test_unreadable_document(text: str, tables: tuple[Rows, Rows], tmp_path: Pat
     "changes",
     [
         {"corner0_deg": "north"},
+        {"board": {}},
+        {"board": {"across_flats_mm": 0.0}},
         {"heights": {"datum_m": 0.0, "metres_per_step": 1.0}},
         {"heights": {"datum_m": 0.0, "metres_per_step": None, "thresholds_m": []}},
         {"heights": {"datum_m": 0.0, "metres_per_step": 1.0, "thresholds_m": ["low"]}},

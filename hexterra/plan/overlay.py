@@ -200,13 +200,11 @@ def drape(
         if maps.rivers is not None:
             rivers = ways(maps.rivers, board, tolerance_cells=brief.rivers.tolerance_cells)
             unmet = _unmet("rivers.upright", brief.rivers.upright, rivers)
+            direction = "line" if brief.rivers.runs == "as drawn" else "height"
             water = watercourses_from_lines(
-                rivers,
-                water,
-                threshold_m2=threshold_m2,
-                direction="line" if brief.rivers.runs == "as drawn" else "height",
+                rivers, water, threshold_m2=threshold_m2, direction=direction
             )
-            rivers = carried_rivers(rivers, water)
+            rivers = carried_rivers(rivers, water, direction=direction)
             notes += [*maps.rivers.notes, *rivers.notes, *unmet]
             upright = upright_cells(water, rivers, brief.rivers.upright)
         if brief.water.banks == "upright":

@@ -15,7 +15,7 @@ import numpy as np
 
 from hexterra.arguments import checked
 from hexterra.brief.brief import Brief
-from hexterra.errors import GridMismatchError
+from hexterra.errors import GridMismatchError, InfeasibleError
 from hexterra.inputs.inputs import Inputs, read_inputs
 from hexterra.place.siting import Site, site_board
 from hexterra.plan.defaults import check_board, metres_per_step_of, pins_of
@@ -164,15 +164,19 @@ def _plan(
     if lowest and is_free and not pins_of(board, brief) and not fixed.is_kept.any():
         # Nobody asked for steps below the whole board; they would be spacers under every tile.
         rules = rules_from(rules.legal.levels.datum_m + lowest * metres_per_step)
-        refined = evaluate_board(
-            fit_problem(rules, fixed),
-            refined.tiles.corners - np.int32(lowest),
-            brief,
-            stock,
-            bound=refined.bound,
-            start_cost=refined.start_cost,
-            stopped=refined.stopped,
-        )
+        lowered = fit_problem(rules, fixed)
+        try:
+            refined = evaluate_board(
+                lowered,
+                refined.tiles.corners - np.int32(lowest),
+                brief,
+                stock,
+                bound=refined.bound,
+                start_cost=refined.start_cost,
+                stopped=refined.stopped,
+            )
+        except InfeasibleError:  # of equally good levels others were taken, and their steep ramps
+            refined = solve(lowered, brief, stock)
     progress("counting pieces")
     return complete(
         elevation,

@@ -20,6 +20,8 @@ TIMES_OFF: Final = 8.0
 LEAST_OFF: Final = 2e-5
 #: Degrees are printed with seven decimals: two places are off by at most this together, in metres.
 ROUNDED_M: Final = 0.02
+#: Millimetres on the bench are printed with three: two places are off by at most this, in metres.
+ROUNDED_BENCH_M: Final = 1.5e-6
 
 
 def check_ground(board: RebuiltBoard) -> Iterator[Finding]:
@@ -27,31 +29,36 @@ def check_ground(board: RebuiltBoard) -> Iterator[Finding]:
 
     Looked at are the ways to each neighbour and to the next cell of the table, on a map of equal
     areas around the middle of all places. Scale and bearing are the medians over ways that lead
-    half the table further, and most ways tell how true the map is. Where a way is off, the cell
-    with more such ways is found first.
+    half the board further along its longer edge, and most ways tell how true the map is. Where a
+    way is off, the cell with more such ways is found first.
     """
     ground = _map_m(board)
     bench = np.array([complex(tile.x_mm, tile.y_mm) for tile in board.tiles]) / 1000.0
     n = len(bench)
-    half = (n + 1) // 2
-    long_bench, long_ground = bench[half:] - bench[: n - half], ground[half:] - ground[: n - half]
-    is_way = long_bench != 0.0
-    if not is_way.any():
+    extent = bench.real if np.ptp(bench.real) >= np.ptp(bench.imag) else bench.imag
+    order = np.argsort(extent, kind="stable")
+    start, end = order[: n // 2], order[n - n // 2 :]
+    length_m = np.abs(bench[end] - bench[start])
+    least_m = float(np.median(length_m)) if n > 1 else 0.0
+    if least_m == 0.0:
         return
-    ratio = long_ground[is_way] / long_bench[is_way]
+    start, end = start[length_m >= least_m], end[length_m >= least_m]
+    ratio = (ground[end] - ground[start]) / (bench[end] - bench[start])
     scale = complex(np.median(ratio.real), np.median(ratio.imag))
-    if abs(scale) < 1.0 - ROUNDED_M / float(np.abs(long_bench[is_way]).min()):
+    rounded_m = ROUNDED_M + abs(scale) * ROUNDED_BENCH_M
+    if abs(scale) < 1.0 - rounded_m / least_m:
         yield Finding("", -1, "lon, lat", "ground no smaller than the board",
                       f"1 : {abs(scale):.3g}")  # fmt: skip
     cell, side = np.nonzero(board.across > np.arange(n)[:, None])
     here = np.concatenate((cell, np.arange(n - 1)))
     there = np.concatenate((board.across[cell, side], np.arange(1, n)))
-    wanted = scale * (bench[there] - bench[here])
-    off_m = np.abs(ground[there] - ground[here] - wanted)
-    wanted_m = np.abs(wanted)
-    usual = float(np.median(np.maximum(off_m - ROUNDED_M, 0.0) / np.maximum(wanted_m, ROUNDED_M)))
+    on_bench = bench[there] - bench[here]
+    wanted_m = np.abs(scale * on_bench)
+    off_m = np.abs(ground[there] - ground[here] - scale * on_bench)
+    rounded_m = rounded_m * (1.0 + np.abs(on_bench) / least_m)  # by the scale too
+    usual = float(np.median(np.maximum(off_m - rounded_m, 0.0) / np.maximum(wanted_m, ROUNDED_M)))
     share = min(LEAST_OFF + TIMES_OFF * usual, MOST_OFF)
-    bad = np.flatnonzero(off_m > share * wanted_m + ROUNDED_M)
+    bad = np.flatnonzero(off_m > share * wanted_m + rounded_m)
     n_bad = np.bincount(np.concatenate((here[bad], there[bad])), minlength=n)
     worst: dict[int, int] = {}
     for way in bad[np.argsort(-np.maximum(n_bad[here[bad]], n_bad[there[bad]]), kind="stable")]:

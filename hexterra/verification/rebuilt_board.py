@@ -10,7 +10,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from hexterra.verification.table_rows import Tile
+from hexterra.verification.table_rows import Document, Tile
 from hexterra.verification.verdict import Finding
 
 #: How far a printed position may be off its place, as a share of the distance across flats.
@@ -76,19 +76,27 @@ class _Places:
 
 
 def assemble(
-    tiles: tuple[Tile, ...], given_deg: float | None
+    tiles: tuple[Tile, ...], document: Document | None
 ) -> tuple[RebuiltBoard, list[Finding]]:
-    """Find the distance across flats, the facing, and who lies across which side."""
+    """Find the distance across flats, the facing, and who lies across which side.
+
+    The ways from cells to the nearest ones tell them, and the document if these ways lie on its
+    lattice: where a board was left only a few cells, none of them need adjoin.
+    """
     findings: list[Finding] = []
     centre = np.array([(tile.x_mm, tile.y_mm) for tile in tiles])
-    flats_mm, corner0_deg = _measure(centre)
-    if given_deg is not None:
-        if abs((given_deg - corner0_deg + 30.0) % 60.0 - 30.0) > 1.0:
-            expected = f"{corner0_deg:g} degrees by the positions"
-            found = f"{given_deg:g} degrees in plan.json"
-            findings.append(Finding("", -1, "corner 0", expected, found))
+    ways = _nearest(centre)
+    flats_mm, corner0_deg = _measure(centre, ways)
+    if document is not None:
+        given_mm, given_deg = document.across_flats_mm, document.corner0_deg
+        if _lie_on_lattice(ways, given_mm, given_deg):
+            flats_mm, corner0_deg = given_mm, given_deg
+        elif abs((given_deg - corner0_deg + 30.0) % 60.0 - 30.0) > 1.0:
+            findings.append(Finding("", -1, "corner 0", f"{corner0_deg:g} degrees by the positions",
+                                    f"{given_deg:g} degrees in plan.json"))  # fmt: skip
         else:
-            corner0_deg = given_deg
+            findings.append(Finding("", -1, "across flats", f"{flats_mm:.3f} mm by the positions",
+                                    f"{given_mm:g} mm in plan.json"))  # fmt: skip
     places = _Places(centre, flats_mm / 5.0)
     for cell, (x, y) in enumerate(centre.tolist()):
         twin = places.near(x, y, 0.5 * flats_mm)
@@ -104,23 +112,38 @@ def assemble(
     return RebuiltBoard(tiles, across, flats_mm, corner0_deg), findings
 
 
-def _measure(centre: NDArray[np.float64]) -> tuple[float, float]:
-    """Find the distance across flats and the angle of corner 0 from the centres.
+def _nearest(centre: NDArray[np.float64]) -> NDArray[np.complex128]:
+    """List the ways, x + i y in mm, from cells all over the board to the cell nearest to each."""
+    point = centre[:, 0] + 1j * centre[:, 1]
+    ways: list[complex] = []
+    for cell in np.unique(np.linspace(0, len(point) - 1, 99).astype(int)).tolist():
+        way = point - point[cell]
+        way[np.abs(way) < 1e-3] = np.inf  # itself, or a twin
+        ways.append(complex(way[np.abs(way).argmin()]))
+    return np.array([way for way in ways if math.isfinite(abs(way))])
+
+
+def _lie_on_lattice(ways: NDArray[np.complex128], flats_mm: float, corner0_deg: float) -> bool:
+    """Tell whether most ways lead from one cell of a lattice to another."""
+    if not len(ways):
+        return True
+    turn = np.exp(1j * np.radians(corner0_deg + 30.0))  # across side 0
+    along = ways / (flats_mm * turn)
+    up = along.imag / math.sqrt(0.75)  # steps across side 1, and the rest across side 0
+    steps = np.stack((up, along.real - up / 2.0))
+    return bool(np.median(np.abs(steps - np.rint(steps)).max(axis=0)) < NEAR)
+
+
+def _measure(centre: NDArray[np.float64], ways: NDArray[np.complex128]) -> tuple[float, float]:
+    """Find the distance across flats and the angle of corner 0 from the ways to nearest cells.
 
     Neighbours lie the distance across flats apart; corner 0 is at -30 degrees where one of them
     lies along x, and at 0 where one lies along y. A single cell tells neither: (1, 0).
     """
-    apart: list[tuple[float, float]] = []
-    for cell in np.unique(np.linspace(0, len(centre) - 1, 99).astype(int)).tolist():
-        x, y = (centre - centre[cell]).T
-        distance = np.hypot(x, y)
-        distance[distance < 1e-3] = np.inf  # itself, or a twin
-        other = int(distance.argmin())
-        if math.isfinite(distance[other]):
-            apart.append((float(distance[other]), math.degrees(math.atan2(y[other], x[other]))))
-    if not apart:
+    if not len(ways):
         return 1.0, 0.0
-    flats_mm, angle_deg = sorted(apart)[len(apart) // 2]
+    way = ways[np.abs(ways).argsort()[len(ways) // 2]]
+    flats_mm, angle_deg = float(np.abs(way)), float(np.angle(way, deg=True))
     points = abs((angle_deg + 30.0) % 60.0 - 30.0) < 15.0
     # Printed positions are rounded: over the whole board the same distance is told far better.
     extent_mm = float(np.ptp(centre[:, 0 if points else 1]))

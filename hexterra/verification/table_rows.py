@@ -98,8 +98,9 @@ class Steps:
 
 @dataclass(frozen=True)
 class Document:
-    """What ``plan.json`` tells beside the tables: angle of corner 0, and ground of the steps."""
+    """What ``plan.json`` tells beside the tables: size and turn of the cells, ground of steps."""
 
+    across_flats_mm: float
     corner0_deg: float
     steps: Steps
 
@@ -210,6 +211,13 @@ class _Row:
 def _finite(text: str) -> float:
     value = float(text)
     if not math.isfinite(value):
+        raise ValueError(text)
+    return value
+
+
+def _above_zero(text: str) -> float:
+    value = _finite(text)
+    if value <= 0.0:
         raise ValueError(text)
     return value
 
@@ -378,6 +386,7 @@ def read_document(path: Path) -> Document | None:
         document: Any = json.loads(path.read_text(encoding="utf-8"))
         heights = document["heights"]
         return Document(
+            _above_zero(str(document["board"]["across_flats_mm"])),
             _finite(str(document["corner0_deg"])),
             Steps(
                 _finite(str(heights["datum_m"])),
@@ -388,6 +397,6 @@ def read_document(path: Path) -> Document | None:
     except (OSError, ValueError, KeyError, TypeError) as error:
         raise _unreadable(
             path, getattr(error, "lineno", 1), "", "",
-            "it does not tell corner0_deg and, in heights, datum_m, metres_per_step and"
-            " thresholds_m",
+            "it does not tell corner0_deg, across_flats_mm of the board and, in heights, datum_m,"
+            " metres_per_step and thresholds_m",
         ) from error  # fmt: skip

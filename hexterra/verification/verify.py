@@ -38,8 +38,9 @@ def verify(directory: str | Path) -> Verdict:
     ----------
     directory
         A plan folder with ``tiles.csv`` and ``schedule.csv``. Of ``plan.json``, if there is one,
-        only ``corner0_deg`` is used and, of ``heights``, the ground that steps stand for. Without
-        it the angle is inferred from the positions, and residuals are not compared.
+        only ``corner0_deg``, ``across_flats_mm`` of the board and, of ``heights``, the ground that
+        steps stand for are used. Without it size and angle of the cells are inferred from the
+        positions, for which most cells must adjoin, and residuals are not compared.
 
     Returns
     -------
@@ -56,7 +57,7 @@ def verify(directory: str | Path) -> Verdict:
     tiles = tuple(read_tiles(folder / "tiles.csv"))
     pieces = tuple(read_schedule(folder / "schedule.csv"))
     document = read_document(folder / "plan.json")
-    board, findings = assemble(tiles, None if document is None else document.corner0_deg)
+    board, findings = assemble(tiles, document)
     outline = find_outline(board)
     findings.extend(check_tops(board))
     findings.extend(check_seams(board))

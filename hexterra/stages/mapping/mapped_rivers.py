@@ -35,6 +35,7 @@ if TYPE_CHECKING:
     from hexterra.lattice.lattice import Lattice
     from hexterra.stages.mapping.way import Way
     from hexterra.stages.mapping.ways import Ways
+    from hexterra.stages.sampling.gather import Heights
 
 #: Which end of a line is downstream: its last point, or the lower one.
 Direction = Literal["line", "height"]
@@ -100,21 +101,26 @@ def watercourses_from_lines(
     chosen = _chosen(lines, computed, threshold_m2, kinds, direction)
     river = _Rivers(computed)
     height = computed.heights.mean_m
-    for way in chosen:
+    for drawn in chosen:
+        way = downstream(drawn, computed.heights, direction)
         cells = way.cells.tolist()
-        if direction == "height" and height[cells[-1]] > height[cells[0]]:
-            river.admit(way, cells[::-1], comes_in=way.to_edge, runs_off=way.from_edge)
-        else:
-            river.admit(way, cells, comes_in=way.from_edge, runs_off=way.to_edge)
-            if height[cells[-1]] > height[cells[0]]:
-                labels = computed.heights.lattice.labels
-                river.notes.append(
-                    f"The {way.title} is drawn uphill: the ground is {height[cells[0]]:.0f} m high"
-                    f" where it begins, in {labels[cells[0]]}, and {height[cells[-1]]:.0f} m where"
-                    f" it ends, in {labels[cells[-1]]}."
-                )
+        river.admit(way, cells, comes_in=way.from_edge, runs_off=way.to_edge)
+        if height[cells[-1]] > height[cells[0]]:
+            labels = computed.heights.lattice.labels
+            river.notes.append(
+                f"The {way.title} is drawn uphill: the ground is {height[cells[0]]:.0f} m high"
+                f" where it begins, in {labels[cells[0]]}, and {height[cells[-1]]:.0f} m where"
+                f" it ends, in {labels[cells[-1]]}."
+            )
     river.join_beside(threshold_m2)
     return _put_together(river, computed, threshold_m2)
+
+
+def downstream(way: Way, heights: Heights, direction: Direction) -> Way:
+    """Return a river with its cells in the order in which water runs; see `Direction`."""
+    first, last = way.cells[[0, -1]]
+    is_drawn_up = heights.mean_m[last] > heights.mean_m[first]
+    return way.turned(heights.lattice) if direction == "height" and is_drawn_up else way
 
 
 def _chosen(

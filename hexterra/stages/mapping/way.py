@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from hexterra.values import Value, readonly
 
 if TYPE_CHECKING:
-    pass
+    from hexterra.lattice.lattice import Lattice
 
 
 class WayShape(IntEnum):
@@ -75,6 +75,16 @@ class Way(Value):
             sides=self.sides[begin:end],
             from_edge=self.from_edge and begin == 0,
             to_edge=self.to_edge and end == len(self.cells) - 1,
+        )
+
+    def turned(self, lattice: Lattice) -> Way:
+        """Return it the other way round."""
+        return replace(
+            self,
+            cells=self.cells[::-1],
+            sides=lattice.back_sides[self.cells[:-1], self.sides][::-1],
+            from_edge=self.to_edge,
+            to_edge=self.from_edge,
         )
 
 

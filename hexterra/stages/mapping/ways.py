@@ -151,7 +151,7 @@ def ways(
     # To the millimetre, so that rounding decides nothing; of equals, in order of the features.
     seen.sort(key=lambda item: round(item[2].start - item[2].end, 3))
     kinds = tuple(dict.fromkeys(features.kind))
-    builder = _Builder(lattice, kinds, N_SIDES if most_ports is None else most_ports)
+    builder = WaysBuilder(lattice, kinds, N_SIDES if most_ports is None else most_ports)
     in_water = None if water is None else water.ports
     for line, segments, run, from_edge, to_edge in seen:
         kind, name = features.kind[line.feature], features.name[line.feature]
@@ -175,20 +175,10 @@ def ways(
             offset_cells=path.offset,
         )
         builder.add(whole)
-    crossings: tuple[WaterCrossing, ...] = ()
-    if water is not None:
-        widths = water.is_watercourse.astype(np.int8) if width is None else width
-        crossings = _cross(builder, water, widths, bridge_from)
-    return Ways(
-        lattice=lattice,
-        kinds=kinds,
-        ways=tuple(builder.ways),
-        ports=builder.ports,
-        shape=shapes(builder.used),
-        leaves=builder.leaves,
-        crossings=crossings,
-        notes=tuple(builder.notes),
-    )
+    if water is None:
+        return builder.finish()
+    widths = water.is_watercourse.astype(np.int8) if width is None else width
+    return builder.finish(_cross(builder, water, widths, bridge_from))
 
 
 def shapes(ports: NDArray[np.bool_]) -> NDArray[np.int8]:
@@ -207,10 +197,10 @@ def shapes(ports: NDArray[np.bool_]) -> NDArray[np.int8]:
     return shape
 
 
-class _Builder:
-    """Ways that have been admitted so far."""
+class WaysBuilder:
+    """Ways that have been admitted so far, and what came of them."""
 
-    def __init__(self, lattice: Lattice, kinds: tuple[str, ...], most_ports: int) -> None:
+    def __init__(self, lattice: Lattice, kinds: tuple[str, ...], most_ports: int = N_SIDES) -> None:
         self.lattice, self.kinds, self.most_ports = lattice, kinds, most_ports
         self.ways: list[Way] = []
         self.notes: list[str] = []
@@ -235,6 +225,19 @@ class _Builder:
             self.ports[kind, a, side] = self.ports[kind, b, back[a, side]] = True
         self._close(way, begin, len(way.cells) - 1)
 
+    def finish(self, crossings: tuple[WaterCrossing, ...] = ()) -> Ways:
+        """Put the value together."""
+        return Ways(
+            lattice=self.lattice,
+            kinds=self.kinds,
+            ways=tuple(self.ways),
+            ports=self.ports,
+            shape=shapes(self.used),
+            leaves=self.leaves,
+            crossings=crossings,
+            notes=tuple(self.notes),
+        )
+
     def _note_cut(self, way: Way, a: int, b: int, full: int) -> None:
         labels = self.lattice.labels
         self.notes.append(
@@ -254,7 +257,7 @@ class _Builder:
 
 
 def _cross(
-    builder: _Builder, water: Watercourses, width: NDArray[np.int8], bridge_from: int
+    builder: WaysBuilder, water: Watercourses, width: NDArray[np.int8], bridge_from: int
 ) -> tuple[WaterCrossing, ...]:
     """Find where ways cross water; note the sides that both cross."""
     lattice, used = builder.lattice, builder.used
