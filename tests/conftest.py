@@ -14,7 +14,12 @@ from matplotlib import cbook
 from hexterra.elevation.elevation import Elevation, read_elevation
 
 if TYPE_CHECKING:
-    from plan_tables import Rows
+    from tests.plan_tables import Rows
+
+# Checks that test files share say what failed, too.
+pytest.register_assert_rewrite(
+    "tests.board_laws", "tests.command_line", "tests.page_lines", "tests.water_laws"
+)
 
 
 @pytest.fixture(scope="session")
@@ -60,7 +65,7 @@ def jacksboro_file(jacksboro: Elevation, tmp_path_factory: pytest.TempPathFactor
 @pytest.fixture
 def tables() -> tuple[Rows, Rows]:
     """Give the tables of a sound plan, to be corrupted."""
-    from plan_tables import read_tables  # slow to load, and few tests need them
-    from small_plans import small_plan
+    from tests.plan_tables import read_tables  # slow to load, and few tests need them
+    from tests.small_plans import small_plan
 
     return read_tables(small_plan())

@@ -25,7 +25,7 @@ from hexterra.stages.drainage.streams import Streams, default_threshold_m2, labe
 from tests.hushed import hushed
 from tests.plain import drain as plain
 from tests.plain import streams as plain_streams
-from tests.test_drain import rough
+from tests.raster_grids import rough
 
 PIXEL_M = 30.0
 PIXEL_M2 = PIXEL_M**2
