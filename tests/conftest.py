@@ -22,6 +22,20 @@ pytest.register_assert_rewrite(
 )
 
 
+def pytest_configure(config: pytest.Config) -> None:
+    """Compile the kernels before there are several processes, which would each compile them."""
+    if not config.getoption("numprocesses", None):
+        return
+    from hexterra.commands.first_run import compiling_beside
+    from hexterra.elevation.invention import invent
+    from hexterra.kernels.compiled import are_compiled
+    from hexterra.plan.pipeline import make_plan
+
+    if not are_compiled():
+        with compiling_beside():
+            make_plan(invent(3, rows=60, columns=80))
+
+
 @pytest.fixture(scope="session")
 def jacksboro() -> Elevation:
     """Give the Jacksboro fault, Tennessee: SRTM heights at 3 arc-seconds, 344 x 403 pixels.
