@@ -14,7 +14,26 @@ from matplotlib import cbook
 from hexterra.elevation.elevation import Elevation, read_elevation
 
 if TYPE_CHECKING:
-    from plan_tables import Rows
+    from tests.plan_tables import Rows
+
+# Checks that test files share say what failed, too.
+pytest.register_assert_rewrite(
+    "tests.board_laws", "tests.command_line", "tests.page_lines", "tests.water_laws"
+)
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Compile the kernels before there are several processes, which would each compile them."""
+    if not config.getoption("numprocesses", None):
+        return
+    from hexterra.commands.first_run import compiling_beside
+    from hexterra.elevation.invention import invent
+    from hexterra.kernels.compiled import are_compiled
+    from hexterra.plan.pipeline import make_plan
+
+    if not are_compiled():
+        with compiling_beside():
+            make_plan(invent(3, rows=60, columns=80))
 
 
 @pytest.fixture(scope="session")
@@ -60,7 +79,7 @@ def jacksboro_file(jacksboro: Elevation, tmp_path_factory: pytest.TempPathFactor
 @pytest.fixture
 def tables() -> tuple[Rows, Rows]:
     """Give the tables of a sound plan, to be corrupted."""
-    from plan_tables import read_tables  # slow to load, and few tests need them
-    from small_plans import small_plan
+    from tests.plan_tables import read_tables  # slow to load, and few tests need them
+    from tests.small_plans import small_plan
 
     return read_tables(small_plan())

@@ -10,7 +10,6 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from invented_boards import invented_board
 from shapely.geometry import LineString, Polygon, box
 from shapely.ops import unary_union
 
@@ -18,6 +17,7 @@ from hexterra.brief.bench_sections import BaseBrief
 from hexterra.errors import BriefError
 from hexterra.stages.schedule.schedule import Schedule, schedule
 from hexterra.workshop.solids.base import Base, base
+from tests.invented_boards import invented_board
 
 BOARDS = list(itertools.product(("points", "flats"), ("straight", "whole")))
 

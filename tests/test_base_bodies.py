@@ -12,11 +12,9 @@ import numpy as np
 import pytest
 import shapely
 import trimesh
-from invented_boards import invented_board
 from pypdf import PdfReader
 from shapely import LineString, Polygon, box
 from shapely.affinity import rotate, translate
-from test_templates import dxf_lines, matches, pdf_lines
 
 from hexterra.brief.bench_sections import BaseBrief, BenchBrief, FoamBrief
 from hexterra.drawing.dxf import figure_dxf
@@ -33,6 +31,8 @@ from hexterra.workshop.solids.keyed_footings import KeyedFooting, keyed_footings
 from hexterra.workshop.templates.base_drawings import base_plan, body_drawing, panel_figure
 from hexterra.workshop.templates.base_templates import base_template_figures, base_template_files
 from hexterra.workshop.templates.key_templates import facing_figure, groove_figure, key_figure
+from tests.invented_boards import invented_board
+from tests.page_lines import dxf_lines, matches, pdf_lines
 
 BOARDS = list(itertools.product(("points", "flats"), ("straight", "whole")))
 SIDE_MM = 100.0 / math.sqrt(3.0)

@@ -15,7 +15,6 @@ import numpy as np
 import pypdf
 import pytest
 from pypdf.generic import DictionaryObject
-from small_plans import small_ground, small_plan
 
 from hexterra.brief.bench_sections import BaseBrief, FoamBrief
 from hexterra.brief.brief import Brief
@@ -45,6 +44,7 @@ from hexterra.workshop.sheets.foam import foam
 from hexterra.workshop.solids.base import base
 from hexterra.workshop.solids.keyed_footings import keyed_footings
 from hexterra.workshop.solids.solids import piece_solids
+from tests.small_plans import small_ground, small_plan
 
 Facing = Literal["points", "flats"]
 Paper = Literal["A4", "Letter"]

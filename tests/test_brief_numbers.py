@@ -11,10 +11,10 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from test_cli import SAMPLE, run
 
 from hexterra.brief.brief import Brief, read_brief
 from hexterra.errors import BriefError
+from tests.command_line import SAMPLE, run
 
 SCHEMA = Brief.model_json_schema()
 #: A place in a brief, as keys; 0 is the first of a list, "sloping" or "A1" any key of a table.

@@ -11,10 +11,7 @@ import shapely
 import trimesh
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from invented_boards import invented_board
-from plain.meshes import board_mesh
 from shapely import LineString, Polygon
-from small_plans import small_plan
 
 from hexterra.catalogue.catalogue_file import load_catalogue
 from hexterra.errors import BriefError
@@ -30,6 +27,9 @@ from hexterra.workshop.solids.grooves import Groove, Grooves, fitting_groove
 from hexterra.workshop.solids.hollows import hollow_mm
 from hexterra.workshop.solids.solids import Solid, piece_solids
 from hexterra.workshop.templates.channel_plans import banks_mm
+from tests.invented_boards import invented_board
+from tests.plain.meshes import board_mesh
+from tests.small_plans import small_plan
 
 PATTERNS = {pattern.name: pattern.rises for pattern in load_catalogue(None).patterns}
 SIDE_MM = 100.0 / math.sqrt(3.0)

@@ -17,7 +17,7 @@ from hexterra.stages.tiles.fit import Tiles, fit
 from hexterra.stages.water.flow import Watercourses, WaterKind, flow
 from tests.level_ground import heights_of
 from tests.map_lines import board, features, through
-from tests.test_flow import fractal
+from tests.water_laws import fractal
 
 
 def tree() -> Watercourses:

@@ -18,7 +18,7 @@ from hexterra.elevation.elevation import Elevation, read_elevation
 from hexterra.errors import BriefError, NoHeightsError
 from hexterra.stages.drainage.band_drain import drain_by_bands
 from hexterra.stages.drainage.drain import Drainage, drain
-from tests.test_drain import PIXEL_M2, on_grid, rough, small_board, valley
+from tests.raster_grids import PIXEL_M2, on_grid, rough, small_board, valley
 
 LAKES: Any = {"lake_depth_m": 2.0, "lake_area_m2": 12 * PIXEL_M2}
 

@@ -7,8 +7,6 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from small_plans import small_ground
-from test_cli import run
 
 from hexterra.brief.brief import Brief
 from hexterra.errors import BriefError, CatalogueError
@@ -19,6 +17,8 @@ from hexterra.plan.edit import edit_plan, recut_plan
 from hexterra.plan.pipeline import make_plan
 from hexterra.plan.plan import Plan
 from hexterra.verification.verify import verify
+from tests.command_line import run
+from tests.small_plans import small_ground
 
 DEFAULT = Path(__file__).parent.parent / "hexterra" / "catalogue" / "default.toml"
 

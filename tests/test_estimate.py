@@ -8,11 +8,8 @@ from functools import cache
 
 import numpy as np
 import pytest
-from bench_tables import sheet_of
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from invented_boards import invented_board
-from plain.tops import top_mm2
 from shapely.geometry import LineString, Polygon
 
 from hexterra.brief.amounts import Amounts, TimedBrief
@@ -29,6 +26,9 @@ from hexterra.workshop.solids.carved import schedule_measures
 from hexterra.workshop.solids.grooves import Groove, Grooves
 from hexterra.workshop.solids.keyed_footings import keyed_footings
 from hexterra.workshop.solids.solids import Solid
+from tests.bench_tables import sheet_of
+from tests.invented_boards import invented_board
+from tests.plain.tops import top_mm2
 
 SIDE_MM = 100.0 / math.sqrt(3.0)
 HEXAGON_MM2 = math.sqrt(3.0) / 2.0 * 100.0**2

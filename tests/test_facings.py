@@ -12,11 +12,11 @@ from typing import Any
 import numpy as np
 import pytest
 import shapely
-from invented_boards import invented_board
 from shapely.geometry import LineString, box
 
 from hexterra.stages.schedule.schedule import Schedule, schedule
 from hexterra.workshop.solids.facings import FACING_KINDS, Facings, facings
+from tests.invented_boards import invented_board
 
 SIDE_MM = 100.0 / math.sqrt(3.0)
 BOARDS = list(itertools.product(("points", "flats"), ("straight", "whole")))

@@ -22,16 +22,11 @@ from hexterra.stages.levels.quantise import Levels, quantise
 from hexterra.stages.sampling.gather import gather
 from hexterra.stages.tiles.fit import Tiles, corner_heights, fit, level_to_metres
 from hexterra.stages.water.flow import WaterKind, flow
+from tests.drawn_boards import FACINGS, board, boards
 from tests.level_ground import heights_of
 
 DEFAULT = load_catalogue()
 FLAT = Pattern("flat", (0, 0, 0, 0, 0, 0))
-FACINGS = ("points", "flats")
-
-
-def board(columns: int, rows: int, facing: Any = "points", edges: Any = "whole") -> Board:
-    """Make a small table."""
-    return Board(columns, rows, 100.0, facing, edges, 25000.0, 10.0, 20.0)
 
 
 def levels_of(lattice: Any, level: Any) -> Levels:
@@ -272,36 +267,7 @@ def test_long_notes_are_cut():
 
 # Laws ------------------------------------------------------------------------------------------
 
-SIZES = st.tuples(st.integers(2, 7), st.integers(2, 7))
 FLAT_SPUR = Catalogue((FLAT, Pattern("spur", (1, 0, 0, 0, 0, 0))), DEFAULT.crossings)
-
-
-@st.composite
-def boards(draw):
-    """Draw a board, random heights, cliffs, pins and water, and the limit of its ramps."""
-    columns, rows = draw(SIZES)
-    lattice = board(columns, rows, draw(st.sampled_from(FACINGS)), "straight")
-    random = np.random.default_rng(draw(st.integers(0, 2**32 - 1)))
-    if draw(st.booleans()):
-        lattice = lattice.only(random.random(lattice.n_cells) < 0.9)
-        assume(lattice.n_cells > 1)
-    height = random.normal(scale=draw(st.sampled_from([0.5, 2.0, 5.0])), size=lattice.n_cells)
-    height += lattice.row * draw(st.sampled_from([0.0, 0.7, 1.9]))
-    heights = heights_of(lattice, height - height.min())
-    levels = quantise(heights, metres_per_step=1.0, datum_m=0.0)
-    cliffs = np.zeros((lattice.n_cells, 6), dtype=bool)
-    share = draw(st.sampled_from([0.0, 0.1, 0.4]))
-    for i, side in lattice.seams:
-        if random.random() < share:
-            other = lattice.neighbours[i, side]
-            cliffs[i, side] = cliffs[other, lattice.back_sides[i, side]] = True
-    pins = [
-        (int(i), int(random.integers(0, len(levels.thresholds_m) + 1)))
-        for i in random.permutation(lattice.n_cells)[: draw(st.integers(0, 2))]
-    ]
-    water = flow(heights, threshold_m2=draw(st.sampled_from([2.0, 4.0])) * lattice.area_m2[0])
-    limit = draw(st.sampled_from([1, 2]))
-    return levels, draw(st.sampled_from([water, None])), limit, cliffs, pins
 
 
 @settings(derandomize=True, deadline=None, max_examples=150)

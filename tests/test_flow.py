@@ -10,7 +10,6 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
-from plain import flow as plain
 
 from hexterra.errors import BriefError
 from hexterra.lattice.board import Board
@@ -18,13 +17,12 @@ from hexterra.lattice.globe import Globe
 from hexterra.lattice.lattice import Lattice
 from hexterra.stages.sampling.gather import Heights
 from hexterra.stages.water.flow import (
-    MAX_INFLOWS,
-    MAX_INFLOWS_AT_SINK,
-    Watercourses,
     WaterKind,
     flow,
 )
 from tests.level_ground import heights_of
+from tests.plain import flow as plain
+from tests.water_laws import check_laws, fractal
 
 # Cells of `flower()`: the middle one, and its neighbours across sides 0 to 5.
 MIDDLE = 3
@@ -48,61 +46,6 @@ def flower_heights(middle: float, petals: tuple[float, ...]) -> Heights:
     mean[MIDDLE] = middle
     mean[list(PETALS)] = petals
     return heights_of(flower(), mean)
-
-
-def fractal(rows: int, columns: int, seed: int) -> NDArray[np.float64]:
-    """Make rough ground of 0 to 800 m, (rows, columns), with many depressions."""
-    noise = np.random.default_rng(seed).standard_normal((rows, columns))
-    waves = np.hypot(*np.meshgrid(np.fft.fftfreq(rows), np.fft.fftfreq(columns), indexing="ij"))
-    waves[0, 0] = 1.0
-    ground = np.fft.ifft2(np.fft.fft2(noise) / waves**1.6).real
-    return 800.0 * (ground - ground.min()) / np.ptp(ground)
-
-
-def check_laws(water: Watercourses) -> None:
-    """Check all that is promised of watercourses, whatever the ground."""
-    lattice = water.heights.lattice
-    n = lattice.n_cells
-    cells = np.arange(n)
-    neighbours = lattice.neighbours
-    is_sink = water.receiver == cells
-    down = water.receiver[~is_sink]
-
-    np.testing.assert_array_equal(neighbours[~is_sink, water.receiver_side[~is_sink]], down)
-    assert (water.receiver_side[is_sink] == -1).all()
-    visit = np.empty(n, dtype=int)
-    visit[water.order] = cells
-    assert (visit[~is_sink] < visit[down]).all()
-    assert (water.filled_m >= water.heights.mean_m).all()
-    assert (water.filled_m[down] <= water.filled_m[~is_sink]).all()
-    np.testing.assert_allclose(water.catchment_m2[is_sink].sum(), lattice.area_m2.sum(), rtol=1e-12)
-    np.testing.assert_allclose(
-        water.catchment_m2, plain.catchments(water.receiver.tolist(), lattice.area_m2.tolist())
-    )
-
-    wet = water.is_watercourse
-    runs = wet & ~is_sink
-    np.testing.assert_array_equal(water.outflow, np.where(runs, water.receiver_side, -1))
-    assert wet[water.receiver[runs]].all()
-    inflows = np.bincount(water.receiver[runs], minlength=n)
-    assert (inflows[is_sink] <= MAX_INFLOWS_AT_SINK).all()
-    assert (inflows[~is_sink] <= MAX_INFLOWS).all()
-    np.testing.assert_array_equal(water.ports.sum(axis=1), inflows + runs)
-    for cell, side in zip(*np.nonzero(water.ports), strict=True):
-        other, back = neighbours[cell, side], lattice.back_sides[cell, side]
-        assert other >= 0
-        assert water.ports[other, back]
-        assert (water.outflow[cell] == side) != (water.outflow[other] == back)
-    expected = np.select(
-        [~wet, is_sink & lattice.is_rim, is_sink, inflows == 0, inflows == 1],
-        [WaterKind.DRY, WaterKind.MOUTH, WaterKind.POOL, WaterKind.SPRING, WaterKind.REACH],
-        WaterKind.CONFLUENCE,
-    )
-    comes_in = water.kind == WaterKind.ENTRY
-    assert lattice.is_rim[comes_in].all()
-    expected[comes_in & (expected == WaterKind.SPRING)] = WaterKind.ENTRY
-    np.testing.assert_array_equal(water.kind, expected)
-    assert (inflows[wet & is_sink] > 0).all()
 
 
 @st.composite

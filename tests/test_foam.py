@@ -9,10 +9,8 @@ from functools import cache
 
 import numpy as np
 import pytest
-from bench_tables import sheet_of
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from invented_boards import invented_board
 
 from hexterra.brief.bench_sections import FoamBrief, SheetBrief
 from hexterra.errors import StockError
@@ -23,6 +21,8 @@ from hexterra.workshop.sheets.foam import foam
 from hexterra.workshop.sheets.nesting import FACINGS, Nest, nest
 from hexterra.workshop.sheets.offcuts import lay_out, reuse_offcuts
 from hexterra.workshop.sheets.slots import SLOT_PARTS
+from tests.bench_tables import sheet_of
+from tests.invented_boards import invented_board
 
 
 def sheets(*thickness_mm: float, price: float | None = None) -> tuple[SheetBrief, ...]:

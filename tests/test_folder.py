@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import signal
 import subprocess
 import sys
@@ -14,10 +13,11 @@ from filelock import FileLock
 
 from hexterra.errors import HexterraWarning, OutputError
 from hexterra.outputs import swap as swap_module
-from hexterra.outputs.folder import Writer, check_folder, recover, write_folder
+from hexterra.outputs.folder import check_folder, recover, write_folder
 from hexterra.outputs.single_file import write_file
+from tests.small_folders import plan
 
-NAMES = ("one", "below/two", "plan.json")
+ROOT = Path(__file__).parent.parent
 #: Writes a plan over another one and is killed at the k-th call that changes a folder's names.
 KILLED = """
 import os, pathlib, shutil, signal, sys
@@ -35,21 +35,9 @@ def counted(call):
 for name in ("rename", "replace", "mkdir", "rmdir", "unlink", "link"):
     setattr(os, name, counted(getattr(os, name)))
 swap.exchange = counted(swap.exchange) if swaps else lambda one, other: False
-sys.path.insert(0, sys.argv[4])
-from test_folder import plan
+from tests.small_folders import plan
 folder.write_folder(target, plan("new"), replace=True)
 """
-
-
-def plan(text: str) -> dict[str, Writer]:
-    """Give the writers of a small plan whose every file says `text`."""
-    document = {"format": "hexterra plan", "files": list(NAMES), "title": text}
-    texts = dict.fromkeys(NAMES, text) | {"plan.json": json.dumps(document)}
-
-    def put(text: str) -> Writer:
-        return lambda path: path.write_text(text, encoding="utf-8") and None
-
-    return {name: put(text) for name, text in texts.items()}
 
 
 def content(folder: Path) -> dict[str, str]:
@@ -83,8 +71,8 @@ def test_a_kill_at_any_step_loses_nothing(target: Path, how: str) -> None:
     wanted = {**content_of("new", target.parent), "notes.txt": "mine"}
     n_killed = 0
     for k in range(1, 60):
-        code = [sys.executable, "-c", KILLED, str(target), str(k), how, str(Path(__file__).parent)]
-        done = subprocess.run(code, check=False, capture_output=True, text=True)
+        code = [sys.executable, "-c", KILLED, str(target), str(k), how]
+        done = subprocess.run(code, check=False, capture_output=True, text=True, cwd=ROOT)
         if done.returncode == 0:
             break
         assert done.returncode == -signal.SIGKILL, done.stderr

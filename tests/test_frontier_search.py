@@ -6,13 +6,13 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from invented_boards import SMALL, invented_board, searched
-from plain.boards import least_by_program, least_of_all, model_of
-from test_refine import check_built
 
 from hexterra.stages.search.linear_relaxation import relax
 from hexterra.stages.search.prices import Prices
 from hexterra.stages.search.refine import refine
+from tests.board_laws import check_built
+from tests.invented_boards import SMALL, invented_board, searched
+from tests.plain.boards import least_by_program, least_of_all, model_of
 
 
 @settings(derandomize=True, deadline=None, max_examples=30)

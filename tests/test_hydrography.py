@@ -28,7 +28,7 @@ from hexterra.stages.drainage.band_drain import drain_by_bands
 from hexterra.stages.drainage.drain import OUTLET, VOID, Drainage, drain, stream_order
 from hexterra.stages.drainage.lakes import lakes
 from hexterra.stages.drainage.streams import Streams, label_stretches, streams
-from tests.test_drain import rough
+from tests.raster_grids import rough
 
 SAMPLE = Path(__file__).parent.parent / "sample_data" / "imbleth.tif"
 UTM = Affine(30.0, 0.0, 500_000.0, 0.0, -30.0, 4_000_000.0)

@@ -12,7 +12,6 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import ArrayLike, NDArray
-from plain import levels as plain
 from scipy.optimize import linprog
 from scipy.sparse import coo_array
 
@@ -24,6 +23,7 @@ from hexterra.stages.levels.legalise import LegalLevels, legalise, relegalise
 from hexterra.stages.levels.quantise import Levels, quantise
 from hexterra.stages.water.flow import Watercourses
 from tests.level_ground import heights_of
+from tests.plain import levels as plain
 
 # Cells of `flower()`: the middle one, and its neighbours across sides 0 to 5.
 MIDDLE = 3

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from invented_boards import invented_board
 
 from hexterra.stages.search.bounds import Search
 from hexterra.stages.search.candidates import choose_among
@@ -12,6 +11,7 @@ from hexterra.stages.search.local_search import WIDE_WINDOWS, Review, repair
 from hexterra.stages.search.open_region import narrow, pass_on
 from hexterra.stages.search.prices import FORBIDDEN, PRESETS
 from hexterra.stages.search.refine import refine
+from tests.invented_boards import invented_board
 
 TRUEST = PRESETS["truest ground"]
 

@@ -14,14 +14,14 @@ import numpy as np
 import pytest
 from affine import Affine
 from matplotlib import cbook
-from plan_tables import Rows, judge, read_tables, write_document
-from seeded_plans import seeded_brief, seeded_plan
 
 import hexterra.catalogue
 from hexterra.elevation.elevation import Elevation, read_elevation
 from hexterra.elevation.invention import invent
 from hexterra.plan.pipeline import make_plan
 from hexterra.plan.plan import Plan
+from tests.plan_tables import Rows, judge, read_tables, write_document
+from tests.seeded_plans import seeded_brief, seeded_plan
 
 DEFAULT = Path(hexterra.catalogue.__file__).parent / "default.toml"
 N_SEEDED = 50

@@ -15,13 +15,10 @@ import rasterio
 import shapely
 from affine import Affine
 from pyproj import Transformer
-from test_cli import run, write_raster
-from test_vectors import write
 
-UTM = "EPSG:32631"
-X, Y = 502_000.0, 4_998_500.0
-ROAD = shapely.LineString([(X - 1000.0, Y - 200.0), (X + 1000.0, Y + 300.0)])
-WOOD = shapely.box(X - 1500.0, Y - 1200.0, X, Y + 1200.0)
+from tests.command_line import run, write_raster
+from tests.vector_files import ROAD, UTM, WOOD, X, Y, write
+
 BOW = shapely.Polygon(
     [(X - 500.0, Y - 500.0), (X + 500.0, Y + 500.0), (X + 500.0, Y - 500.0), (X - 500.0, Y + 500.0)]
 )

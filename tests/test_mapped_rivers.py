@@ -21,7 +21,7 @@ from hexterra.stages.tiles.fit import fit
 from hexterra.stages.water.flow import Watercourses, WaterKind, flow
 from tests.level_ground import heights_of
 from tests.map_lines import board, features, names, through
-from tests.test_flow import check_laws, fractal
+from tests.water_laws import check_laws, fractal
 
 
 def rivers(heights: Heights, *courses: tuple[str, ...], titles: tuple[str, ...] = ()) -> Ways:

@@ -17,13 +17,13 @@ import numpy as np
 import pytest
 from PIL import Image, ImageFont
 from shapely import Polygon, box
-from small_plans import small_plan
 
 from hexterra.drawing.board_map import MAX_PIXELS, map_png, map_svg
 from hexterra.drawing.lettering import text_width
 from hexterra.drawing.map_style import CLIFF, INK, WATER, Tints
 from hexterra.drawing.svg import Drawing, number
 from hexterra.lattice.board import Board
+from tests.small_plans import small_plan
 
 BOTH = pytest.mark.parametrize("facing", ["points", "flats"])
 OUTLINES = pytest.mark.parametrize("edges", ["straight", "whole"])

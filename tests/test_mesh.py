@@ -13,8 +13,6 @@ import pytest
 import trimesh
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from plain.meshes import board_mesh, piece_mesh
-from small_plans import small_plan
 
 from hexterra.catalogue.catalogue_file import load_catalogue
 from hexterra.catalogue.tops import mean_rise
@@ -27,6 +25,8 @@ from hexterra.mesh.tile_columns import FINE, Frame, Mesh, closed_mesh
 from hexterra.workshop.solids.courses import piece_course
 from hexterra.workshop.solids.grooves import Groove, Grooves
 from hexterra.workshop.solids.solids import Solid, cut_top, piece_solids
+from tests.plain.meshes import board_mesh, piece_mesh
+from tests.small_plans import small_plan
 
 PATTERNS = tuple(pattern.rises for pattern in load_catalogue(None).patterns)
 UNIT = Frame(half_x_mm=1.0, half_y_mm=1.0, step_mm=1.0, base_mm=1.0)

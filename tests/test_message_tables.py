@@ -8,13 +8,13 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from invented_boards import searched
-from plain.boards import least_of_all, model_of
 
 from hexterra.stages.search.exact_search import options_of
 from hexterra.stages.search.message_passing import Passing
 from hexterra.stages.search.prices import Prices
 from hexterra.stages.search.refine import refine
+from tests.invented_boards import searched
+from tests.plain.boards import least_of_all, model_of
 
 laws = settings(derandomize=True, deadline=None, max_examples=30)
 

@@ -8,10 +8,8 @@ from collections import Counter
 
 import numpy as np
 import pytest
-from bench_tables import sheet_of
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from invented_boards import invented_board
 from shapely import STRtree
 from shapely.geometry import LineString, Polygon, box
 
@@ -23,6 +21,8 @@ from hexterra.workshop.sheets.foam import foam
 from hexterra.workshop.sheets.nesting import FACINGS, Nest, nest, part_shapes
 from hexterra.workshop.sheets.slots import SLOT_PARTS
 from hexterra.workshop.solids.facings import facings
+from tests.bench_tables import sheet_of
+from tests.invented_boards import invented_board
 
 NEAR_MM = 1e-6
 

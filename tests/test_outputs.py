@@ -19,7 +19,6 @@ from affine import Affine
 from pyproj import Geod, Transformer
 from shapely import MultiPoint, Point, Polygon
 from shapely.geometry import shape
-from small_plans import small_ground, small_plan
 
 from hexterra.brief.brief import Brief, read_brief
 from hexterra.catalogue.tops import facets
@@ -44,6 +43,7 @@ from hexterra.outputs.surface import (
 from hexterra.plan.pipeline import make_plan
 from hexterra.plan.tables import cell_lonlat
 from hexterra.verification.verify import verify
+from tests.small_plans import small_ground, small_plan
 
 BOTH = pytest.mark.parametrize("facing", ["points", "flats"])
 OUTLINES = pytest.mark.parametrize("edges", ["straight", "whole"])

@@ -10,7 +10,6 @@ import pytest
 import rasterio
 import shapely
 from affine import Affine
-from seeded_plans import write_map
 
 from hexterra.brief.brief import Brief
 from hexterra.elevation.elevation import Elevation, read_elevation
@@ -21,6 +20,7 @@ from hexterra.place.siting import site_board
 from hexterra.plan.overlay import Overlay, drape
 from hexterra.stages.sampling.gather import gather
 from hexterra.stages.water.flow import WaterKind
+from tests.seeded_plans import write_map
 
 CRS = "EPSG:32631"
 X, Y = 500_000.0, 4_500_000.0

@@ -12,8 +12,6 @@ import pytest
 import shapely
 from hypothesis import example, given, reject, settings
 from hypothesis import strategies as st
-from plan_tables import judge, read_tables, write_document
-from seeded_plans import write_map
 
 from hexterra.brief.brief import Brief, read_brief
 from hexterra.elevation.elevation import Elevation, read_elevation
@@ -21,6 +19,8 @@ from hexterra.elevation.invention import invent
 from hexterra.errors import VectorError
 from hexterra.plan.pipeline import make_plan
 from hexterra.plan.plan import Plan
+from tests.plan_tables import judge, read_tables, write_document
+from tests.seeded_plans import write_map
 
 SAMPLE = Path(__file__).parent.parent / "sample_data"
 Points = list[tuple[float, float]]

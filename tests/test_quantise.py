@@ -10,13 +10,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import ArrayLike
-from plain import levels as plain
 
 from hexterra.errors import BriefError
 from hexterra.lattice.board import Board
 from hexterra.stages.levels.quantise import Levels, quantise
 from hexterra.stages.sampling.gather import Heights
 from tests.level_ground import heights_of
+from tests.plain import levels as plain
 
 
 def row_of(mean_m: ArrayLike) -> Heights:

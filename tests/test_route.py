@@ -25,7 +25,7 @@ from hexterra.stages.sampling.pixel_geometry import pixel_steps
 from hexterra.stages.water.flow import Watercourses, WaterKind
 from hexterra.stages.water.route import RoutingReport, _outlines_in_pixels, carry, route
 from tests.plain import drain as plain
-from tests.test_drain import PIXEL_M, on_grid, rough, valley
+from tests.raster_grids import PIXEL_M, on_grid, rough, valley
 
 
 def board_on(

@@ -11,7 +11,6 @@ from typing import Any
 
 import pandas as pd
 import pytest
-from test_cli import run
 
 from hexterra import catalogue
 from hexterra.brief.brief import UNTITLED, Brief
@@ -26,6 +25,7 @@ from hexterra.plan.pipeline import make_plan
 from hexterra.plan.plan import Plan
 from hexterra.plan.share import Shared, share_plans
 from hexterra.verification.verify import verify
+from tests.command_line import run
 
 
 @cache

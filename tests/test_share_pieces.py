@@ -10,8 +10,6 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from invented_boards import SMALL, invented_board
-from test_refine import SOLVER, check_built, check_sums
 
 from hexterra.errors import BriefError, CatalogueError
 from hexterra.inputs.owned_pieces import tile_kind
@@ -23,6 +21,8 @@ from hexterra.stages.tiles.fit import Tiles
 from hexterra.stages.tiles.tile_kinds import TileKind
 from hexterra.stages.variants.edit_cell import edit_cell
 from hexterra.stages.variants.share_pieces import share_pieces
+from tests.board_laws import SOLVER, check_built, check_sums
+from tests.invented_boards import SMALL, invented_board
 
 
 def scheduled(tiles: Tiles) -> Counter[TileKind]:

@@ -24,8 +24,8 @@ from hexterra.stages.drainage.lakes import lakes
 from hexterra.stages.drainage.streams import Streams, default_threshold_m2, label_stretches, streams
 from tests.plain import drain as plain
 from tests.plain import streams as plain_streams
+from tests.raster_grids import rough
 from tests.silence_output import silence_output
-from tests.test_drain import rough
 
 PIXEL_M = 30.0
 PIXEL_M2 = PIXEL_M**2

@@ -26,9 +26,6 @@ from click.testing import CliRunner
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from matplotlib import ft2font
-from test_cli import write_raster
-from test_map_files import ROAD, UTM, WOOD
-from test_vectors import write
 
 import hexterra as hx
 from hexterra.brief.brief import Brief
@@ -38,6 +35,8 @@ from hexterra.drawing import lettering
 from hexterra.errors import HexterraWarning, VectorError
 from hexterra.outputs.plan_files import write_plan
 from hexterra.text import cleaned, cleaned_kind
+from tests.command_line import write_raster
+from tests.vector_files import ROAD, UTM, WOOD, write
 
 #: Any string of Python, lone surrogates and noncharacters among them.
 ANY = st.text(st.characters(exclude_categories=()))

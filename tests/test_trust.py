@@ -17,13 +17,13 @@ import pytest
 import rasterio
 from affine import Affine
 from click.testing import CliRunner
-from loopback_server import Server, serving
 from numpy.typing import NDArray
 
 from hexterra.cli import main
 from hexterra.elevation.elevation import read_elevation
 from hexterra.errors import FileMissingError, InputError, UntrustedSourceError, VectorError
 from hexterra.vectors.features import read_lines
+from tests.loopback_server import Server, serving
 
 CRS = "EPSG:32616"
 SIZE = 40

@@ -3,51 +3,19 @@
 from __future__ import annotations
 
 import json
-import warnings
-from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pytest
 import shapely
-from pyogrio import raw
 
 from hexterra.errors import CrsError, FileMissingError, VectorError
 from hexterra.lattice.board import Board
 from hexterra.lattice.globe import Globe
 from hexterra.vectors.features import Features, read_areas, read_lines
+from tests.vector_files import write
 
 LON, LAT = 9.0, 46.0
-
-
-def write(
-    path: Path,
-    shapes: Sequence[Any],
-    *,
-    crs: str | None = "EPSG:4326",
-    fields: dict[str, Sequence[Any]] | None = None,
-    layer: str | None = None,
-    append: bool = False,
-    geometry_type: str = "Unknown",
-) -> Path:
-    """Write shapely geometries (None for none) to the kind of file that the name ends in."""
-    driver = {".gpkg": "GPKG", ".geojson": "GeoJSON", ".shp": "ESRI Shapefile"}[path.suffix]
-    values = fields or {}
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")  # of a missing CRS, which is the point of a test
-        raw.write(
-            path,
-            geometry=np.array([None if s is None else shapely.to_wkb(s) for s in shapes], object),
-            field_data=[np.array(column, dtype=object) for column in values.values()],
-            fields=list(values),
-            geometry_type=geometry_type,
-            driver=driver,
-            crs=crs,
-            layer=layer,
-            append=append,
-        )
-    return path
 
 
 def write_geojson(path: Path, *geometries: object) -> Path:

@@ -6,7 +6,8 @@ import json
 from pathlib import Path
 
 import pytest
-from plan_tables import (
+
+from tests.plan_tables import (
     Rows,
     bare_piece,
     bare_row,
@@ -16,7 +17,7 @@ from plan_tables import (
     kinds,
     write_document,
 )
-from small_plans import small_plan
+from tests.small_plans import small_plan
 
 
 def test_open_seam(tables: tuple[Rows, Rows], tmp_path: Path) -> None:

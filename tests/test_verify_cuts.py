@@ -9,12 +9,12 @@ from pathlib import Path
 
 import pytest
 import shapely
-from plan_tables import Row, Rows, first, judge, read_tables
-from seeded_plans import write_map
-from small_plans import small_ground, small_plan
 
 from hexterra.brief.brief import Brief
 from hexterra.plan.pipeline import make_plan
+from tests.plan_tables import Row, Rows, first, judge, read_tables
+from tests.seeded_plans import write_map
+from tests.small_plans import small_ground, small_plan
 
 Tables = tuple[Rows, Rows]
 X, Y = 500_000.0, 3_320_000.0

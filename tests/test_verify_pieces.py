@@ -5,7 +5,10 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from plan_tables import (
+
+from hexterra.brief.brief import Brief
+from hexterra.plan.pipeline import make_plan
+from tests.plan_tables import (
     Rows,
     bare_piece,
     bare_row,
@@ -16,10 +19,7 @@ from plan_tables import (
     rename_crossing,
     swap,
 )
-from small_plans import small_ground
-
-from hexterra.brief.brief import Brief
-from hexterra.plan.pipeline import make_plan
+from tests.small_plans import small_ground
 
 
 @pytest.fixture

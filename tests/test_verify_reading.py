@@ -5,11 +5,11 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from plan_tables import Rows, judge, write_document, write_tables
-from small_plans import small_plan
 
 from hexterra.errors import PlanFolderError
 from hexterra.verification.verify import verify
+from tests.plan_tables import Rows, judge, write_document, write_tables
+from tests.small_plans import small_plan
 
 
 def test_missing_table(tmp_path: Path) -> None:

@@ -7,18 +7,6 @@ from typing import Any
 
 import numpy as np
 import pytest
-from invented_boards import invented_board
-from plan_tables import (
-    Rows,
-    bare_piece,
-    bare_row,
-    first,
-    is_inside,
-    judge,
-    read_tables,
-    write_document,
-)
-from small_plans import small_ground, small_plan
 
 from hexterra.brief.brief import Brief
 from hexterra.csvfile import csv_text
@@ -28,6 +16,18 @@ from hexterra.plan.pipeline import make_plan
 from hexterra.plan.tables import schedule_frame, tiles_frame
 from hexterra.stages.schedule.schedule import schedule
 from hexterra.verification.verify import verify
+from tests.invented_boards import invented_board
+from tests.plan_tables import (
+    Rows,
+    bare_piece,
+    bare_row,
+    first,
+    is_inside,
+    judge,
+    read_tables,
+    write_document,
+)
+from tests.small_plans import small_ground, small_plan
 
 BOTH = pytest.mark.parametrize("facing", ["points", "flats"])
 OUTLINES = pytest.mark.parametrize("edges", ["straight", "whole"])

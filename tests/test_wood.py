@@ -8,10 +8,8 @@ from functools import cache
 from itertools import combinations
 
 import pytest
-from bench_tables import sheet_of
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from invented_boards import invented_board
 from shapely.geometry import box
 
 from hexterra.brief.bench_sections import BaseBrief, FoamBrief, SheetBrief
@@ -26,6 +24,8 @@ from hexterra.workshop.sheets.wood import wood
 from hexterra.workshop.solids.base import base
 from hexterra.workshop.solids.bodies import base_bodies, facing_body
 from hexterra.workshop.solids.facings import FacingPiece, facings
+from tests.bench_tables import sheet_of
+from tests.invented_boards import invented_board
 
 SIDE_MM = 100.0 / math.sqrt(3.0)
 

@@ -10,7 +10,6 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from shapely import Polygon
-from small_plans import small_plan
 
 from hexterra.catalogue.catalogue_file import load_catalogue
 from hexterra.catalogue.tops import facet_planes, facets, mean_rise
@@ -20,6 +19,7 @@ from hexterra.lattice.hexagon import Hand, Part
 from hexterra.workshop.solids.courses import Course, piece_course
 from hexterra.workshop.solids.solids import Solid, piece_solids
 from hexterra.workshop.templates.piece_drawings import piece_drawing, sketch
+from tests.small_plans import small_plan
 
 PATTERNS = {pattern.name: pattern.rises for pattern in load_catalogue(None).patterns}
 PARTS: tuple[tuple[Part, Hand], ...] = (

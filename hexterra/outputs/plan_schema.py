@@ -2,13 +2,9 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 from hexterra.inputs.earlier_plans import FORMAT, VERSION
-
-if TYPE_CHECKING:
-    pass
-
 
 _SIDE: Final = {"type": "integer", "minimum": 0, "maximum": 5}
 

@@ -11,8 +11,6 @@ from typing import Any
 
 import numpy as np
 import pytest
-from invented_boards import SMALL, invented_board
-from plain.boards import least_by_program, model_of
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import maximum_bipartite_matching
 
@@ -24,6 +22,8 @@ from hexterra.stages.search.stock_prices import pieces_of
 from hexterra.stages.tiles.fit import Tiles
 from hexterra.stages.tiles.tile_kinds import TileKind
 from hexterra.stages.variants.share_pieces import share_pieces
+from tests.invented_boards import SMALL, invented_board
+from tests.plain.boards import least_by_program, model_of
 
 SIZES = {600: (30, 20), 10_000: (125, 80), 100_000: (400, 250)}
 

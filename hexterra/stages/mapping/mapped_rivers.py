@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from hexterra.errors import BriefError
 from hexterra.kernels.board import lattice_flow
 from hexterra.ranges import check_positive
-from hexterra.stages.mapping.receivers import order_of, root_of, without_loops
+from hexterra.stages.mapping.receiver_paths import order_of, root_of, without_loops
 from hexterra.stages.water.confluences import give_room, is_fed
 from hexterra.stages.water.flow import (
     MAX_INFLOWS,

@@ -2,13 +2,8 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 from numpy.typing import NDArray
-
-if TYPE_CHECKING:
-    pass
 
 
 def without_loops(cells: list[int]) -> list[int]:
