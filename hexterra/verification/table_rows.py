@@ -395,8 +395,5 @@ def read_document(path: Path) -> Document | None:
             ),
         )
     except (OSError, ValueError, KeyError, TypeError) as error:
-        raise _unreadable(
-            path, getattr(error, "lineno", 1), "", "",
-            "it does not tell corner0_deg, across_flats_mm of the board and, in heights, datum_m,"
-            " metres_per_step and thresholds_m",
-        ) from error  # fmt: skip
+        lacking = "it does not tell corner0_deg, across_flats_mm, and datum, step and thresholds"
+        raise _unreadable(path, getattr(error, "lineno", 1), "", "", lacking) from error
