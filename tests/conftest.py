@@ -28,10 +28,11 @@ def pytest_configure(config: pytest.Config) -> None:
         return
     from hexterra.commands.first_run import compiling_beside
     from hexterra.elevation.invention import invent
-    from hexterra.kernels.compiled import are_compiled
+    from hexterra.kernels.board.message_sweeps import sweep
+    from hexterra.kernels.compiled import is_compiled
     from hexterra.plan.pipeline import make_plan
 
-    if not are_compiled():
+    if not is_compiled(sweep):
         with compiling_beside():
             make_plan(invent(3, rows=60, columns=80))
 

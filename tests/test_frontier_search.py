@@ -32,7 +32,7 @@ def test_the_best_board_is_found_and_proven(seed: int, n_rounds: int) -> None:
 @settings(derandomize=True, deadline=None, max_examples=30)
 @given(seed=st.integers(0, 10_000), n_most=st.integers(1, 200))
 def test_without_room_for_all_nothing_is_proven_wrongly(seed: int, n_most: int) -> None:
-    """With room for few beginnings a board comes back, if at all, that costs no less."""
+    """With room for few partial assignments a board comes back, if at all, that costs no less."""
     search = searched(4, 4, seed, 3)
     least = refine(search.choices.tiles, effort="proven").cost
     found = search.field.decide(least + 1.0, n_most)

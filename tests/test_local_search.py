@@ -21,7 +21,7 @@ def passed_on(columns: int, rows: int, *, closed: bool = False, ramp_limit: int 
     tiles = invented_board(3, columns, rows, is_rough=True, ramp_limit=ramp_limit)
     shut = ~tiles.cliff if closed else None
     search = Search(choose_among(tiles, TRUEST, closed=shut))
-    search.offer(search.corners)
+    search.try_candidate(search.corners)
     for _ in pass_on(search, search.passing, 12):
         pass
     search.propose()
@@ -40,7 +40,7 @@ def test_a_spoiled_place_is_put_right() -> None:
     spoiled = np.where((search.choices.labels(spoiled) >= 0)[:, None], spoiled, best)
     search.corners, search.cost = spoiled, search.price(spoiled)
     assert search.cost > least + 1.0
-    for _ in Review(search).better():
+    for _ in Review(search).improve():
         pass
     assert search.cost <= least + 1e-9
 
@@ -49,11 +49,11 @@ def test_what_is_settled_is_not_searched_again() -> None:
     """A review of a board that it has gone over finds nothing to do."""
     search = passed_on(30, 20)
     review = Review(search)
-    n_windows = [sum(1 for _ in review.better()) for _ in range(4)]
+    n_windows = [sum(1 for _ in review.improve()) for _ in range(4)]
     assert n_windows[0] > 0 == n_windows[-1]
 
 
-def test_a_board_that_breaks_rules_is_mended() -> None:
+def test_a_board_that_breaks_rules_is_repaired() -> None:
     """With all sides closed, what is proposed leaves some open; repaired, none is."""
     search = passed_on(16, 12, closed=True, ramp_limit=2)
     assert search.is_broken(search.proposed)
@@ -67,7 +67,7 @@ def test_a_board_that_breaks_rules_is_mended() -> None:
 def test_rounds_where_it_is_open_prove_more() -> None:
     """The bound rises, stays below the cost of any board, and the whole board proves it as well."""
     search = passed_on(60, 40)
-    for _ in Review(search).better():
+    for _ in Review(search).improve():
         pass
     lattice = search.choices.tiles.lattice
     is_open = lattice.spread(search.excess(search.corners) > 0.02, 4)

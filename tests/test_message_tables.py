@@ -94,7 +94,7 @@ def test_no_order_of_sweeps_drops_a_label_of_the_best_board(
 ) -> None:
     """The best board, which is known from the start, is still there in the end."""
     search = searched(6, 5, seed, 0)
-    search.offer(refine(search.choices.tiles, effort="proven").tiles.corners)
+    search.try_candidate(refine(search.choices.tiles, effort="proven").tiles.corners)
     for _ in range(n_rounds):
         search.round()
     for way in ways:

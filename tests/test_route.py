@@ -23,7 +23,7 @@ from hexterra.stages.drainage.drain import Drainage, drain
 from hexterra.stages.sampling.gather import gather
 from hexterra.stages.sampling.pixel_geometry import pixel_steps
 from hexterra.stages.water.flow import Watercourses, WaterKind
-from hexterra.stages.water.route import RoutingReport, _outlines_in_pixels, carry, route
+from hexterra.stages.water.route import RoutingReport, _corners_in_pixels, carry, route
 from tests.plain import drain as plain
 from tests.raster_grids import PIXEL_M, on_grid, rough, valley
 
@@ -220,7 +220,8 @@ def test_pixels_belong_to_the_cell_that_holds_their_centre(facing: Facing) -> No
     ring_xy = lattice.rings_xy / 3.7 + 20.0
     cell_at = np.full((40, 40), -1, dtype=np.int32)
     corner_of = np.arange(ring_xy[..., 0].size, dtype=np.int32).reshape(ring_xy.shape[:2])
-    cell_pixels.cells_of_pixels(ring_xy.reshape(-1, 2), corner_of, 40, cell_at.ravel())
+    corners = cell_pixels.CellCorners(ring_xy.reshape(-1, 2), corner_of)
+    cell_pixels.cells_of_pixels(corners, 40, cell_at.ravel())
     polygons = [Polygon(ring) for ring in ring_xy]
     for row, column in np.ndindex(40, 40):
         centre = Point(column + 0.5, row + 0.5)
@@ -233,28 +234,29 @@ def test_exits_are_those_of_the_definition() -> None:
     drained = drain(on_grid(rough(110, seed=3)))
     lattice = board_on(drained.elevation, 10.0 * PIXEL_M, 8, "flats", 20.0)
     n, shape = lattice.n_cells, drained.direction.shape
-    outlines = _outlines_in_pixels(drained, lattice)
+    corners = _corners_in_pixels(drained, lattice)
     cell_at = np.full(shape, -1, dtype=np.int32)
-    cell_pixels.cells_of_pixels(*outlines, shape[1], cell_at.ravel())
+    cell_pixels.cells_of_pixels(corners, shape[1], cell_at.ravel())
     known = cell_at.copy()
-    step = pixel_steps(shape[1]).view(np.uint64)
-    ground = (cell_at.ravel(), drained.direction.ravel(), step)
-    area = drained.catchment_m2.ravel()
+    code, area = drained.direction.ravel(), drained.catchment_m2.ravel()
+    pixels = cell_pixels.DrainedPixels(shape[1], cell_at.ravel(), code, area, pixel_steps(shape[1]))
     cells = np.zeros(n, dtype=cell_outlets.CELL)
     cells["outlet"] = cells["first"] = -1
     table, places = np.empty(0, dtype=cell_outlets.EXIT), np.empty(0, dtype=np.int64)
+    exits = cell_outlets.ExitTables(table, cells, lattice.neighbours)
     room = np.empty(1, dtype=cell_outlets.FOUND)
     least_m2 = 9.0 * PIXEL_M**2
     every = np.arange(n, dtype=np.int32)
     for batch in range(2):
         if batch == 0:
-            found = cell_pixels.find_exits(*ground, area, least_m2, n, room)
+            found = cell_pixels.find_exits(pixels, n, least_m2, room)
         else:
             found = cell_pixels.find_smaller_exits(
-                every, *outlines, shape[1], *ground, area, 0.0, least_m2, table, cells, room
+                every, corners, pixels, exits, 0.0, least_m2, room
             )
         table = np.concatenate([table, np.zeros(len(found), dtype=cell_outlets.EXIT)])
-        cell_pixels.add_exits(found, *ground, table, cells)
+        exits = exits._replace(exits=table)
+        cell_pixels.add_exits(found, pixels, exits)
         places = np.concatenate([places, found["pixel"]])
         ways = {
             divmod(int(at), shape[1]): divmod(int(places[then]), shape[1]) if then >= 0 else None

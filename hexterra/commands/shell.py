@@ -174,9 +174,10 @@ def read(files: tuple[str, ...], reading: dict[str, Any]) -> Elevation:
 @contextmanager
 def first_run(progress: Progress) -> Generator[None, None, None]:
     """On the first run on a machine, say so and compile on both sides."""
-    from hexterra.kernels.compiled import are_compiled
+    from hexterra.kernels.board.message_sweeps import sweep
+    from hexterra.kernels.compiled import is_compiled
 
-    if are_compiled():
+    if is_compiled(sweep):  # the last kernel that a first run compiles
         yield
         return
     from hexterra.commands.first_run import compiling_beside

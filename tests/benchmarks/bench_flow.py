@@ -52,7 +52,8 @@ class Case:
         cell_at, rank_of, parent, order = np.empty((4, n), dtype=np.int32)
         filled = np.empty(n)
         kernels.rank(_sortable(mean), cell_at, rank_of)
-        kernels.flood(mean, cell_at, rank_of, neighbours, is_rim, filled, parent, order)
+        ground = kernels.RankedGround(mean, cell_at, rank_of)
+        kernels.flood(ground, neighbours, is_rim, filled, parent, order)
         return filled
 
 

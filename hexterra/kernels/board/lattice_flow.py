@@ -7,27 +7,43 @@ cell, and that each connected part of the lattice holds at least one source.
 
 from __future__ import annotations
 
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
+
+from hexterra.kernels.compiled import helper, kernel
 
 _ONE: Final = np.uint64(1)
 _SIX_BITS: Final = np.uint64(63)
+_SIXTY_SEVEN: Final = np.uint64(67)
 _DIGIT_BITS: Final = 11
 _N_DIGITS: Final = 6
 
-# Number of a word's only set bit: the word times a de Bruijn sequence, whose 64 six-bit windows
-# all differ, has a window of its own in its top bits (Leiserson, Prokop and Randall, "Using de
-# Bruijn sequences to index a 1 in a computer word", MIT, 1998).
-_DE_BRUIJN: Final = np.uint64(0x03F79D71B4CB0A89)
-_BIT_OF_WINDOW: Final = np.empty(64, np.int64)
+# Number of a word's only set bit, by the remainder of the word on division by 67: the powers 2^0 to
+# 2^65 leave all remainders but 0, each once.
+_BIT_OF_REMAINDER: Final = np.zeros(67, np.int64)
 for _bit in range(64):
-    _BIT_OF_WINDOW[((0x03F79D71B4CB0A89 << _bit) % 2**64) >> 58] = _bit
+    _BIT_OF_REMAINDER[2**_bit % 67] = _bit
 
 
-@njit(cache=True, nogil=True)
+class RankedGround(NamedTuple):
+    """The ground of n cells, and their order by height, then by number.
+
+    Parameters
+    ----------
+    height
+        (n,) float64.
+    cell_at, rank_of
+        The cell at each rank and the rank of each cell, (n,) int32; see `rank`.
+    """
+
+    height: NDArray[np.float64]
+    cell_at: NDArray[np.int32]
+    rank_of: NDArray[np.int32]
+
+
+@kernel
 def rank(key: NDArray[np.uint64], cell_at: NDArray[np.int32], rank_of: NDArray[np.int32]) -> None:
     """Sort cells by key, then by number; write the cell at each rank and the rank of each cell.
 
@@ -62,11 +78,9 @@ def rank(key: NDArray[np.uint64], cell_at: NDArray[np.int32], rank_of: NDArray[n
         rank_of[cell_at[i]] = i
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def flood(
-    height: NDArray[np.float64],
-    cell_at: NDArray[np.int32],
-    rank_of: NDArray[np.int32],
+    ground: RankedGround,
     neighbours: NDArray[np.int32],
     is_source: NDArray[np.bool_],
     filled: NDArray[np.float64],
@@ -82,14 +96,13 @@ def flood(
 
     Parameters
     ----------
-    height, neighbours, is_source
-        Ground (n,), neighbour table (n, 6), and where water leaves the lattice (n,).
-    cell_at, rank_of
-        From `rank`, by height.
+    neighbours, is_source
+        Neighbour table (n, 6), and where water leaves the lattice (n,).
     filled, parent, order
         Results (n,): water level; the cell the flood came from (a source is its own); the cells,
         last visited first.
     """
+    height, cell_at, rank_of = ground
     n = len(height)
     waiting = np.zeros((n >> 6) + 1, np.uint64)  # one bit per rank
     busy = np.zeros((n >> 12) + 1, np.uint64)  # one bit per word of `waiting` that is not 0
@@ -125,7 +138,7 @@ def flood(
                 n_waiting += 1
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def descend(
     height: NDArray[np.float64],
     neighbours: NDArray[np.int32],
@@ -169,7 +182,7 @@ def descend(
         side[cell] = across
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def accumulate(
     order: NDArray[np.int32], receiver: NDArray[np.int32], total: NDArray[np.float64]
 ) -> None:
@@ -180,15 +193,14 @@ def accumulate(
             total[down] += total[cell]
 
 
-@njit(cache=True, nogil=True)
+@helper
 def _add(waiting: NDArray[np.uint64], busy: NDArray[np.uint64], place: int) -> None:
     """Put a rank into the bit set."""
     waiting[place >> 6] |= _ONE << (np.uint64(place) & _SIX_BITS)
     busy[place >> 12] |= _ONE << (np.uint64(place >> 6) & _SIX_BITS)
 
 
-@njit(cache=True, nogil=True)
+@helper
 def _lowest_bit(word: np.uint64) -> int:
     """Return the number of the lowest set bit of a word that is not 0."""
-    lowest = word & (~word + _ONE)
-    return _BIT_OF_WINDOW[(lowest * _DE_BRUIJN) >> np.uint64(58)]
+    return _BIT_OF_REMAINDER[(word & (~word + _ONE)) % _SIXTY_SEVEN]

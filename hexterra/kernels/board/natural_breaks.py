@@ -7,11 +7,12 @@ up.
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from hexterra.kernels.compiled import kernel
 
-@njit(cache=True, nogil=True)
+
+@kernel
 def natural_breaks(
     count: NDArray[np.float64],
     total: NDArray[np.float64],

@@ -1,73 +1,62 @@
-"""Choose tiles cell after cell, with many beginnings of a board at a time.
+"""Choose tiles cell after cell, going on with many partial assignments at a time.
 
-Called by `hexterra.stages.search.message_tables` only. Tables as in
+Called by `hexterra.stages.search.message_tables` only. MessageTables as in
 `hexterra.kernels.board.message_sweeps`; besides:
 
 The cells of `order` are decided in turn. All that the others feel of a decided cell is its two
 corner heights on each side towards a cell not yet decided: these lie in a *slot* of the side.
-Beginnings of a board with equal slots are one, and the cheapest of them is kept.
+Partial assignments with equal slots are one, and the cheapest of them is kept.
 """
 
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
-from hexterra.kernels.board.tile_costs import NEVER, face_price, inner
+from hexterra.kernels.board.message_sweeps import MessageTables
+from hexterra.kernels.board.tile_costs import INFEASIBLE, face_price
+from hexterra.kernels.compiled import helper, kernel
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def decide(
     order: NDArray[np.int32],
-    n_most: int,
     limit: NDArray[np.float64],
-    neighbours: NDArray[np.int32],
-    back: NDArray[np.int8],
-    fixed: NDArray[np.float64],
-    per_step: NDArray[np.float64],
-    falls: NDArray[np.int8],
-    rises: NDArray[np.int32],
-    codes: NDArray[np.int32],
-    max_rise: int,
-    lowest: NDArray[np.int32],
-    n_heights: NDArray[np.int32],
-    first: NDArray[np.int64],
-    count: NDArray[np.int32],
-    price: NDArray[np.float64],
-    row: NDArray[np.int16],
-    offset: NDArray[np.int32],
-    start: NDArray[np.int64],
-    message: NDArray[np.float64],
+    n_most: int,
+    tables: MessageTables,
     corners: NDArray[np.int32],
 ) -> int:
-    """Write the cheapest board found to `corners`; return how it was found.
+    """Write the cheapest board found to `corners`, (n, 6); return how it was found.
 
-    Dynamic programming over layers, one for each cell, that keeps the `n_most` cheapest beginnings
-    (beam search: Lowerre, The Harpy speech recognition system, 1976). A beginning is priced with
-    what its undecided neighbours say, which leaves out none of their costs if the messages are
-    those of a sweep in the opposite order.
+    Dynamic programming over layers, one for each cell, that keeps the `n_most` cheapest partial
+    assignments (beam search: Lowerre, The Harpy speech recognition system, 1976). One is priced
+    with the messages of its undecided neighbours, which leaves out none of their costs if the
+    messages are those of a sweep in the opposite order.
 
     Parameters
     ----------
     order
-        All cells, each once.
+        All cells, each once, (n,).
     limit
-        What a beginning that ends with each cell of `order` may cost.
+        What a partial assignment that ends with each cell of `order` may cost, (n,).
 
     Returns
     -------
     int
-        1 if beginnings were dropped for lack of room, 0 if the board is the cheapest within the
-        limits, -1 if there is none within them.
+        1 if partial assignments were dropped for lack of room, 0 if the board is the cheapest
+        within the limits, -1 if there is none within them.
     """
+    sides, rises, codes = tables.sides, tables.states.rises, tables.states.codes
+    neighbours, back, max_rise = sides.neighbours, sides.back, tables.states.max_rise
+    first, n_left, price, oriented, offset = tables.labels
+    lowest, n_heights, start, message = tables.messages
     width = 2 * max_rise + 1
     n = len(order)
     place = np.empty(n, np.int64)
     most_labels = 0
     for k in range(n):
         place[order[k]] = k
-        most_labels = max(most_labels, count[order[k]])
+        most_labels = max(most_labels, n_left[order[k]])
     slot = np.empty((n, 6), np.int64)
     n_slots = _find_slots(order, place, neighbours, back, slot)
     base = np.empty(most_labels)
@@ -91,14 +80,14 @@ def decide(
     for k in range(n):
         i = order[k]
         at = first[i]
-        n_labels = count[i]
-        # Price each label by itself and what undecided neighbours say; list the decided ones.
+        n_labels = n_left[i]
+        # Price each label by itself and the messages of undecided neighbours; list the decided.
         n_behind = 0
         for t in range(n_labels):
             base[t] = price[at + t]
             for s in range(6):
                 low = lowest[i] + offset[at + t] // width
-                heights[t, s] = low + rises[row[at + t], s]
+                heights[t, s] = low + rises[oriented[at + t], s]
         for s in range(6):
             j = neighbours[i, s]
             if j < 0:
@@ -107,9 +96,9 @@ def decide(
                 behind[n_behind] = s
                 n_behind += 1
                 continue
-            told = start[i] + s * n_heights[i] * width
+            incoming = start[i] + s * n_heights[i] * width
             for t in range(n_labels):
-                base[t] += message[told + offset[at + t] + codes[row[at + t], s]]
+                base[t] += message[incoming + offset[at + t] + codes[oriented[at + t], s]]
         _sort(base, n_labels, by_price)
         n_found = 0
         for p in range(n_here):
@@ -130,8 +119,8 @@ def decide(
                     s = behind[r]
                     z = slot[place[neighbours[i, s]], int(back[i, s])]
                     total += face_price(
-                        fixed[i, s], per_step[i, s], falls[i, s],
-                        heights[t, s], heights[t, (s + 1) % 6], here[p, z, 1], here[p, z, 0],
+                        sides, i, s, heights[t, s] - here[p, z, 1],
+                        heights[t, (s + 1) % 6] - here[p, z, 0],
                     )  # fmt: skip
                 if total > limit[k]:
                     continue
@@ -141,7 +130,7 @@ def decide(
                 n_found += 1
         if n_found == 0:
             return -1
-        dearest = 1e3 * NEVER
+        dearest = 1e3 * INFEASIBLE
         if n_found > n_most:
             dearest = _nth_least(found_value, n_found, n_most)
         n_room = 0
@@ -150,7 +139,7 @@ def decide(
         if n_room < n_found:
             is_dropped = 1
             n_room = min(n_room, n_most)
-        # Build the beginnings that are left.
+        # Build the partial assignments that are left.
         size = 16
         while size < 2 * n_room:
             size *= 2
@@ -160,7 +149,7 @@ def decide(
             bucket[b] = -1
         n_there = 0
         for c in range(n_found):
-            if n_there == n_room:  # of beginnings that cost the same, the first have room
+            if n_there == n_room:  # of those that cost the same, the first have room
                 break
             if found_value[c] > dearest:
                 continue
@@ -179,9 +168,9 @@ def decide(
                 if j >= 0 and place[j] > k:
                     there[n_there, slot[k, s], 0] = heights[t, s]
                     there[n_there, slot[k, s], 1] = heights[t, (s + 1) % 6]
-            same = _look_up(there, n_there, n_slots, size, bucket)
+            same = _find_equal(there, n_there, n_slots, size, bucket)
             if same == n_there:
-                next_value[same] = 1e3 * NEVER
+                next_value[same] = 1e3 * INFEASIBLE
                 n_there += 1
             if found_value[c] < next_value[same]:
                 next_value[same] = found_value[c]
@@ -199,12 +188,12 @@ def decide(
         i = order[k]
         t = first[i] + label[layer[k] + best]
         for s in range(6):
-            corners[i, s] = lowest[i] + offset[t] // width + rises[row[t], s]
+            corners[i, s] = lowest[i] + offset[t] // width + rises[oriented[t], s]
         best = parent[layer[k] + best]
     return is_dropped
 
 
-@inner
+@helper
 def _find_slots(
     order: NDArray[np.int32],
     place: NDArray[np.int64],
@@ -235,7 +224,7 @@ def _find_slots(
     return n_slots
 
 
-@inner
+@helper
 def _sort(value: NDArray[np.float64], n: int, by_value: NDArray[np.int64]) -> None:
     """Give the numbers of values in ascending order; equals stay (Shell sort, made stable)."""
     for t in range(n):
@@ -246,20 +235,20 @@ def _sort(value: NDArray[np.float64], n: int, by_value: NDArray[np.int64]) -> No
     while gap > 1:
         gap //= 3
         for t in range(gap, n):
-            held = by_value[t]
+            moved = by_value[t]
             at = t
             while at >= gap:
                 other = by_value[at - gap]
-                if value[other] < value[held]:
+                if value[other] < value[moved]:
                     break
-                if value[other] == value[held] and other < held:
+                if value[other] == value[moved] and other < moved:
                     break
                 by_value[at] = other
                 at -= gap
-            by_value[at] = held
+            by_value[at] = moved
 
 
-@inner
+@helper
 def _nth_least(value: NDArray[np.float64], n: int, n_most: int) -> float:
     """Return a value that nearly `n_most` of the values are at or below, and no more."""
     low = value[0]
@@ -292,16 +281,16 @@ def _nth_least(value: NDArray[np.float64], n: int, n_most: int) -> float:
     return least
 
 
-@inner
-def _look_up(
+@helper
+def _find_equal(
     there: NDArray[np.int16], n_there: int, n_slots: int, size: int, bucket: NDArray[np.int64]
 ) -> int:
     """Return the first of the slots `there` that equal those at `n_there`, noting them if new."""
-    code = np.uint64(14695981039346656037)  # FNV-1a
+    code = 2166136261  # FNV-1a of 32 bits: in 64 bits nothing overflows
     for z in range(n_slots):
         for e in range(2):
-            code = (code ^ np.uint64(there[n_there, z, e] + 40000)) * np.uint64(1099511628211)
-    at = np.int64((code ^ (code >> np.uint64(29))) & np.uint64(size - 1))
+            code = (code ^ (int(there[n_there, z, e]) + 40000)) * 16777619 & 0xFFFFFFFF
+    at = (code ^ (code >> 15)) & (size - 1)
     while bucket[at] >= 0:
         other = bucket[at]
         is_same = True

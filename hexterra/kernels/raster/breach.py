@@ -9,11 +9,12 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from hexterra.kernels.compiled import helper, kernel
 
-@njit(cache=True, nogil=True)
+
+@kernel
 def breach_pits(
     ground: NDArray[Any],
     is_lake: NDArray[np.bool_],
@@ -29,7 +30,7 @@ def breach_pits(
     `reach` pixels long and nowhere cut deeper than `depth`. Lakes stand in `ground` at the level
     of their water: a way may end in one below the pit, and cuts nothing beside one above it.
 
-    Ways are found on `ground`, none knows of another, and `surface` is lowered to each: so the
+    Ways are found on `ground`, none depends on another, and `surface` is lowered to each: so the
     order of the pits does not matter, and only pixels up to `reach` + 1 away do. Where ways meet,
     the lower goes on to lower ground still, so all of them run down. Return how many were carved.
     """
@@ -103,7 +104,7 @@ def breach_pits(
     return n_carved
 
 
-@njit(cache=True, nogil=True)
+@helper
 def _is_beside_water_above(
     ground: NDArray[Any], is_lake: NDArray[np.bool_], row: int, column: int, floor: float
 ) -> bool:
@@ -116,7 +117,7 @@ def _is_beside_water_above(
     return False
 
 
-@njit(cache=True, nogil=True)
+@helper
 def _lift(
     heap: NDArray[np.int32], key: NDArray[np.float64], hole: int, place: int, cost: float
 ) -> None:
@@ -132,7 +133,7 @@ def _lift(
     key[hole] = cost
 
 
-@njit(cache=True, nogil=True)
+@helper
 def _sink(heap: NDArray[np.int32], key: NDArray[np.float64], n: int) -> None:
     """Fill the first slot of the heap with its last item, so that n are left."""
     place = heap[n]

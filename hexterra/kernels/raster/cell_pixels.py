@@ -2,35 +2,71 @@
 
 An *exit* is a pixel whose water leaves its cell. Exits form a forest: the water of each runs
 through the next cell to one exit of that. A cell's *outlet* is the exit that stands for it:
-`hexterra.kernels.raster.cell_outlets` chooses it, and tells what the tables of exits and cells
-hold.
+`hexterra.kernels.raster.cell_outlets` chooses it, and defines the tables of exits and cells.
 
 Called by `hexterra.stages.water.outlets` and `hexterra.stages.water.route` only, which guarantee
-the shapes; rasters are flat, `step` turns a direction code into a difference of pixel numbers,
-modulo 2^64. Pixels are numbered by unsigned integers, since numba looks whether a signed one is
+the shapes. Pixels are numbered by unsigned integers, since numba looks whether a signed one is
 negative.
 """
 
 from __future__ import annotations
 
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
+
+from hexterra.kernels.compiled import helper, kernel
+from hexterra.kernels.raster.cell_outlets import ExitTables
 
 _BATCH: Final = 1 << 12
 
 
-@njit(cache=True, nogil=True)
+class CellCorners(NamedTuple):
+    """The outlines of n cells.
+
+    Parameters
+    ----------
+    xy
+        Corners in pixel space, (n_corners, 2) float64.
+    of_cell
+        The corners of each cell, (n, k) int32.
+    """
+
+    xy: NDArray[np.float64]
+    of_cell: NDArray[np.int32]
+
+
+class DrainedPixels(NamedTuple):
+    """The pixels of a window that was drained, row by row.
+
+    Parameters
+    ----------
+    n_columns
+        Pixels in a row.
+    cell_at
+        The cell that holds each, int32, -1 for none; or -2 - its row in the table of exits.
+    code
+        Direction codes, uint8.
+    area
+        Contributing areas, float64.
+    step
+        What each code adds to the number of a pixel, (256,) int64.
+    """
+
+    n_columns: int
+    cell_at: NDArray[np.int32]
+    code: NDArray[np.uint8]
+    area: NDArray[np.float64]
+    step: NDArray[np.int64]
+
+
+@helper
 def _bounds(
-    cell: Any,
-    corner_xy: NDArray[np.float64],
-    corner_of: NDArray[np.int32],
-    n_rows: int,
-    n_columns: int,
+    cell: Any, corners: CellCorners, n_rows: int, n_columns: int
 ) -> tuple[int, int, int, int]:
     """First row and column whose centre a cell reaches, and those after the last."""
+    corner_xy, corner_of = corners
     top, bottom, left, right = np.inf, -np.inf, np.inf, -np.inf
     total = 0.0
     for i in range(corner_of.shape[1]):
@@ -47,18 +83,14 @@ def _bounds(
     )
 
 
-@njit(cache=True, nogil=True)
-def cells_of_pixels(
-    corner_xy: NDArray[np.float64],
-    corner_of: NDArray[np.int32],
-    n_columns: int,
-    cell_at: NDArray[np.int32],
-) -> None:
+@kernel
+def cells_of_pixels(corners: CellCorners, n_columns: int, cell_at: NDArray[np.int32]) -> None:
     """Write the number of each cell at the pixels whose centres it holds.
 
     Outlines are convex, in pixel space; a cell with a corner that is not finite holds none. Both
     cells beside a side find the same crossing with a row, so a centre is never in both.
     """
+    corner_xy, corner_of = corners
     n_rows = len(cell_at) // n_columns
     n_cells, n_corners = corner_of.shape
     left = np.empty(n_rows)
@@ -66,7 +98,7 @@ def cells_of_pixels(
     x = np.empty(n_corners + 1)
     y = np.empty(n_corners + 1)
     for cell in range(n_cells):
-        top, bottom, _, _ = _bounds(cell, corner_xy, corner_of, n_rows, n_columns)
+        top, bottom, _, _ = _bounds(cell, corners, n_rows, n_columns)
         if top >= bottom:
             continue
         for row in range(top, bottom):
@@ -95,20 +127,13 @@ def cells_of_pixels(
                 cell_at[np.uint64(pixel)] = cell
 
 
-@njit(cache=True, nogil=True)
-def find_exits(
-    cell_at: NDArray[np.int32],
-    code: NDArray[np.uint8],
-    step: NDArray[np.uint64],
-    area: NDArray[np.float64],
-    least: float,
-    n_cells: int,
-    found: Any,
-) -> Any:
+@kernel
+def find_exits(pixels: DrainedPixels, n_cells: int, least: float, found: Any) -> Any:
     """Find the exits that drain at least `least`: a table, by cell, then by pixel.
 
-    `found` is room for them; there may turn out to be too little.
+    `found` is room for them, rows of `FOUND`; there may turn out to be too little.
     """
+    _, cell_at, code, area, step = pixels
     stream = np.empty(_BATCH, np.uint32)
     n = np.uint64(0)
     for start in range(0, len(cell_at), _BATCH):
@@ -125,7 +150,7 @@ def find_exits(
             found[n].pixel = pixel
             found[n].cell = cell
             found[n].area = area[pixel]
-            leaves = cell_at[pixel + step[code[pixel]]] != cell
+            leaves = cell_at[_next(pixel, code, step)] != cell
             n += np.uint64((cell >= 0) & (leaves | (code[pixel] == 0)))
     place_of = np.zeros(n_cells, np.int32)
     for i in range(n):
@@ -144,7 +169,7 @@ def find_exits(
     return by_cell
 
 
-@njit(cache=True, nogil=True)
+@helper
 def _with_room(found: Any, n: Any, n_room: Any) -> Any:
     """Copy a table of n exits to one that has room for `n_room`."""
     larger: Any = np.empty(n_room, found.dtype)
@@ -155,20 +180,14 @@ def _with_room(found: Any, n: Any, n_room: Any) -> Any:
     return larger
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def find_smaller_exits(
     chosen: NDArray[np.int32],
-    corner_xy: NDArray[np.float64],
-    corner_of: NDArray[np.int32],
-    n_columns: int,
-    cell_at: NDArray[np.int32],
-    code: NDArray[np.uint8],
-    step: NDArray[np.uint64],
-    area: NDArray[np.float64],
+    corners: CellCorners,
+    pixels: DrainedPixels,
+    known: ExitTables,
     least: float,
     most: float,
-    exits: Any,
-    cells: Any,
     found: Any,
 ) -> Any:
     """Find the exits of chosen cells that drain from `least` to below `most`, as `find_exits` does.
@@ -176,11 +195,13 @@ def find_smaller_exits(
     Those that drain more are in the tables and were followed. Of a cell that has no other, the one
     that drains most, of equals the first, is found although it drains less than `least`.
     """
+    n_columns, cell_at, code, area, step = pixels
+    exits, cells, _ = known
     n_rows = len(cell_at) // n_columns
     n = 0
     for i in range(len(chosen)):
         cell = np.int64(chosen[i])
-        top, bottom, left, right = _bounds(cell, corner_xy, corner_of, n_rows, n_columns)
+        top, bottom, left, right = _bounds(cell, corners, n_rows, n_columns)
         enough = n + (right - left) * (bottom - top) + 1
         if enough > len(found):
             found = _with_room(found, n, 2 * enough)
@@ -191,7 +212,7 @@ def find_smaller_exits(
                 pixel = np.uint64(place)
                 if cell_at[pixel] != cell:
                     continue
-                there = cell_at[pixel + step[code[pixel]]]
+                there = cell_at[_next(pixel, code, step)]
                 if there < -1:  # at an exit that was followed
                     there = exits[-2 - there].cell
                 if (there == cell and code[pixel] != 0) or area[pixel] >= most:
@@ -212,21 +233,16 @@ def find_smaller_exits(
     return found[:n]
 
 
-@njit(cache=True, nogil=True)
-def add_exits(
-    found: Any,
-    cell_at: NDArray[np.int32],
-    code: NDArray[np.uint8],
-    step: NDArray[np.uint64],
-    exits: Any,
-    cells: Any,
-) -> None:
+@kernel
+def add_exits(found: Any, pixels: DrainedPixels, known: ExitTables) -> None:
     """Write exits into the last rows of their table, and find what their water comes to next.
 
     `cell_at` becomes -2 - the row at each. Water of these may come to exits that were added
     earlier, but not the other way. A cell without an outlet gets the exit that drains most, of
     equals the first.
     """
+    _, cell_at, code, _, step = pixels
+    exits, cells, _ = known
     n_earlier = len(exits) - len(found)
     for i in range(len(found) - 1, -1, -1):  # backwards, so lists run forwards
         number = n_earlier + i
@@ -243,12 +259,11 @@ def add_exits(
     for i in range(len(found)):
         number = n_earlier + i
         pixel = np.uint64(found[i].pixel)
-        by = step[code[pixel]]
-        pixel += by
-        while by != 0 and cell_at[pixel] >= 0:
-            by = step[code[pixel]]
-            pixel += by
-        then = max(-2 - cell_at[pixel], -1) if by != 0 else -1
+        below = _next(pixel, code, step)
+        while below != pixel and cell_at[below] >= 0:
+            pixel = below
+            below = _next(pixel, code, step)
+        then = max(-2 - cell_at[below], -1) if below != pixel else -1
         exits[number].is_outlet = cells[found[i].cell].outlet == number
         exits[number].then = then
         if then >= 0:
@@ -256,10 +271,15 @@ def add_exits(
             exits[then].above = number
 
 
-@njit(cache=True, nogil=True)
-def _centre(
-    cell: Any, corner_xy: NDArray[np.float64], corner_of: NDArray[np.int32]
-) -> tuple[float, float]:
+@helper
+def _next(pixel: Any, code: NDArray[np.uint8], step: NDArray[np.int64]) -> Any:
+    """Return the pixel that the water of one runs to: itself where it runs nowhere."""
+    return np.uint64(np.int64(pixel) + step[code[pixel]])
+
+
+@helper
+def _centre(cell: Any, corners: CellCorners) -> tuple[float, float]:
+    corner_xy, corner_of = corners
     x, y = 0.0, 0.0
     for i in range(corner_of.shape[1]):
         x += corner_xy[corner_of[cell, i], 0]
@@ -267,7 +287,7 @@ def _centre(
     return x / corner_of.shape[1], y / corner_of.shape[1]
 
 
-@njit(cache=True, nogil=True)
+@helper
 def _square_distance(
     dx: float, dy: float, link_x: float, link_y: float, per_square: float
 ) -> float:
@@ -276,38 +296,35 @@ def _square_distance(
     return (dx - along * link_x) ** 2 + (dy - along * link_y) ** 2
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def measure_displacement(
-    code: NDArray[np.uint8],
-    step: NDArray[np.uint64],
-    n_columns: int,
-    pixel_of: NDArray[np.uint32],
-    corner_xy: NDArray[np.float64],
-    corner_of: NDArray[np.int32],
-    cells: Any,
-    receiver: NDArray[np.int32],
     chosen: NDArray[np.int64],
+    corners: CellCorners,
+    pixels: DrainedPixels,
+    outlet: NDArray[np.int64],
+    receiver: NDArray[np.int32],
     displacement: NDArray[np.float64],
 ) -> None:
     """Write how far the way of the water is from the drawn line, in lengths of the first link.
 
     The way goes from the outlet of a cell to that of its receiver, the line from the centre of the
-    cell over that of its receiver to that of the next. Only `chosen` cells are looked at.
+    cell over that of its receiver to that of the next. Only `chosen` cells are measured. `outlet`,
+    (n,), is the pixel of each outlet, -1 for none.
     """
+    n_columns, _, code, _, step = pixels
     per_column = 1.0 / n_columns
     for cell in chosen:
         there = np.int64(receiver[cell])
-        x0, y0 = _centre(cell, corner_xy, corner_of)
-        x1, y1 = _centre(there, corner_xy, corner_of)
-        x2, y2 = _centre(np.int64(receiver[there]), corner_xy, corner_of)
+        x0, y0 = _centre(cell, corners)
+        x1, y1 = _centre(there, corners)
+        x2, y2 = _centre(np.int64(receiver[there]), corners)
         x2, y2, x1, y1 = x2 - x1, y2 - y1, x1 - x0, y1 - y0
         first = 1.0 / (x1 * x1 + y1 * y1)
         second = 1.0 / max(x2 * x2 + y2 * y2, 1e-300)  # no link: 0
-        end = np.uint64(pixel_of[cells[there].outlet])
-        pixel = np.uint64(pixel_of[cells[cell].outlet])
+        end, pixel = np.uint64(outlet[there]), np.uint64(outlet[cell])
         total, n = 0.0, 0
         while pixel != end and step[code[pixel]] != 0:
-            pixel += step[code[pixel]]
+            pixel = _next(pixel, code, step)
             middle = np.float64(np.int64(pixel)) + 0.5
             row = np.floor(middle * per_column)  # whole numbers take long to divide
             dx, dy = middle - row * n_columns - x0, row + 0.5 - y0

@@ -1,4 +1,4 @@
-"""Depressions of a raster: label basins, find their passes, raise the ground to their levels.
+"""Depressions of a raster: label basins, find their pour points, raise the ground to their levels.
 
 Called by `hexterra.stages.drainage.drain`, `hexterra.stages.drainage.band_drain`, their helpers and
 `hexterra.stages.drainage.streams`, which guarantee this of every array:
@@ -9,35 +9,43 @@ Called by `hexterra.stages.drainage.drain`, `hexterra.stages.drainage.band_drain
 - the outermost columns are outlets, and so are the outermost rows unless they are the halo of a
   band: then they belong to the bands above and below and are only looked at.
 
-Direction codes are powers of two, clockwise from east = 1 to north-east = 128.
+Directions are those of `hexterra.kernels.raster.direction_codes`.
 """
 
 from __future__ import annotations
 
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
-OUTLET: Final = np.uint8(0)
-
-_E: Final = np.uint8(1)
-_SE: Final = np.uint8(2)
-_S: Final = np.uint8(4)
-_SW: Final = np.uint8(8)
-_W: Final = np.uint8(16)
-_NW: Final = np.uint8(32)
-_N: Final = np.uint8(64)
-_NE: Final = np.uint8(128)
+from hexterra.kernels.compiled import kernel
+from hexterra.kernels.raster.direction_codes import NE, NW, OUTLET, SE, SW, E, N, S, W
 
 _TRAIL: Final = 1024
 _BATCH: Final = 1 << 12
 _RECENT: Final = 1 << 13
-_SPREAD: Final = np.int64(0x9E3779B97F4A7C1)
+# Spread pairs of labels over the places of a table; no sum of products exceeds 63 bits.
+_SPREAD_LOW: Final = 1_640_531_527
+_SPREAD_HIGH: Final = 1_103_515_245
 
 
-@njit(cache=True, nogil=True)
+class PourPoints(NamedTuple):
+    """The lowest places between neighbouring basins, some of them more than once.
+
+    Parameters
+    ----------
+    pair
+        Two labels in one number, the smaller in the upper half, (n,) int64.
+    height
+        The height at which water spills from one to the other, (n,) in the dtype of the surface.
+    """
+
+    pair: NDArray[np.int64]
+    height: NDArray[Any]
+
+
+@kernel
 def point_down(surface: NDArray[Any], code: NDArray[np.uint8], label: NDArray[np.int32]) -> None:
     """Point every pixel at its lowest neighbour if that comes before it by (height, number).
 
@@ -65,24 +73,24 @@ def point_down(surface: NDArray[Any], code: NDArray[np.uint8], label: NDArray[np
             best = here[i]
             k = OUTLET
             label_here[i] = 0 if best == -np.inf else -1
-            k = _NW if north_west[i] <= best else k
+            k = NW if north_west[i] <= best else k
             best = min(best, north_west[i])
-            k = _N if north[i] <= best else k
+            k = N if north[i] <= best else k
             best = min(best, north[i])
-            k = _NE if north_east[i] <= best else k
+            k = NE if north_east[i] <= best else k
             best = min(best, north_east[i])
-            k = _W if west[i] <= best else k
+            k = W if west[i] <= best else k
             best = min(best, west[i])
-            k = _E if east[i] < best else k
+            k = E if east[i] < best else k
             best = min(best, east[i])
-            k = _SW if south_west[i] < best else k
+            k = SW if south_west[i] < best else k
             best = min(best, south_west[i])
-            k = _S if south[i] < best else k
+            k = S if south[i] < best else k
             best = min(best, south[i])
-            code_here[i] = _SE if south_east[i] < best else k
+            code_here[i] = SE if south_east[i] < best else k
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def label_basins(
     code: NDArray[np.uint8], step: NDArray[np.int64], label: NDArray[np.int32], n_labels: int
 ) -> int:
@@ -100,7 +108,7 @@ def label_basins(
             if length < _TRAIL:
                 trail[length] = pixel
                 length += 1
-            pixel = np.uint64(pixel + step[code[pixel]])
+            pixel = np.uint64(np.int64(pixel) + step[code[pixel]])
         found = label[pixel]
         if found < 0:
             found = n_labels
@@ -109,21 +117,19 @@ def label_basins(
         for i in range(length):
             label[trail[i]] = found
         if length == _TRAIL:
-            pixel = np.uint64(trail[length - 1] + step[code[trail[length - 1]]])
+            pixel = trail[length - 1]
+            pixel = np.uint64(np.int64(pixel) + step[code[pixel]])
             while label[pixel] < 0:
                 label[pixel] = found
-                pixel = np.uint64(pixel + step[code[pixel]])
+                pixel = np.uint64(np.int64(pixel) + step[code[pixel]])
     return n_labels
 
 
-@njit(cache=True, nogil=True)
-def find_passes(
-    surface: NDArray[Any], label: NDArray[np.int32], n_columns: int
-) -> tuple[NDArray[np.int64], NDArray[Any]]:
-    """List the lowest passes between neighbouring basins, some of them more than once.
+@kernel
+def find_pour_points(surface: NDArray[Any], label: NDArray[np.int32], n_columns: int) -> PourPoints:
+    """List the pour points between neighbouring basins.
 
-    Arrays are flat. Return two labels in one number (the smaller in the upper half), and the height
-    of the pass. Pairs in the last row are not looked at. The recent pairs are remembered, so
+    Arrays are flat. Pairs in the last row are not looked at. The recent pairs are remembered, so
     most repetitions are caught.
 
     Pixels are worked on by batches: those beside another basin are picked out first, then the
@@ -155,13 +161,13 @@ def find_passes(
         n_seam = 0
         for i in range(width):
             seam[n_seam] = start + i
-            n_seam += is_seam[i]
+            n_seam += int(is_seam[i])
         n_edges = 0
         for i in range(n_seam):
             pixel = np.uint64(seam[i])
             a = label[pixel]
             for offset in (1, n_columns - 1, n_columns, n_columns + 1):
-                other = np.uint64(pixel + np.uint64(offset))
+                other = pixel + np.uint64(offset)
                 here[n_edges] = pixel
                 there[n_edges] = other
                 n_edges += label[other] != a
@@ -177,33 +183,32 @@ def find_passes(
         for i in range(n_edges):
             a = label[here[i]]
             b = label[there[i]]
-            pass_height = max(surface[here[i]], surface[there[i]])
-            key = (np.int64(min(a, b)) << 32) | np.int64(max(a, b))
-            slot = np.uint64(((key * _SPREAD) >> 40) & (_RECENT - 1))
+            spill = max(surface[here[i]], surface[there[i]])
+            low, high = np.int64(min(a, b)), np.int64(max(a, b))
+            key = (low << 32) | high
+            slot = np.uint64(((low * _SPREAD_LOW + high * _SPREAD_HIGH) >> 20) & (_RECENT - 1))
             j = np.uint64(recent[slot])
             if pair[j] == key:
-                height[j] = min(height[j], pass_height)
+                height[j] = min(height[j], spill)
                 continue
             pair[n] = key
-            height[n] = pass_height
+            height[n] = spill
             recent[slot] = n
             n += 1
-    return pair[1:n], height[1:n]
+    return PourPoints(pair[1:n], height[1:n])
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def join_basins(
-    pair: NDArray[np.int64],
-    height: NDArray[Any],
-    by_height: NDArray[np.int64],
-    is_kept: NDArray[np.bool_],
-) -> tuple[NDArray[np.int64], NDArray[Any]]:
-    """Leave only passes between the labels that are kept, fewer than there are of those.
+    points: PourPoints, by_height: NDArray[np.int64], is_kept: NDArray[np.bool_]
+) -> PourPoints:
+    """Leave only pour points between the labels that are kept, fewer than there are of those.
 
-    The lowest way between any two of them has the same highest pass as before: passes are gone
-    through `by_height`, as Kruskal (1956) does, and those that join two groups with a kept label
-    each are returned, as passes between two of these.
+    The lowest way between any two of them has the same highest pour point as before: these are
+    visited `by_height`, as Kruskal (1956) does, and those that join two groups with a kept label
+    each are returned, as pour points between two of these.
     """
+    pair, height = points
     n_labels = len(is_kept)
     root = np.arange(n_labels)
     kept_of = np.where(is_kept, root, -1)
@@ -227,18 +232,19 @@ def join_basins(
             heights[n] = height[i]
             n += 1
         kept_of[a] = max(kept_of[a], kept_of[b])
-    return pairs[:n], heights[:n]
+    return PourPoints(pairs[:n], heights[:n])
 
 
-@njit(cache=True, nogil=True)
-def spill_levels(pair: NDArray[np.int64], height: NDArray[Any], n_labels: int) -> NDArray[Any]:
-    """Find the level at which each basin spills on its way to label 0; `pair` is used up.
+@kernel
+def spill_levels(points: PourPoints, n_labels: int) -> NDArray[Any]:
+    """Find the level at which each basin spills on its way to label 0; the points are used up.
 
-    Rounds of Boruvka (1926): every group of basins joins the one across its lowest pass. It joins
-    with the height of that pass as a weight; of two that chose the same pass, the later joins the
-    earlier. All passes that a group had when it joined are as high as its weight or higher, so
+    Rounds of Boruvka (1926): every group of basins joins the one across its lowest pour point. It
+    joins with the height of that as a weight; of two that chose the same, the later joins the
+    earlier. All pour points that a group had when it joined are as high as its weight or higher, so
     the level of a basin is the greatest weight on the way to label 0.
     """
+    pair, height = points
     joined = np.zeros(n_labels, np.int32)
     level = np.full(n_labels, -np.inf, height.dtype)
     group = np.empty(n_labels, np.int32)
@@ -278,7 +284,7 @@ def spill_levels(pair: NDArray[np.int64], height: NDArray[Any], n_labels: int) -
             group[c] = root
             best[c] = -1
             active[kept] = c
-            kept += root == c
+            kept += int(root == c)
         left = 0
         for i in range(n):
             a = np.int64(group[pair[i] >> 32])
@@ -301,15 +307,15 @@ def spill_levels(pair: NDArray[np.int64], height: NDArray[Any], n_labels: int) -
     return level
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def raise_to(surface: NDArray[Any], label: NDArray[np.int32], level: NDArray[Any]) -> None:
     """Raise every pixel to the level of its basin; flat arrays, in place."""
     for pixel in range(surface.size):
         surface[pixel] = max(surface[pixel], level[label[pixel]])
 
 
-@njit(cache=True, nogil=True)
-def measure_waters(
+@kernel
+def measure_water_bodies(
     ground: NDArray[Any],
     surface: NDArray[Any],
     water: NDArray[np.int32],
@@ -317,7 +323,7 @@ def measure_waters(
     size: NDArray[np.float64],
     depth: NDArray[np.float64],
 ) -> None:
-    """Add up the area of each water from label 1 on, and find the greatest depth.
+    """Add up the area of each water body from label 1 on, and find its greatest depth.
 
     `area` has a column for each of the raster, or one for all.
     """
@@ -332,10 +338,10 @@ def measure_waters(
                 depth[label] = max(depth[label], below)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def mark_lakes(
     water: NDArray[np.int32], is_kept: NDArray[np.bool_], is_lake: NDArray[np.bool_]
 ) -> None:
-    """Mark the pixels of the waters that are kept; flat arrays."""
+    """Mark the pixels of the water bodies that are kept; flat arrays."""
     for pixel in range(water.size):
         is_lake[pixel] = is_kept[water[pixel]]

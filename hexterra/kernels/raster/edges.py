@@ -6,17 +6,33 @@ pixels.
 
 from __future__ import annotations
 
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from hexterra.kernels.compiled import kernel
+
 STRIP_ROWS: Final = 8
-_NEVER: Final = 2**31 - 1
+_UNTOUCHED: Final = 2**31 - 1
 
 
-@njit(cache=True, nogil=True)
+class ByStrip(NamedTuple):
+    """Items by strips of rows: those of strip s are ``item[start[s] : start[s + 1]]``, ascending.
+
+    Parameters
+    ----------
+    start
+        (n_strips + 1,) int64.
+    item
+        Numbers of the items, uint32.
+    """
+
+    start: NDArray[np.int64]
+    item: NDArray[np.uint32]
+
+
+@kernel
 def list_edges(
     ring_xy: NDArray[np.float64], neighbours: NDArray[np.int32], is_clockwise: bool
 ) -> tuple[NDArray[np.float64], NDArray[np.int32]]:
@@ -62,7 +78,7 @@ def list_edges(
     return edge_xy[:e], edge_cells[:e]
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def pick_edges(
     edge_xy: NDArray[np.float64],
     edge_cells: NDArray[np.int32],
@@ -76,8 +92,7 @@ def pick_edges(
     edge_xy, edge_cells
         (e, 4) and (e, 2), all edges.
     number
-        (all cells + 1,) int32, a new number for each of the cells, and `n_cells` for others and
-        for none, which comes last.
+        (all cells,) int32, a new number for each of the cells, and `n_cells` for others.
     n_cells
         How many cells are picked.
 
@@ -90,14 +105,17 @@ def pick_edges(
     picked = np.empty(len(edge_xy), np.int32)
     n = 0
     for e in range(len(edge_xy)):
-        if number[edge_cells[e, 0]] < n_cells or number[edge_cells[e, 1]] < n_cells:
-            picked[n] = e
-            n += 1
+        for side in range(2):
+            cell = edge_cells[e, side]
+            if cell >= 0 and number[cell] < n_cells:
+                picked[n] = e
+                n += 1
+                break
     xy, cells = np.empty((n, 4)), np.empty((n, 2), np.uint32)
     edge_strips = np.empty((n, 2), np.int32)
     cell_strips = np.empty((n_cells + 1, 2), np.int32)
     for cell in range(n_cells + 1):
-        cell_strips[cell, 0], cell_strips[cell, 1] = _NEVER, -1
+        cell_strips[cell, 0], cell_strips[cell, 1] = _UNTOUCHED, -1
     for i in range(n):
         e = picked[i]
         for j in range(4):
@@ -107,21 +125,20 @@ def pick_edges(
         first = min(np.int64(xy[i, 1]) // STRIP_ROWS, last)
         edge_strips[i, 0], edge_strips[i, 1] = first, last
         for side in range(2):
-            mine = number[edge_cells[e, side]]
+            cell = edge_cells[e, side]
+            mine = number[cell] if cell >= 0 else n_cells
             cells[i, side] = mine
             cell_strips[mine, 0] = min(cell_strips[mine, 0], first)
             cell_strips[mine, 1] = max(cell_strips[mine, 1], last)
     return xy, cells, edge_strips, cell_strips[:n_cells]
 
 
-@njit(cache=True, nogil=True)
-def list_by_strip(
-    strips: NDArray[np.int32], strip0: int, n_strips: int
-) -> tuple[NDArray[np.int64], NDArray[np.uint32]]:
+@kernel
+def list_by_strip(strips: NDArray[np.int32], strip0: int, n_strips: int) -> ByStrip:
     """List the items that reach into each strip.
 
     Item i reaches from strip ``strips[i, 0]`` to ``strips[i, 1]``, of the `n_strips` from `strip0`
-    on. Those of the s-th are ``item[start[s]:start[s + 1]]``, ascending.
+    on.
     """
     start = np.zeros(n_strips + 1, np.int64)
     for i in range(len(strips)):
@@ -135,4 +152,4 @@ def list_by_strip(
         for s in range(strips[i, 0] - strip0, strips[i, 1] - strip0 + 1):
             item[place[s]] = i
             place[s] += 1
-    return start, item
+    return ByStrip(start, item)

@@ -9,7 +9,7 @@ guarantee this of every array:
 - the outermost columns are outlets, and so are the outermost rows unless they are the halo of a
   band: then they belong to the bands above and below and are only looked at.
 
-Direction codes are powers of two, clockwise from east = 1 to north-east = 128.
+Directions are those of `hexterra.kernels.raster.direction_codes`.
 """
 
 from __future__ import annotations
@@ -17,12 +17,23 @@ from __future__ import annotations
 from typing import Any, Final
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
-OUTLET: Final = np.uint8(0)
-VOID: Final = np.uint8(247)  # no power of two
-FLAT: Final = np.uint8(255)  # not directed yet
+from hexterra.kernels.compiled import kernel
+from hexterra.kernels.raster.direction_codes import (
+    FLAT,
+    NE,
+    NW,
+    OUTLET,
+    SE,
+    SW,
+    VOID,
+    E,
+    N,
+    S,
+    W,
+)
+
 _QUEUED: Final = np.uint8(254)
 _SEEN: Final = np.uint8(253)
 _DONE: Final = np.uint8(255)  # as a number of inflows
@@ -30,17 +41,8 @@ _DONE: Final = np.uint8(255)  # as a number of inflows
 _BATCH: Final = 1 << 15
 _WAYS: Final = 8
 
-_E: Final = np.uint8(1)
-_SE: Final = np.uint8(2)
-_S: Final = np.uint8(4)
-_SW: Final = np.uint8(8)
-_W: Final = np.uint8(16)
-_NW: Final = np.uint8(32)
-_N: Final = np.uint8(64)
-_NE: Final = np.uint8(128)
 
-
-@njit(cache=True, nogil=True)
+@kernel
 def direct(
     surface: NDArray[Any],
     per_m: NDArray[np.float64],
@@ -71,27 +73,27 @@ def direct(
         for i in range(n_columns - 2):
             z = np.float64(here[i])
             best = (z - east[i]) * along
-            k = _E
+            k = E
             slope = (z - south_east[i]) * diagonal
-            k = _SE if slope > best else k
+            k = SE if slope > best else k
             best = max(best, slope)
             slope = (z - south[i]) * across
-            k = _S if slope > best else k
+            k = S if slope > best else k
             best = max(best, slope)
             slope = (z - south_west[i]) * diagonal
-            k = _SW if slope > best else k
+            k = SW if slope > best else k
             best = max(best, slope)
             slope = (z - west[i]) * along
-            k = _W if slope > best else k
+            k = W if slope > best else k
             best = max(best, slope)
             slope = (z - north_west[i]) * diagonal
-            k = _NW if slope > best else k
+            k = NW if slope > best else k
             best = max(best, slope)
             slope = (z - north[i]) * across
-            k = _N if slope > best else k
+            k = N if slope > best else k
             best = max(best, slope)
             slope = (z - north_east[i]) * diagonal
-            k = _NE if slope > best else k
+            k = NE if slope > best else k
             best = max(best, slope)
             k = k if best > 0.0 else FLAT
             k = OUTLET if best == np.inf else k
@@ -101,7 +103,7 @@ def direct(
     return n_flat
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def direct_flats(
     surface: NDArray[Any],
     ground: NDArray[Any],
@@ -167,7 +169,7 @@ def direct_flats(
             start = ring
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def relax_flats(
     surface: NDArray[Any], code: NDArray[np.uint8], distance: NDArray[np.int32]
 ) -> None:
@@ -219,7 +221,7 @@ def relax_flats(
                         end = end + 1 if end < n_flat else 0
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def pick_by_distance(
     surface: NDArray[Any],
     ground: NDArray[Any],
@@ -232,7 +234,7 @@ def pick_by_distance(
 
     The first and last row are left alone.
     """
-    directions = (_E, _SE, _S, _SW, _W, _NW, _N, _NE)
+    directions = (E, SE, S, SW, W, NW, N, NE)
     for pixel in range(n_columns, code.size - n_columns):
         if code[pixel] != FLAT:
             continue
@@ -248,28 +250,30 @@ def pick_by_distance(
                 code[pixel] = k
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def count_inflows(code: NDArray[np.uint8], inflows: NDArray[np.uint8]) -> None:
     """Count the neighbours that run to each pixel; two-dimensional arrays.
 
     Inflow from the first and last row counts, but is not counted there; nothing runs from the
-    outermost columns. `inflows` comes as zeros.
+    outermost columns. Nothing waits for the inflow of these rows and columns: they are `_DONE`.
     """
     n_rows, n_columns = code.shape
+    inflows[0] = inflows[n_rows - 1] = _DONE
     for row in range(1, n_rows - 1):
         north = code[row - 1]
         here = code[row]
         south = code[row + 1]
         into = inflows[row]
+        into[0] = into[n_columns - 1] = _DONE
         for i in range(n_columns - 2):
-            count = np.uint8(north[i] == _SE) + np.uint8(here[i] == _E)
-            count += np.uint8(south[i] == _NE) + np.uint8(north[i + 1] == _S)
-            count += np.uint8(south[i + 1] == _N) + np.uint8(north[i + 2] == _SW)
-            count += np.uint8(here[i + 2] == _W) + np.uint8(south[i + 2] == _NW)
+            count = np.uint8(north[i] == SE) + np.uint8(here[i] == E)
+            count += np.uint8(south[i] == NE) + np.uint8(north[i + 1] == S)
+            count += np.uint8(south[i + 1] == N) + np.uint8(north[i + 2] == SW)
+            count += np.uint8(here[i + 2] == W) + np.uint8(south[i + 2] == NW)
             into[i + 1] = count
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def accumulate(
     code: NDArray[np.uint8],
     step: NDArray[np.int64],
@@ -296,7 +300,7 @@ def accumulate(
         n = 0
         for i in range(len(code_here)):
             spring[n] = start + i
-            n += is_spring[i]
+            n += int(is_spring[i])
         for i in range(_WAYS):
             spring[n + i] = 0
         for i in range(_WAYS):
@@ -324,7 +328,7 @@ def accumulate(
                 by = step[code[pixel]] if left == 0 else 0
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def order_streams(
     code: NDArray[np.uint8],
     step: NDArray[np.int64],

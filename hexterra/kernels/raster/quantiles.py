@@ -6,14 +6,39 @@ Called by the gather stage, for the cells of a window of the raster. Outlines ar
 
 from __future__ import annotations
 
-from typing import Any
+from typing import NamedTuple
 
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from hexterra.kernels.compiled import INNER, helper, kernel
+from hexterra.kernels.raster.coverage import PassBand
 
-@njit(cache=True, nogil=True, error_model="numpy")
+
+class CellOutlines(NamedTuple):
+    """The outlines of n cells in the pixel space of a window.
+
+    Parameters
+    ----------
+    box
+        First and past-the-last row, then column, of each cell, (n, 4) int64.
+    edge_xy
+        x0, y0, x1, y1 of all edges, with y0 <= y1, (e, 4) float64.
+    start, edge
+        Edges of cell i are ``edge[start[i] : start[i + 1]]``, int64.
+    sign
+        +1 where the cell lies right of its edge, -1 where left, in the order of `edge`, float64.
+    """
+
+    box: NDArray[np.int64]
+    edge_xy: NDArray[np.float64]
+    start: NDArray[np.int64]
+    edge: NDArray[np.int64]
+    sign: NDArray[np.float64]
+
+
+@njit(**INNER, error_model="numpy")
 def _add_edge(
     x0: float, y0: float, x1: float, y1: float, sign: float, cover: NDArray[np.float64]
 ) -> None:
@@ -44,7 +69,7 @@ def _add_edge(
         xa, ya = xb, yb
 
 
-@njit(cache=True, nogil=True)
+@helper
 def _select(
     height: NDArray[np.float64],
     weight: NDArray[np.float64],
@@ -98,56 +123,45 @@ def _select(
                 below += weight_less + weight_equal
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def select_quantiles(
-    height: NDArray[np.float64],
-    usable: NDArray[np.bool_],
-    pixel_weight: NDArray[np.float64],
+    band: PassBand,
     row_weight: NDArray[np.float64],
     cells: NDArray[np.int64],
-    boxes: NDArray[np.int64],
-    edge_xy: NDArray[np.float64],
-    edge_start: NDArray[np.int64],
-    edge_item: NDArray[np.int64],
-    edge_sign: NDArray[np.float64],
+    outlines: CellOutlines,
     quantiles: NDArray[np.float64],
-    chosen: NDArray[Any],
+    chosen: NDArray[np.float64],
 ) -> None:
     """Find the quantiles of each of `cells`.
 
     Parameters
     ----------
-    height, usable, pixel_weight
-        A window of the raster, (rows, columns); `usable` and `pixel_weight` may be (0, 0).
+    band
+        The window of the raster, with float64 heights.
     row_weight
         (rows,) float64.
     cells
-        (k,) int64, rows of `boxes` and `chosen`.
-    boxes
-        (n, 4) int64: first and past-the-last row, then column, of each cell in the window.
-    edge_xy
-        (e, 4) float64: x0, y0, x1, y1 with y0 <= y1 in window coordinates.
-    edge_start, edge_item, edge_sign
-        Edges of cell i are ``edge_item[edge_start[i]:edge_start[i + 1]]``; the sign is +1 where
-        the cell lies right of the edge, -1 where left.
+        (k,) int64, rows of `outlines.box` and `chosen`.
     quantiles
         (q,) float64 ascending, 0 to 1.
     chosen
         (n, q) float64, written to; NaN where no usable pixel overlaps the cell.
     """
+    height, usable, pixel_weight = band.height, band.usable, band.weight
+    box, edge_xy, start, edge, sign = outlines
     for i in range(len(cells)):
         cell = cells[i]
-        row0, row1, column0, column1 = boxes[cell]
+        row0, row1, column0, column1 = box[cell]
         n_rows, n_columns = max(row1 - row0, 0), max(column1 - column0, 0)
         cover = np.zeros((n_rows, n_columns + 2))
-        for j in range(edge_start[cell], edge_start[cell + 1]):
-            e = edge_item[j]
+        for j in range(start[cell], start[cell + 1]):
+            e = edge[j]
             _add_edge(
                 edge_xy[e, 0] - column0,
                 edge_xy[e, 1] - row0,
                 edge_xy[e, 2] - column0,
                 edge_xy[e, 3] - row0,
-                edge_sign[j],
+                sign[j],
                 cover,
             )
         heights = np.empty(n_rows * n_columns)

@@ -10,10 +10,12 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from hexterra.kernels.compiled import frozen
 from hexterra.kernels.raster import breach, depression_fill
+from hexterra.kernels.raster.depression_fill import PourPoints
 from hexterra.stages.drainage.drainage_rules import are_lakes, label_water_bodies, list_pits
 from hexterra.stages.drainage.raster_bands import Areas, Bands, Rasters, RowBand, RowFile
-from hexterra.stages.sampling.pixel_geometry import frozen, pixel_steps
+from hexterra.stages.sampling.pixel_geometry import pixel_steps
 
 
 class _Basins(NamedTuple):
@@ -27,8 +29,7 @@ class _Basins(NamedTuple):
     label: NDArray[np.int32]
     n_edge_pixels: int
     n: int
-    pair: NDArray[np.int64]  # passes, from `find_passes`
-    height: NDArray[Any]
+    points: PourPoints
 
 
 def label_band(
@@ -60,8 +61,8 @@ def _find_basins(bands: Bands, band: RowBand, ground: RowFile) -> _Basins:
         label[-1] = 0
     depression_fill.point_down(surface, code, label)
     n_edge_pixels, n = label_band(bands, band, code, label)
-    passes = depression_fill.find_passes(surface.ravel(), label.ravel(), bands.shape[1])
-    return _Basins(surface, label, n_edge_pixels, n, *passes)
+    points = depression_fill.find_pour_points(surface.ravel(), label.ravel(), bands.shape[1])
+    return _Basins(surface, label, n_edge_pixels, n, points)
 
 
 def _first_edge_pixels(
@@ -76,7 +77,7 @@ def _first_edge_pixels(
     return edge_pixel
 
 
-def _doors_of_basins(bands: Bands, band: RowBand, basins: _Basins) -> NDArray[np.int64]:
+def _edge_pixels_of_basins(bands: Bands, band: RowBand, basins: _Basins) -> NDArray[np.int64]:
     """Name labels of a band by an edge pixel: the one beyond it, or the first that they reach."""
     edge_pixel = _first_edge_pixels(bands, band, basins.label[band.inner()], basins.n)
     edge_pixel[1 : basins.n_edge_pixels] = np.concatenate(bands.doors_around(band))
@@ -91,14 +92,14 @@ def fill_bands(bands: Bands, ground: RowFile, filled: RowFile) -> None:
     heights: list[NDArray[Any]] = []
     for band in bands:
         basins = _find_basins(bands, band, ground)
-        edge_pixel = _doors_of_basins(bands, band, basins)
+        edge_pixel = _edge_pixels_of_basins(bands, band, basins)
         own = basins.label[band.inner()]
         for row, edge_pixels in zip((own[0], own[-1]), bands.edge_pixels(band), strict=True):
             same[edge_pixels] = edge_pixel[row]
         is_kept = edge_pixel > 0
         is_kept[0] = True
-        by_height = np.argsort(basins.height, kind="stable")
-        pair, height = depression_fill.join_basins(basins.pair, basins.height, by_height, is_kept)
+        by_height = np.argsort(basins.points.height, kind="stable")
+        pair, height = depression_fill.join_basins(basins.points, by_height, is_kept)
         pairs.append(edge_pixel[pair >> 32] << 32 | edge_pixel[pair & 0x7FFFFFFF])
         heights.append(height)
     while not np.array_equal(
@@ -107,15 +108,15 @@ def fill_bands(bands: Bands, ground: RowFile, filled: RowFile) -> None:
         same = same[same]
     pair, height = np.concatenate(pairs), np.concatenate(heights)
     a, b = same[pair >> 32], same[pair & 0x7FFFFFFF]
-    pair = (a << 32 | b)[a != b]
-    level = depression_fill.spill_levels(pair, height[a != b], n)[same]
+    points = PourPoints((a << 32 | b)[a != b], height[a != b])
+    level = depression_fill.spill_levels(points, n)[same]
     for band in bands:
         basins = _find_basins(bands, band, ground)
-        edge_pixel = _doors_of_basins(bands, band, basins)
+        edge_pixel = _edge_pixels_of_basins(bands, band, basins)
         known = np.flatnonzero(edge_pixel)
-        pair = np.concatenate([basins.pair, known])  # a pass from label 0 to each of them
-        height = np.concatenate([basins.height, level[edge_pixel[known]]])
-        levels = depression_fill.spill_levels(pair, height, basins.n)
+        pair = np.concatenate([basins.points.pair, known])  # one from label 0 to each of them
+        height = np.concatenate([basins.points.height, level[edge_pixel[known]]])
+        levels = depression_fill.spill_levels(PourPoints(pair, height), basins.n)
         inner = band.inner()
         surface, label = basins.surface[inner], basins.label[inner]
         depression_fill.raise_to(surface.ravel(), label.ravel(), levels)
@@ -135,7 +136,9 @@ def _find_water_bodies(rasters: Rasters, areas: Areas, band: RowBand) -> _Waters
     label = np.empty(ground.shape, np.int32)
     n = label_water_bodies(ground, surface, label) + 1
     size, depth_m = np.zeros(n), np.zeros(n)
-    depression_fill.measure_waters(frozen(ground), surface, label, areas.of(band), size, depth_m)
+    depression_fill.measure_water_bodies(
+        frozen(ground), surface, label, areas.of(band), size, depth_m
+    )
     return _Waters(label, size, depth_m)
 
 
@@ -160,12 +163,12 @@ def mark_lakes(rasters: Rasters, areas: Areas, least: tuple[float, float]) -> No
         above = edge_pixel[water_bodies.label[-1]]
     link = np.concatenate(links, axis=1)
     graph = coo_matrix((np.ones(link.shape[1], np.int8), (link[0], link[1])), (n, n))
-    n_waters, water = csgraph.connected_components(graph, directed=False)
+    n_whole, whole = csgraph.connected_components(graph, directed=False)
     size[0] = depth_m[0] = 0.0
-    all_size, deepest_m = np.zeros(n_waters), np.zeros(n_waters)
-    np.add.at(all_size, water, size)
-    np.maximum.at(deepest_m, water, depth_m)
-    is_kept_at = are_lakes(all_size, deepest_m, areas.unit_m2, least)[water]
+    all_size, deepest_m = np.zeros(n_whole), np.zeros(n_whole)
+    np.add.at(all_size, whole, size)
+    np.maximum.at(deepest_m, whole, depth_m)
+    is_kept_at = are_lakes(all_size, deepest_m, areas.unit_m2, least)[whole]
     for band in bands:
         water_bodies = _find_water_bodies(rasters, areas, band)
         edge_pixel = _first_edge_pixels(bands, band, water_bodies.label, len(water_bodies.size))

@@ -19,7 +19,9 @@ from numpy.typing import NDArray
 
 from hexterra.elevation.pixels import Window
 from hexterra.elevation.undeclared import refusing_voids
+from hexterra.kernels.compiled import frozen
 from hexterra.kernels.raster import pixel_flow
+from hexterra.kernels.raster.direction_codes import FLAT, OUTLET, VOID
 from hexterra.stages.drainage.band_depressions import (
     breach_bands,
     fill_bands,
@@ -36,15 +38,13 @@ from hexterra.stages.drainage.drainage_rules import (
     refuse_no_ground,
 )
 from hexterra.stages.drainage.raster_bands import Areas, Bands, Rasters, RowBand
-from hexterra.stages.sampling.pixel_geometry import frozen, pixel_distances, pixel_steps
+from hexterra.stages.sampling.pixel_geometry import pixel_distances, pixel_steps
 
 if TYPE_CHECKING:
     from hexterra.elevation.elevation import Elevation
     from hexterra.lattice.lattice import Lattice
 
 _FAR: Final = 2**30
-_VOID: Final = np.uint8(pixel_flow.VOID)
-_FLAT: Final = np.uint8(pixel_flow.FLAT)
 
 
 def drain_by_bands(
@@ -165,11 +165,11 @@ def _direct(rasters: Rasters, per_m: NDArray[np.float64]) -> None:
     """Direct all pixels, then the flats by their distance to a way out; put 0 in voids."""
     for band in rasters.bands:
         surface = rasters.surface.read(band.with_halo())
-        code = np.where(surface == -np.inf, pixel_flow.VOID, pixel_flow.OUTLET)
+        code = np.where(surface == -np.inf, VOID, OUTLET)
         pixel_flow.direct(surface, np.ascontiguousarray(per_m[band.with_halo()]), code)
         own = code[band.inner()]
         rasters.direction.write(band.row0, own)
-        rasters.distance.write(band.row0, np.where(own == _FLAT, _FAR, 0))
+        rasters.distance.write(band.row0, np.where(own == FLAT, _FAR, 0))
 
     def update(band: RowBand) -> tuple[bool, bool]:
         """Shorten distances within a band, and tell whether those at its ends changed."""
@@ -208,15 +208,15 @@ def _sum_band(
     total = np.zeros(code.shape)
     own = total[band.inner()]
     own[:] = units
-    own[code[band.inner()] == _VOID] = 0
+    own[code[band.inner()] == VOID] = 0
     first, last = rasters.bands.edge_pixels(band)
     own[0] += entering[first]
     own[-1] += entering[last]
     if band.has_above:
-        code[0] = np.where(code[0] == _VOID, _VOID, pixel_flow.OUTLET)
+        code[0] = np.where(code[0] == VOID, VOID, OUTLET)
     if band.has_below:
-        code[-1] = np.where(code[-1] == _VOID, _VOID, pixel_flow.OUTLET)
-    inflows = np.zeros(code.shape, dtype=np.uint8)
+        code[-1] = np.where(code[-1] == VOID, VOID, OUTLET)
+    inflows = np.empty(code.shape, dtype=np.uint8)
     pixel_flow.count_inflows(code, inflows)
     pixel_flow.accumulate(
         frozen(code.ravel()), pixel_steps(code.shape[1]), inflows.ravel(), total.ravel()
@@ -237,7 +237,7 @@ def _carry(
     leads_to = np.zeros(bands.n_edge_pixels, np.int64)
     for band in bands:
         code, total = _sum_band(rasters, band, units_of(band), nothing)
-        label = np.where(code == _VOID, np.int32(0), np.int32(-1))
+        label = np.where(code == VOID, np.int32(0), np.int32(-1))
         n_edge_pixels, n = label_band(bands, band, code, label)
         above, below = bands.doors_around(band)
         ends_at = np.zeros(n, np.int64)
@@ -296,7 +296,7 @@ def _reaches(rasters: Rasters, start: Window, end: Window) -> bool:
         code, total = _sum_band(rasters, band, units_of(band), entering)
         rows = slice(max(end.row0 - band.row0, 0), max(end.row1 - band.row0, 0))
         part = rows, slice(end.column0, end.column1)
-        runs_on = code[band.inner()][part] != pixel_flow.OUTLET
+        runs_on = code[band.inner()][part] != OUTLET
         if (runs_on & (total[band.inner()][part] > 0)).any():
             return True
     return False

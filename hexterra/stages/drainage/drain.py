@@ -16,7 +16,8 @@ from hexterra.arguments import checked
 from hexterra.elevation.pixels import Window
 from hexterra.elevation.undeclared import refusing_voids
 from hexterra.errors import BriefError
-from hexterra.kernels.raster import breach, depression_fill, pixel_flow
+from hexterra.kernels.compiled import frozen
+from hexterra.kernels.raster import breach, depression_fill, direction_codes, pixel_flow
 from hexterra.memory import ask_for
 from hexterra.stages.drainage.drainage_rules import (
     DrainageRules,
@@ -32,7 +33,6 @@ from hexterra.stages.drainage.drainage_rules import (
 )
 from hexterra.stages.sampling.pixel_geometry import (
     area_unit,
-    frozen,
     in_units,
     pixel_areas,
     pixel_distances,
@@ -48,8 +48,8 @@ if TYPE_CHECKING:
 Depressions = Literal["breach then fill", "fill"]
 
 #: Code of a pixel from which water leaves the raster, and of one that holds no ground.
-OUTLET: Final = int(pixel_flow.OUTLET)
-VOID: Final = int(pixel_flow.VOID)
+OUTLET: Final = int(direction_codes.OUTLET)
+VOID: Final = int(direction_codes.VOID)
 
 #: Most pixels that are drained in one piece.
 MAX_PIXELS: Final = 2**31 - 1
@@ -287,10 +287,8 @@ def _fill(surface: NDArray[Any], scratch: NDArray[np.float64]) -> None:
     code, label = point_down(surface, scratch)
     flat_surface, flat_label = surface.ravel(), label.ravel()
     n = depression_fill.label_basins(frozen(code.ravel()), pixel_steps(n_columns), flat_label, 1)
-    pair, height = depression_fill.find_passes(flat_surface, flat_label, n_columns)
-    depression_fill.raise_to(
-        flat_surface, flat_label, depression_fill.spill_levels(pair, height, n)
-    )
+    points = depression_fill.find_pour_points(flat_surface, flat_label, n_columns)
+    depression_fill.raise_to(flat_surface, flat_label, depression_fill.spill_levels(points, n))
 
 
 def _mark_lakes(
@@ -306,7 +304,7 @@ def _mark_lakes(
     water = scratch.ravel().view(np.int32)[: ground.size].reshape(ground.shape)
     n = label_water_bodies(ground, surface, water) + 1
     size, depth_m = np.zeros(n), np.zeros(n)
-    depression_fill.measure_waters(frozen(ground), surface, water, units, size, depth_m)
+    depression_fill.measure_water_bodies(frozen(ground), surface, water, units, size, depth_m)
     is_kept = are_lakes(size, depth_m, unit_m2, least)
     depression_fill.mark_lakes(water.ravel(), is_kept, is_lake.ravel())
 
@@ -332,7 +330,7 @@ def _direct(
     more_scratch: NDArray[np.uint8],
 ) -> NDArray[np.uint8]:
     code = np.empty(surface.shape, dtype=np.uint8)
-    code[[0, -1]] = np.where(surface[[0, -1]] == -np.inf, pixel_flow.VOID, pixel_flow.OUTLET)
+    code[[0, -1]] = np.where(surface[[0, -1]] == -np.inf, VOID, OUTLET)
     n_flat = pixel_flow.direct(surface, 1.0 / distance_m, code)
     pixel_flow.direct_flats(
         surface.ravel(),
@@ -354,7 +352,6 @@ def _accumulate(
     """Write catchments in units, (rows, columns); `inflows` is overwritten."""
     catchment[:] = units
     np.copyto(catchment, 0.0, where=code == VOID)
-    inflows[:] = 0
     pixel_flow.count_inflows(code, inflows)
     pixel_flow.accumulate(
         frozen(code.ravel()), pixel_steps(code.shape[1]), inflows.ravel(), catchment.ravel()

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Final, cast
 import numpy as np
 
 from hexterra.errors import BriefError, InfeasibleError
+from hexterra.kernels.board.level_flow import Slots
 from hexterra.lattice.hexagon import N_SIDES
 
 if TYPE_CHECKING:
@@ -31,7 +32,7 @@ _MAX_NAMED: Final = 12  # links of a chain that a message spells out
 
 @dataclass(frozen=True, eq=False, repr=False)
 class Constraints:
-    """The rules as arrays for the kernels.
+    """The rules, as far as each cell may stand above each neighbour.
 
     Parameters
     ----------
@@ -51,33 +52,20 @@ class Constraints:
         return self.lattice.neighbours >= 0
 
     @cached_property
-    def first(self) -> NDArray[np.int32]:
-        """First slot of each cell and the number of slots, (n + 1,) int32."""
+    def slots(self) -> Slots:
+        """The rules for the kernels."""
         first = np.zeros(len(self.rise) + 1, dtype=np.int32)
         np.cumsum(self.is_slot.sum(axis=1), out=first[1:])
-        return first
-
-    @cached_property
-    def to(self) -> NDArray[np.int32]:
-        """Cell that each slot leads to, int32."""
-        return self.lattice.neighbours[self.is_slot]
-
-    @cached_property
-    def twin(self) -> NDArray[np.int32]:
-        """Slot that leads back, int32."""
+        to = self.lattice.neighbours[self.is_slot]
         slot = np.cumsum(self.is_slot.ravel(), dtype=np.int32) - np.int32(1)
-        place = self.to * np.int32(N_SIDES) + self.lattice.back_sides[self.is_slot]
-        return slot[place]
+        twin = slot[to * np.int32(N_SIDES) + self.lattice.back_sides[self.is_slot]]
+        bound = self.rise[self.is_slot]
+        return Slots(first, to, twin, bound, bound[twin])
 
     @cached_property
-    def bound(self) -> NDArray[np.int32]:
-        """`rise` of each slot, int32."""
-        return self.rise[self.is_slot]
-
-    @cached_property
-    def back(self) -> NDArray[np.int32]:
-        """`rise` of each slot's twin, int32."""
-        return self.bound[self.twin]
+    def slots_upside_down(self) -> Slots:
+        """The same rules for a board turned upside down: each applies to its slot's twin."""
+        return self.slots._replace(bound=self.slots.back, back=self.slots.bound)
 
 
 def constrain(
@@ -125,7 +113,7 @@ def refuse(
     constraints
         The rules.
     via
-        Which neighbour lowered each cell last, (n,) int32; see `kernels.levels.tighten`.
+        Which neighbour lowered each cell last, (n,) int32, from `tighten`.
     lower, upper
         Range of each cell before its neighbours were asked, (n,) int32.
     most

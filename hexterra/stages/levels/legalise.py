@@ -14,7 +14,7 @@ import numpy as np
 
 from hexterra.arguments import checked
 from hexterra.errors import BriefError
-from hexterra.kernels.board.level_flow import raise_levels, tighten
+from hexterra.kernels.board.level_flow import RiseCost, raise_levels, tighten
 from hexterra.lattice.hexagon import N_SIDES
 from hexterra.stages.levels.constraints import (
     Constraints,
@@ -269,16 +269,16 @@ def _start(
     via = np.full(len(least), -1, dtype=np.int32)
     if (least == most).any():  # without pins, any board at one level is legal
         highest = most.copy()
-        tighten(rules.first, rules.to, rules.back, highest, via)
+        tighten(rules.slots, highest, via)
         if (highest < least).any():
             raise refuse(rules, via, least, most, highest)
         lowest = -least
-        tighten(rules.first, rules.to, rules.bound, lowest, via)
+        tighten(rules.slots_upside_down, lowest, via)
         np.negative(lowest, out=lowest)
     below = np.clip(levels.level, least, most)
     above = -below
-    tighten(rules.first, rules.to, rules.back, below, via)
-    tighten(rules.first, rules.to, rules.bound, above, via)  # the same rules upside down
+    tighten(rules.slots, below, via)
+    tighten(rules.slots_upside_down, above, via)
     return np.clip((below - above) >> 1, lowest, highest)
 
 
@@ -291,21 +291,14 @@ def _descend(
 ) -> tuple[NDArray[np.int32], NDArray[np.int64]]:
     """Go up, then down, to a best board; return it and the flow, (n, 6), that proves it."""
     level = start.copy()
-    flow = np.zeros(len(rules.to), dtype=np.int64)
+    flow = np.zeros(len(rules.slots.to), dtype=np.int64)
     inflow = np.zeros(len(level), dtype=np.int64)
-    rest = (wanted.weight, wanted.target, wanted.step, wanted.cap)
-    raise_levels(
-        rules.first, rules.to, rules.twin, rules.bound, rules.back, most, *rest,
-        level, flow, inflow,
-    )  # fmt: skip
-    # Down is up on the board turned upside down: levels, flows and ranges change sign, and each
-    # rule applies to its slot's twin.
+    cost = RiseCost(wanted.weight, wanted.target, wanted.step, wanted.cap, most)
+    raise_levels(rules.slots, cost, level, flow, inflow)
+    # Down is up on the board turned upside down: levels, flows and ranges change sign.
     level, flow, inflow = -level, -flow, -inflow
-    rest = (wanted.weight, -wanted.target, wanted.step, wanted.cap)
-    raise_levels(
-        rules.first, rules.to, rules.twin, rules.back, rules.bound, -least, *rest,
-        level, flow, inflow,
-    )  # fmt: skip
+    cost = cost._replace(target=-wanted.target, top=-least)
+    raise_levels(rules.slots_upside_down, cost, level, flow, inflow)
     by_side = np.zeros(rules.rise.shape, dtype=np.int64)
     by_side[rules.is_slot] = -flow
     return -level, by_side

@@ -98,13 +98,6 @@ def _metres_per_unit(crs: Any) -> float:
     return float(crs.axis_info[0].unit_conversion_factor)
 
 
-def frozen(array: NDArray[Any]) -> NDArray[Any]:
-    """View `array` read-only: a kernel is compiled again for each kind of array it is given."""
-    view = array.view()
-    view.flags.writeable = False
-    return view
-
-
 def window_of(elevation: Elevation, lattice: Lattice) -> Window:
     """Rows and columns that the cells reach, within the raster."""
     outlines = outline_cells(elevation, lattice)

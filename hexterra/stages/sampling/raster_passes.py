@@ -12,14 +12,16 @@ import os
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Final, NamedTuple
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from hexterra.kernels.raster.coverage import NOWHERE, gather_rows
+from hexterra.kernels.compiled import frozen
+from hexterra.kernels.raster.column_sums import CellTotals, RowSpans, Stripe
+from hexterra.kernels.raster.coverage import NOWHERE, PassBand, gather_rows
 from hexterra.kernels.raster.edges import STRIP_ROWS, list_by_strip, pick_edges
-from hexterra.kernels.raster.quantiles import select_quantiles
+from hexterra.kernels.raster.quantiles import CellOutlines, select_quantiles
 
 if TYPE_CHECKING:
     from hexterra.elevation.elevation import Elevation
@@ -29,15 +31,6 @@ BAND_PIXELS: Final = 2**21
 STRIPE_COLUMNS: Final = 2048
 _MOST_OF_ROW: Final = 0.8  # from which share on whole rows are read: those need no copy
 _MIN_CELLS_ACROSS: Final = 6  # of a stripe: cells on its flanks are walked twice
-
-
-class PassBand(NamedTuple):
-    """Pixels of all columns of the window, from row `row0` of the raster on."""
-
-    row0: int
-    height: NDArray[Any]
-    usable: NDArray[np.bool_]  # (0, 0) if all are
-    weight: NDArray[np.float64]  # (0, 0) if rows weigh alike throughout
 
 
 @dataclass(frozen=True)
@@ -67,7 +60,7 @@ class Ground:
             weight = self.weights.of_pixels(row0, row1, column0, column1)
             mask = np.ones(height.shape, np.bool_) if mask is None else mask
         usable = np.empty((0, 0), np.bool_) if mask is None else mask
-        return PassBand(row0, _frozen(height), _frozen(usable), weight)
+        return PassBand(row0, frozen(height), frozen(usable), weight)
 
     def bands(self, window: tuple[int, int, int, int]) -> Iterator[PassBand]:
         """Read a window in bands whose first rows are multiples of `STRIP_ROWS`."""
@@ -76,13 +69,6 @@ class Ground:
         row0 -= row0 % STRIP_ROWS
         for row in range(row0, row1, strips * STRIP_ROWS):
             yield self.read(row, min(row + strips * STRIP_ROWS, row1), column0, column1)
-
-
-def _frozen(array: NDArray[Any]) -> NDArray[Any]:
-    """View `array` read-only: kernels are compiled once, for arrays of that kind."""
-    view = array.view()
-    view.flags.writeable = False
-    return view
 
 
 @dataclass(frozen=True)
@@ -106,9 +92,9 @@ class _Stripe:
         self, cells: NDArray[np.int64], outlines: Outlines, ground: Ground, dtype: np.dtype[Any]
     ) -> None:
         n = len(cells)
-        number = np.full(len(outlines.ring_xy) + 1, n, dtype=np.int32)  # the last stands for -1
+        number = np.full(len(outlines.ring_xy), n, dtype=np.int32)
         number[cells] = np.arange(n)
-        edge_xy, self.edge_cells, edge_strips, cell_strips = pick_edges(
+        edge_xy, edge_cells, edge_strips, cell_strips = pick_edges(
             outlines.edge_xy, outlines.edge_cells, number, n
         )
         self.cells = cells
@@ -119,39 +105,41 @@ class _Stripe:
         if not ground.period:  # cells may all be pressed onto the right border
             self.column0 = min(self.column0, ground.elevation.shape[1] - 1)
         self.column1 = max(int(np.ceil(edge_xy[:, ::2].max())), self.column0 + 1)
-        self.strip0 = int(edge_strips[:, 0].min())
-        n_strips = int(edge_strips[:, 1].max()) + 1 - self.strip0
-        self.by_strip = list_by_strip(edge_strips, self.strip0, n_strips)
-        self.cells_by_strip = list_by_strip(cell_strips, self.strip0, n_strips)
+        strip0 = int(edge_strips[:, 0].min())
+        n_strips = int(edge_strips[:, 1].max()) + 1 - strip0
         edge_xy[:, ::2] -= self.column0
-        self.edge_xy = edge_xy
-        row0, row1 = self.strip0 * STRIP_ROWS, (self.strip0 + n_strips) * STRIP_ROWS
-        weight = np.zeros(row1 - row0)
-        on_raster = min(row1, ground.elevation.shape[0])
-        weight[: on_raster - row0] = ground.weights.of_rows(row0, on_raster)
-        self.row_weight = weight
-        self.weight_above = np.cumsum(weight) - weight
+        self.row0 = strip0 * STRIP_ROWS
+        weight = np.zeros(n_strips * STRIP_ROWS)
+        on_raster = min(self.row0 + len(weight), ground.elevation.shape[0])
+        weight[: on_raster - self.row0] = ground.weights.of_rows(self.row0, on_raster)
+        self.stripe = Stripe(
+            strip0=strip0,
+            row_weight=weight,
+            weight_above=np.cumsum(weight) - weight,
+            edge_xy=edge_xy,
+            edge_cells=edge_cells,
+            edges=list_by_strip(edge_strips, strip0, n_strips),
+            cells=list_by_strip(cell_strips, strip0, n_strips),
+        )
         self.reference: float | None = None
-        n_columns = self.column1 - self.column0
-        self.column_sum = np.zeros((STRIP_ROWS + 1, n_columns + 1))
-        self.column_gap = np.zeros((STRIP_ROWS + 1, n_columns + 1))
-        self.gap_left = np.zeros(n_columns + 1)
-        self.scratch = (
-            np.empty((3, n_columns), dtype),
-            np.empty((3, n_columns), dtype),
+        self.column_sum = np.zeros((STRIP_ROWS + 1, self.column1 - self.column0 + 1))
+        self.spans = RowSpans(
             np.full((n + 1) * STRIP_ROWS, NOWHERE, np.uint32),
             np.zeros((n + 1) * STRIP_ROWS, np.uint32),
-            np.empty(STRIP_ROWS, np.int64),
         )
-        self.sums, self.weights = np.zeros(n + 1), np.zeros(n + 1)
-        self.lowest, self.highest = np.full(n + 1, np.inf, dtype), np.full(n + 1, -np.inf, dtype)
-        self.n_touched = np.zeros(n + 1, np.int64)
-        self.n_usable = np.zeros(n + 1, np.int64)
+        self.totals = CellTotals(
+            sums=np.zeros(n + 1),
+            areas=np.zeros(n + 1),
+            lowest=np.full(n + 1, np.inf, dtype),
+            highest=np.full(n + 1, -np.inf, dtype),
+            n_touched=np.zeros(n + 1, np.int64),
+            n_usable=np.zeros(n + 1, np.int64),
+        )
 
     def add(self, band: PassBand, band_column0: int) -> None:
         """Add the rows of a band; bands come in order."""
         columns = slice(self.column0 - band_column0, self.column1 - band_column0)
-        row = max(self.strip0 * STRIP_ROWS - band.row0, 0)
+        row = max(self.row0 - band.row0, 0)
         if row >= len(band.height):
             return
         if self.reference is None:
@@ -161,30 +149,13 @@ class _Stripe:
             if not band.usable.size or band.usable[row:, columns].flat[place]:
                 self.reference = float(height.flat[place])
         gather_rows(
-            band.height,
-            band.usable,
-            band.weight,
-            columns.start,
-            columns.stop,
-            band.row0,
-            self.strip0,
+            band,
+            (columns.start, columns.stop),
             self.reference or 0.0,
-            self.row_weight,
-            self.weight_above,
-            self.edge_xy,
-            self.edge_cells,
-            *self.by_strip,
-            *self.cells_by_strip,
+            self.stripe,
+            self.spans,
             self.column_sum,
-            self.column_gap,
-            self.gap_left,
-            *self.scratch,
-            self.sums,
-            self.weights,
-            self.lowest,
-            self.highest,
-            self.n_touched,
-            self.n_usable,
+            self.totals,
         )
 
 
@@ -216,12 +187,13 @@ def add_up(ground: Ground, outlines: Outlines) -> Totals:
                 future.result()
         for stripe in stripes:
             cells = stripe.cells
-            n_touched[cells], n_usable[cells] = stripe.n_touched[:-1], stripe.n_usable[:-1]
-            weight[cells] = np.where(stripe.n_usable[:-1] > 0, stripe.weights[:-1], 0.0)
+            sums, areas, low, high, touched, usable = (total[:-1] for total in stripe.totals)
+            n_touched[cells], n_usable[cells] = touched, usable
+            weight[cells] = np.where(usable > 0, areas, 0.0)
             holds = weight[cells] > 0.0
             here = cells[holds]
-            lowest[here], highest[here] = stripe.lowest[:-1][holds], stripe.highest[:-1][holds]
-            exact = (stripe.reference or 0.0) + stripe.sums[:-1][holds] / weight[here]
+            lowest[here], highest[here] = low[holds], high[holds]
+            exact = (stripe.reference or 0.0) + sums[holds] / weight[here]
             # A mean lies between the extremes; rounding may not carry it beyond.
             mean[here] = np.clip(exact, lowest[here], highest[here])
     return Totals(weight, mean, lowest, highest, n_touched, n_usable, corner_height, corner_usable)
@@ -317,23 +289,22 @@ def find_quantiles(
         for batch in np.split(ordered, np.flatnonzero(np.diff(group)) + 1):
             row0, row1 = int(boxes[batch, 0].min()), int(boxes[batch, 1].max())
             band = ground.read(row0, row1, column0, column1)
-            height = band.height.astype(np.float64)  # one kernel serves both kinds
+            band = band._replace(height=band.height.astype(np.float64))  # one kernel serves both
             weight = ground.weights.of_rows(row0, row1)
-            local_boxes = boxes - np.array([row0, row0, column0, column0])
-            edge_xy = outlines.edge_xy - shift - np.array([0.0, row0, 0.0, row0])
+            cell_outlines = CellOutlines(
+                box=boxes - np.array([row0, row0, column0, column0]),
+                edge_xy=outlines.edge_xy - shift - np.array([0.0, row0, 0.0, row0]),
+                start=start,
+                edge=edge,
+                sign=sign[order],
+            )
             jobs = [
                 pool.submit(
                     select_quantiles,
-                    height,
-                    band.usable,
-                    band.weight,
+                    band,
                     weight,
                     np.ascontiguousarray(batch[i::n_threads]),
-                    local_boxes,
-                    edge_xy,
-                    start,
-                    edge,
-                    sign[order],
+                    cell_outlines,
                     wanted,
                     chosen,
                 )

@@ -13,8 +13,8 @@ from numpy.typing import NDArray
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
-from hexterra.kernels.board.local_moves import improve
-from hexterra.kernels.board.tile_costs import TOO_MUCH
+from hexterra.kernels.board.local_moves import PieceStock, PlacedTiles, improve
+from hexterra.kernels.board.tile_costs import INFEASIBLE_SUM
 from hexterra.stages.search.candidates import ALL, Choices
 from hexterra.stages.search.message_passing import Passing
 from hexterra.stages.search.message_tables import field_of
@@ -22,7 +22,7 @@ from hexterra.stages.search.prices import FORBIDDEN
 
 #: Rounds of local moves; most boards need fewer than ten.
 MOST_ROUNDS: Final = 50
-#: What share of all that a watercourse cell has to tell goes along the water.
+#: What share of all that a watercourse cell passes on goes along the water.
 ALONG_WATER: Final = 0.85
 
 
@@ -46,14 +46,11 @@ class Search:
         lattice = choices.tiles.lattice
         settings = choices.settings
         self.choices = choices
-        # Without a stock all tiles count as one kind, of which nothing depends.
-        self.owned = np.zeros(1, dtype=np.int64) if owned is None else owned
-        self.kind_of = (
-            np.zeros_like(settings.is_allowed, dtype=np.int32)
-            if owned is None
-            else settings.kind_of
-        )
-        self.new_price = new_price
+        if owned is None:  # all tiles count as one kind, of which nothing depends
+            kind_of = np.zeros_like(settings.is_allowed, dtype=np.int32)
+            self.stock = PieceStock(kind_of, np.zeros(1, dtype=np.int64), new_price)
+        else:
+            self.stock = PieceStock(settings.kind_of, owned, new_price)
         self.corners = np.array(choices.tiles.corners)
         self.cost = self.price(self.corners)
         self.proposed = self.corners
@@ -66,35 +63,31 @@ class Search:
             self._order = np.concatenate([upward[is_wet[upward]], self._order[~is_wet]])
         self.field = field_of(choices, ALONG_WATER)
         self.passing = Passing(self.field)
-        self.kind_price = np.zeros(len(self.owned))
+        self.multipliers = np.zeros(len(self.stock.owned))
 
     def price(self, corners: NDArray[np.int32]) -> float:
         """Return what a board costs, pieces that are not owned included."""
         total = self.choices.price_board(corners)
-        if self.new_price > 0.0 and total < TOO_MUCH:
-            total += self.new_price * int(np.maximum(self.n_used(corners) - self.owned, 0).sum())
+        if self.stock.new_price > 0.0 and total < INFEASIBLE_SUM:
+            n_new = int(np.maximum(self.n_used(corners) - self.stock.owned, 0).sum())
+            total += self.stock.new_price * n_new
         return total
 
     def n_used(self, corners: NDArray[np.int32]) -> NDArray[np.int64]:
         """Count the tiles of each kind on a board, (n_kinds,) int64."""
-        settings = self.choices.settings
-        row = self.choices.labels(corners) % self.choices.n_rows
-        kind = self.kind_of[settings.setting, row]
-        return np.bincount(kind, minlength=len(self.owned)).astype(np.int64)
+        kind = self._kinds(corners, ALL)
+        return np.bincount(kind, minlength=len(self.stock.owned)).astype(np.int64)
 
-    def offer(self, corners: NDArray[np.int32]) -> None:
-        """Improve a board by local moves, and keep what is better than the best so far."""
-        choices, settings = self.choices, self.choices.settings
-        is_best = corners is self.corners  # every move from it is for the better
+    def try_candidate(self, corners: NDArray[np.int32]) -> None:
+        """Improve a board by local moves, and take from it what improves the best so far."""
+        choices = self.choices
+        is_best = corners is self.corners  # every move from it makes it cheaper
         corners = np.array(corners)
-        held = choices.labels(corners)
-        if (held < 0).any() or (choices.top_prices(corners) >= TOO_MUCH).any():
+        label = choices.labels(corners)
+        if (label < 0).any() or (choices.top_prices(corners) >= INFEASIBLE_SUM).any():
             return
-        improve(
-            MOST_ROUNDS, *choices.sides, choices.lowest, choices.first, choices.price,
-            settings.rises, choices.row_of_code, settings.setting, self.kind_of, self.owned,
-            self.new_price, self.n_used(corners), held, corners,
-        )  # fmt: skip
+        board = PlacedTiles(label, corners, self.n_used(corners))
+        improve(MOST_ROUNDS, choices.sides, choices.candidates, self.stock, board)
         for board in (corners,) if is_best else (corners, patched(choices, self.corners, corners)):
             cost = self.price(board)
             if cost < self.cost:
@@ -112,47 +105,48 @@ class Search:
         """Take note of a bound. By rounding it may exceed the best cost, which is a bound then."""
         self.bound = max(self.bound, min(bound, self.cost))
 
-    def set_multipliers(self, per_step: NDArray[np.float64]) -> None:
-        """Start the messages again with a multiplier on each side, (n, 6), a price per step.
+    def seed_messages(self, per_step: NDArray[np.float64]) -> None:
+        """Start again from messages that rise with the height, (n, 6) in price per step of it.
 
-        Any messages prove a bound; pressures close to what the best board exerts on its water
+        Any messages prove a bound; those close to what the best board presses its water with
         prove a good one from the beginning.
         """
-        field = self.field
-        field.message[:] = 0.0
-        climb = np.arange(field.width) - field.max_rise
+        messages, states = self.field.messages, self.field.tables.states
+        messages.value[:] = 0.0
+        climb = np.arange(states.width) - states.max_rise
         for cell, side in np.argwhere(per_step != 0.0).tolist():
-            height = np.arange(field.n_heights[cell])[:, None] + 0.5 * climb
-            begin = field.start[cell] + side * height.size
-            field.message[begin : begin + height.size] = (per_step[cell, side] * height).ravel()
+            height = np.arange(messages.n_heights[cell])[:, None] + 0.5 * climb
+            begin = messages.start[cell] + side * height.size
+            messages.value[begin : begin + height.size] = (per_step[cell, side] * height).ravel()
         self.passing.restart()
 
-    def charge(self, kind_price: NDArray[np.float64]) -> None:
-        """Charge every tile of each kind so much, (n_kinds,), instead of what pieces cost."""
-        choices, settings = self.choices, self.choices.settings
-        more = (kind_price - self.kind_price)[self.kind_of]
-        n_labels = np.diff(choices.first)
-        cell_setting = np.repeat(settings.setting, n_labels)
-        self.field.price += more[cell_setting, self.field.row]
-        self.kind_price = kind_price
+    def set_multipliers(self, multipliers: NDArray[np.float64]) -> None:
+        """Add the multiplier of its kind, (n_kinds,), to every tile's price, for the stock's sake.
+
+        They stand for what pieces beyond those owned cost.
+        """
+        choices, labels = self.choices, self.field.labels
+        more = (multipliers - self.multipliers)[self.stock.kind_of]
+        cell_setting = np.repeat(choices.settings.setting, np.diff(choices.first))
+        labels.price[:] += more[cell_setting, labels.oriented]
+        self.multipliers = multipliers
         # A board's pieces cost no less than this much each, less that much for all those owned.
-        self.passing.rest = -float(kind_price @ self.owned)
+        self.passing.rest = -float(multipliers @ self.stock.owned)
         self.passing.restart()
 
     def price_around(self, cells: NDArray[np.intp], corners: NDArray[np.int32]) -> float:
         """Return what the tiles of some cells, ascending, and all their faces cost on a board.
 
-        Pieces count with what their kinds are charged.
+        Pieces count with the multipliers of their kinds.
         """
-        charges = float(self._charges(cells, corners).sum())
-        return self.choices.price_around(cells, corners) + charges
+        for_stock = float(self.multipliers[self._kinds(corners, cells)].sum())
+        return self.choices.price_around(cells, corners) + for_stock
 
-    def _charges(
-        self, cells: NDArray[np.intp] | slice, corners: NDArray[np.int32]
-    ) -> NDArray[np.float64]:
-        settings = self.choices.settings
-        row = self.choices.labels(corners, cells) % self.choices.n_rows
-        return self.kind_price[self.kind_of[settings.setting[cells], row]]
+    def _kinds(
+        self, corners: NDArray[np.int32], cells: NDArray[np.intp] | slice
+    ) -> NDArray[np.int32]:
+        oriented = self.choices.labels(corners, cells) % self.choices.n_oriented
+        return self.stock.kind_of[self.choices.settings.setting[cells], oriented]
 
     def is_broken(self, corners: NDArray[np.int32]) -> bool:
         """Tell whether a board breaks a rule."""
@@ -162,26 +156,25 @@ class Search:
     def excess(self, corners: NDArray[np.int32]) -> NDArray[np.float64]:
         """Return by how much a board costs more in each cell than the bound allows for, (n,).
 
-        Pieces count with what their kinds are charged. The last sweep must have been up.
+        Pieces count with the multipliers of their kinds. The last sweep must have been up.
         """
         choices, lattice = self.choices, self.choices.tiles.lattice
         face = np.zeros(lattice.neighbours.shape)
         face[tuple(lattice.seams.T)] = choices.face_prices(corners)
-        # A start that another catalogue knows nothing of is told nothing either.
+        # There are no messages about tiles of a start that are not in the catalogue.
         is_known = choices.labels(corners) >= 0
         known = np.where(is_known[:, None], corners, choices.lowest[:, None])
-        return self.field.excess(
-            known, choices.top_prices(corners) + self._charges(ALL, known), face
-        )
+        for_stock = self.multipliers[self._kinds(known, ALL)]
+        return self.field.excess(known, choices.top_prices(corners) + for_stock, face)
 
     def propose(self) -> None:
-        """Offer the board that the messages suggest.
+        """Try the board that the messages suggest.
 
-        Water is chosen first, from its end upward: what it hears from upstream then rules out
-        every tile from which it could not run on.
+        Water is chosen first, from its end upward: the messages from upstream then rule out every
+        tile from which it could not run on.
         """
         self.proposed = self.field.choose(self._order)
-        self.offer(self.proposed)
+        self.try_candidate(self.proposed)
 
 
 def patched(

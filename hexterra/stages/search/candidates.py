@@ -15,7 +15,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hexterra.catalogue.catalogue import CODE_WEIGHTS, MAX_RISE, Catalogue
-from hexterra.kernels.board import tile_costs as kernels
+from hexterra.kernels.board.local_moves import Candidates
+from hexterra.kernels.board.tile_costs import (
+    INFEASIBLE,
+    BaseLevels,
+    BoardSides,
+    WantedHeights,
+    price_labels,
+)
+from hexterra.kernels.compiled import frozen
 from hexterra.lattice.board import Board
 from hexterra.lattice.hexagon import N_SIDES, corner_offsets
 from hexterra.lattice.lattice import Lattice
@@ -25,16 +33,8 @@ from hexterra.stages.search.prices import FORBIDDEN, Prices
 from hexterra.stages.tiles.fit import Tiles
 from hexterra.values import Value, readonly
 
-#: Neighbours, back sides, fixed price and price per step of faces, and which way water falls.
-Sides = tuple[
-    NDArray[np.int32], NDArray[np.int8], NDArray[np.float64], NDArray[np.float64], NDArray[np.int8]
-]
 #: All cells of a board.
 ALL: Final = slice(None)
-#: Wanted mean and corner heights, and their weights.
-GroundTerms = tuple[
-    NDArray[np.float64], NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]
-]
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -46,14 +46,14 @@ class Choices(Value):
     tiles
         The board to start from.
     settings
-        What the rows (oriented patterns) are, and what tells cells apart but for their ground.
+        What the oriented patterns are, and what tells cells apart but for their ground.
     lowest, n_bases
         The base levels a cell may have, (n,) int32 each: so many from the lowest on.
     first
         Where the prices of each cell begin, (n + 1,) int64.
     price
-        Price of each label: that of row r on base ``lowest[i] + b`` is at
-        ``first[i] + b * n_rows + r``; `NEVER` where a tile is not allowed.
+        Price of each label: that of oriented pattern p on base ``lowest[i] + b`` is at
+        ``first[i] + b * n_oriented + p``; `INFEASIBLE` where a tile is not allowed.
     fixed, per_step
         What a step face on each side costs, and what each step of its mean height, (n, 6) float64.
     falls
@@ -87,27 +87,35 @@ class Choices(Value):
             ("per_step", np.float64, (n, N_SIDES)),
             ("falls", np.int8, (n, N_SIDES)),
         ):
-            held = readonly(getattr(self, name), dtype=dtype, shape=shape, name=name)
-            object.__setattr__(self, name, held)
+            table = readonly(getattr(self, name), dtype=dtype, shape=shape, name=name)
+            object.__setattr__(self, name, table)
 
     @property
-    def n_rows(self) -> int:
+    def n_oriented(self) -> int:
         """How many oriented patterns there are."""
         return len(self.settings.rises)
 
     @cached_property
-    def row_of_code(self) -> NDArray[np.int16]:
-        """Row by rises read in base three, (729,) int16; -1 where there is none."""
-        table = np.full(3**N_SIDES, -1, dtype=np.int16)
-        table[self.settings.rises @ CODE_WEIGHTS] = np.arange(self.n_rows)
-        table.flags.writeable = False
-        return table
+    def candidates(self) -> Candidates:
+        """The tiles that cells may get, for the kernels."""
+        oriented_of_code = np.full(3**N_SIDES, -1, dtype=np.int16)
+        oriented_of_code[self.settings.rises @ CODE_WEIGHTS] = np.arange(self.n_oriented)
+        return Candidates(
+            lowest=self.lowest,
+            first=self.first,
+            price=self.price,
+            rises=self.settings.rises,
+            setting=self.settings.setting,
+            oriented_of_code=frozen(oriented_of_code),
+        )
 
     @property
-    def sides(self) -> Sides:
-        """Neighbours, back sides, prices of faces, and which way water falls, for the kernels."""
+    def sides(self) -> BoardSides:
+        """The sides of the cells, for the kernels."""
         lattice = self.tiles.lattice
-        return lattice.neighbours, lattice.back_sides, self.fixed, self.per_step, self.falls
+        return BoardSides(
+            lattice.neighbours, lattice.back_sides, self.fixed, self.per_step, self.falls
+        )
 
     def labels(
         self, corners: NDArray[np.int32], cells: NDArray[np.intp] | slice = ALL
@@ -119,18 +127,19 @@ class Choices(Value):
         corners, lowest = corners[cells], self.lowest[cells]
         base = corners.min(axis=1)
         rises = corners - base[:, None]
-        row = self.row_of_code[np.minimum(rises, MAX_RISE) @ CODE_WEIGHTS]
-        label = (base - lowest) * np.int32(self.n_rows) + row
-        is_known = (row >= 0) & (rises.max(axis=1) <= MAX_RISE)
+        code = np.minimum(rises, MAX_RISE) @ CODE_WEIGHTS
+        oriented = self.candidates.oriented_of_code[code]
+        label = (base - lowest) * np.int32(self.n_oriented) + oriented
+        is_known = (oriented >= 0) & (rises.max(axis=1) <= MAX_RISE)
         is_known &= (base >= lowest) & (base < lowest + self.n_bases[cells])
         return np.where(is_known, label, -1).astype(np.int32)
 
     def top_prices(
         self, corners: NDArray[np.int32], cells: NDArray[np.intp] | slice = ALL
     ) -> NDArray[np.float64]:
-        """Price the tile of each cell, (n,) float64; `NEVER` or more if it is not allowed."""
+        """Price the tile of each cell, (n,) float64; `INFEASIBLE` or more if it is not allowed."""
         label = self.labels(corners, cells)
-        return np.where(label >= 0, self.price[self.first[:-1][cells] + label], kernels.NEVER)
+        return np.where(label >= 0, self.price[self.first[:-1][cells] + label], INFEASIBLE)
 
     def faces(self, corners: NDArray[np.int32]) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
         """Return how far apart tops are on each seam, and where water would have to rise.
@@ -166,13 +175,13 @@ class Choices(Value):
         first, second = mine[0] - theirs[0], mine[1] - theirs[1]
         falls = int(self.falls[cell, side])
         if min(falls * first, falls * second) < 0:
-            return kernels.NEVER
+            return INFEASIBLE
         apart = 0.5 * (abs(first) + abs(second))
         rise = float(self.per_step[cell, side]) * apart
         return float(self.fixed[cell, side]) + rise if apart > 0.0 else 0.0
 
     def joint_price(self, corners: NDArray[np.int32]) -> float:
-        """Return what the top prices of a board hold for corners that do not meet another board."""
+        """Return how much of a board's top prices is for corners that do not meet another's."""
         fixed, per_step = self.joint_prices
         total = 0.0
         for corner, height in self.joint:
@@ -213,9 +222,9 @@ def price_faces(
     fixed: NDArray[np.float64],
     per_step: NDArray[np.float64],
 ) -> NDArray[np.float64]:
-    """Price sides by what `faces_between` says of them; `NEVER` where water would have to rise."""
+    """Price sides by what `faces_between` says; `INFEASIBLE` where water would have to rise."""
     price = np.where(apart > 0.0, fixed + per_step * apart, 0.0)
-    return np.where(is_uphill, kernels.NEVER, price)
+    return np.where(is_uphill, INFEASIBLE, price)
 
 
 def choose_among(
@@ -259,12 +268,12 @@ def choose_among(
     catalogue = catalogue or tiles.catalogue
     lattice, legal = tiles.lattice, tiles.legal
     settings = settings_of(tiles, prices, catalogue)
-    ground = np.clip(np.rint(legal.levels.position), legal.lower, legal.upper).astype(np.int32)
-    lowest = np.maximum(np.minimum(tiles.level, ground) - reach, legal.lower)
-    highest = np.minimum(np.maximum(tiles.level, ground) + reach, legal.upper)
-    for cell, level in legal.pins:
-        lowest[cell] = min(level, tiles.level[cell])
-        highest[cell] = max(level, tiles.level[cell])
+    level = np.clip(np.rint(legal.levels.position), legal.lower, legal.upper).astype(np.int32)
+    lowest = np.maximum(np.minimum(tiles.level, level) - reach, legal.lower)
+    highest = np.minimum(np.maximum(tiles.level, level) + reach, legal.upper)
+    for cell, pin in legal.pins:
+        lowest[cell] = min(pin, tiles.level[cell])
+        highest[cell] = max(pin, tiles.level[cell])
     profile, meets = tuple(edge_profile), tuple(joint)
     for corner, height in (*profile, *meets):
         at = np.argwhere(lattice.corner_of == corner)[:, 0]
@@ -275,11 +284,9 @@ def choose_among(
     n_bases = (highest - lowest + 1).astype(np.int32)
     first = np.zeros(lattice.n_cells + 1, dtype=np.int64)
     np.cumsum(n_bases.astype(np.int64) * len(settings.rises), out=first[1:])
-    price = np.empty(first[-1])
-    kernels.price_labels(
-        *ground_terms(tiles, prices), settings.mean_rise, settings.rises, settings.shape_price,
-        settings.setting, lowest, n_bases, int(legal.upper), first, price,
-    )  # fmt: skip
+    price, bases = np.empty(first[-1]), BaseLevels(lowest, n_bases, first)
+    ground = ground_terms(tiles, prices)
+    price_labels(ground, settings.oriented, bases, int(legal.upper), price)
     if frozen is not None:
         _keep_only(tiles, settings, np.flatnonzero(frozen), first, price)
     for cells, off in _off_corners(lattice, settings, profile, lowest, first):
@@ -306,8 +313,8 @@ def choose_among(
     )
 
 
-def ground_terms(tiles: Tiles, prices: Prices) -> GroundTerms:
-    """Return wanted mean (n,) and corner heights (n, 6) in steps, and the weight of each."""
+def ground_terms(tiles: Tiles, prices: Prices) -> WantedHeights:
+    """Return what the tops are to come close to, and what distance from it costs."""
     lattice, levels = tiles.lattice, tiles.legal.levels
     n = lattice.n_cells
     corner = ground_position(levels, levels.heights.corner_m)[lattice.corner_of]
@@ -318,7 +325,7 @@ def ground_terms(tiles: Tiles, prices: Prices) -> GroundTerms:
         weight[is_cut_away] = 0.0
     is_pentagon = lattice.corner_of[:, 0] == lattice.corner_of[:, -1]
     weight[is_pentagon, -1] = 0.0  # it repeats corner 0
-    return levels.position, corner, np.full(n, prices.mean_height), weight
+    return WantedHeights(levels.position, corner, np.full(n, prices.mean_height), weight)
 
 
 def ground_position(levels: Levels, height_m: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -352,9 +359,9 @@ def _keep_only(
 ) -> None:
     """Allow frozen cells their tile alone, in place."""
     rises = tiles.corners[cells] - tiles.level[cells, None]
-    for cell, held in zip(cells.tolist(), rises, strict=True):
-        is_other = (settings.rises != held).any(axis=1)
-        price[first[cell] : first[cell + 1]][is_other] = kernels.NEVER
+    for cell, own in zip(cells.tolist(), rises, strict=True):
+        is_other = (settings.rises != own).any(axis=1)
+        price[first[cell] : first[cell + 1]][is_other] = INFEASIBLE
 
 
 def _off_corners(
@@ -368,9 +375,9 @@ def _off_corners(
 
     `heights` are lattice corners and the height wanted there.
     """
-    n_rows = len(settings.rises)
+    n_oriented = len(settings.rises)
     for corner, height in heights:
         for cell, at in np.argwhere(lattice.corner_of == corner).tolist():
             label = np.arange(first[cell + 1] - first[cell])
-            stands = lowest[cell] + label // n_rows + settings.rises[label % n_rows, at]
+            stands = lowest[cell] + label // n_oriented + settings.rises[label % n_oriented, at]
             yield slice(first[cell], first[cell + 1]), stands - height

@@ -16,7 +16,8 @@ from numpy.typing import NDArray
 
 from hexterra.catalogue.catalogue import Catalogue
 from hexterra.catalogue.tops import facet_planes, facets
-from hexterra.kernels.board.tile_costs import NEVER
+from hexterra.kernels.board.tile_costs import INFEASIBLE, OrientedPatterns
+from hexterra.kernels.compiled import frozen
 from hexterra.lattice.board import Board
 from hexterra.lattice.hexagon import N_SIDES, Facing, area, corner_offsets, cut_of
 from hexterra.stages.search.prices import Prices
@@ -35,22 +36,22 @@ _LEAST: Final = np.array([0] * N_SIDES + [0, -1, -1, -1, 0, 0])
 
 @dataclass(frozen=True, eq=False, repr=False)
 class Settings(Value):
-    """The rows (oriented patterns) that may be used, and what they cost in k settings.
+    """The oriented patterns that may be used, and what they cost in k settings.
 
     Parameters
     ----------
     catalogue
-        Where the rows come from.
+        Where the patterns come from.
     pattern, turn
-        What each row is, (R,) int16 and int8.
+        Which pattern each is, and its turn, (R,) int16 and int8.
     rises, mean_rise
         Its six rises, (R, 6) int32, and their mean over the top, (R,) float64, in steps.
     setting
         Setting of each cell, (n,) int32.
     terms
-        Name of each price, and what the rows cost by it in each setting, (k, R) float64.
+        Name of each price, and what they cost by it in each setting, (k, R) float64.
     is_allowed
-        Whether a row may be used in a setting, (k, R) bool.
+        Whether one may be used in a setting, (k, R) bool.
     features
         What tells the settings apart, (k, 12) int64: the marks of the six sides (see
         `hexterra.stages.tiles.tile_kinds`), crossing + 1, outflow, the halves kept (see
@@ -71,39 +72,40 @@ class Settings(Value):
     facing: Facing
 
     def __post_init__(self) -> None:
-        n_rows, n_settings = len(self.rises), len(self.is_allowed)
+        n_oriented, n_settings = len(self.rises), len(self.is_allowed)
         for name, dtype, shape in (
-            ("pattern", np.int16, (n_rows,)),
-            ("turn", np.int8, (n_rows,)),
-            ("rises", np.int32, (n_rows, N_SIDES)),
-            ("mean_rise", np.float64, (n_rows,)),
+            ("pattern", np.int16, (n_oriented,)),
+            ("turn", np.int8, (n_oriented,)),
+            ("rises", np.int32, (n_oriented, N_SIDES)),
+            ("mean_rise", np.float64, (n_oriented,)),
             ("setting", np.int32, (None,)),
-            ("is_allowed", np.bool_, (n_settings, n_rows)),
+            ("is_allowed", np.bool_, (n_settings, n_oriented)),
             ("features", np.int64, (n_settings, N_SIDES + 6)),
         ):
-            held = readonly(getattr(self, name), dtype=dtype, shape=shape, name=name)
-            object.__setattr__(self, name, held)
-        shape = (n_settings, n_rows)
+            table = readonly(getattr(self, name), dtype=dtype, shape=shape, name=name)
+            object.__setattr__(self, name, table)
+        shape = (n_settings, n_oriented)
         terms = tuple(
             (name, readonly(term, dtype=np.float64, shape=shape, name=name))
             for name, term in self.terms
         )
         object.__setattr__(self, "terms", terms)
 
-    @property
-    def shape_price(self) -> NDArray[np.float64]:
-        """What rows cost in each setting in all, (k, R) float64; `NEVER` if not allowed."""
+    @cached_property
+    def oriented(self) -> OrientedPatterns:
+        """The oriented patterns, with their prices in each setting, for the kernels."""
         total = np.sum([term for _, term in self.terms], axis=0)
-        return np.where(self.is_allowed, total, NEVER)
+        price = np.where(self.is_allowed, total, INFEASIBLE)
+        return OrientedPatterns(self.rises, self.mean_rise, frozen(price), self.setting)
 
     @property
     def kinds(self) -> tuple[TileKind, ...]:
-        """All kinds of tile that rows make in the settings."""
+        """All kinds of tile that patterns make in the settings."""
         return self._kinds[0]
 
     @property
     def kind_of(self) -> NDArray[np.int32]:
-        """Number of the kind that each row makes in each setting, (k, R) int32."""
+        """Number of the kind that each pattern makes in each setting, (k, R) int32."""
         return self._kinds[1]
 
     @cached_property
@@ -111,8 +113,8 @@ class Settings(Value):
         oriented = np.column_stack([self.pattern, self.turn]).astype(np.int16)
         return _name_kinds(self.features, oriented, self.catalogue, self.facing)
 
-    def rows_of(self, pattern: NDArray[np.int16], turn: NDArray[np.int8]) -> NDArray[np.int32]:
-        """Return the row of each pattern and turn, (n,) int32, which must be among them."""
+    def oriented_of(self, pattern: NDArray[np.int16], turn: NDArray[np.int8]) -> NDArray[np.int32]:
+        """Return the number of each pattern so turned, (n,) int32, which must be among them."""
         table = np.full((len(self.catalogue.patterns), N_SIDES), -1, dtype=np.int32)
         table[self.pattern, self.turn] = np.arange(len(self.pattern))
         return table[pattern, turn]
@@ -164,7 +166,7 @@ def settings_of(tiles: Tiles, prices: Prices, catalogue: Catalogue) -> Settings:
     distinct = features[at]
 
     rises = oriented[:, 2:]
-    terms, is_allowed = _price_rows(distinct, oriented, prices, catalogue)
+    terms, is_allowed = _price_oriented(distinct, oriented, prices, catalogue)
     facing: Facing = lattice.facing if isinstance(lattice, Board) else "points"
     return Settings(
         catalogue=catalogue,
@@ -186,7 +188,7 @@ def _ports(features: NDArray[np.int64]) -> NDArray[np.bool_]:
     return (width > 0) & ((flags >> 1 & 1) == 0)
 
 
-def _price_rows(
+def _price_oriented(
     settings: NDArray[np.int64],
     oriented: NDArray[np.int32],
     prices: Prices,
@@ -245,7 +247,7 @@ def _name_kinds(
     catalogue: Catalogue,
     facing: Facing,
 ) -> tuple[tuple[TileKind, ...], NDArray[np.int32]]:
-    """Return the kinds of tile that rows make in settings, and the number of each."""
+    """Return the kinds of tile that patterns make in settings, and the number of each."""
     kind_of = np.empty((len(settings), len(oriented)), dtype=np.int32)
     number: dict[TileKind, int] = {}
     for k, features in enumerate(settings.tolist()):
@@ -253,7 +255,7 @@ def _name_kinds(
         crossing_number = features[N_SIDES] - 1
         crossing = catalogue.crossings[crossing_number].name if crossing_number >= 0 else ""
         part, hand, origin = cut_of(facing, features[N_SIDES + 2], features[N_SIDES + 3])
-        for row, (pattern_number, turn) in enumerate(oriented.tolist()):
+        for p, (pattern_number, turn) in enumerate(oriented.tolist()):
             pattern = catalogue.patterns[pattern_number]
             # A whole tile is numbered from its pattern; among turns that look alike, from that
             # in which its marks read highest, as in a schedule.
@@ -261,5 +263,5 @@ def _name_kinds(
             read = max([marks[(s + f) % N_SIDES] for s in range(N_SIDES)] for f in frames)
             turn_in_piece = 0 if part == "whole" else (turn - origin) % pattern.period
             kind = kind_of_marks(pattern.name, part, hand, turn_in_piece, crossing, read)
-            kind_of[k, row] = number.setdefault(kind, len(number))
+            kind_of[k, p] = number.setdefault(kind, len(number))
     return tuple(number), kind_of

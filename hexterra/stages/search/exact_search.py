@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from scipy.sparse import coo_array, csc_array
 from scipy.sparse.csgraph import connected_components
 
-from hexterra.kernels.board.tile_costs import TOO_MUCH
+from hexterra.kernels.board.tile_costs import INFEASIBLE_SUM
 from hexterra.lattice.hexagon import N_SIDES
 from hexterra.stages.search.bounds import Search
 from hexterra.stages.search.candidates import Choices
@@ -132,7 +132,7 @@ def seconds_left(end: float | None) -> float | None:
 def prove(search: Search, end: float | None) -> None:
     """Find the best board among the labels left, or raise the bound until `end`.
 
-    `end` is a time of the monotonic clock, or None. Cells with one label left part the others
+    `end` is a time of the monotonic clock, or None. Cells with one label left split the others
     into patches, each of which is a program of its own, unless pieces are counted over the whole
     board. HiGHS (Huangfu and Hall, Mathematical Programming Computation 10, 2018) chooses one
     label per cell; on each side that is still open, the share of each pair of states is a variable
@@ -145,7 +145,7 @@ def prove(search: Search, end: float | None) -> None:
         program = Program()
         sure = _add_cells(program, options, cells)
         sure += _add_sides(program, search.choices, options, cells)
-        if search.new_price > 0.0:
+        if search.stock.new_price > 0.0:
             sure += _add_pieces(program, search, options)
         total += sure
         if program.cost:
@@ -158,34 +158,35 @@ def prove(search: Search, end: float | None) -> None:
             total += -np.inf if result.mip_dual_bound is None else float(result.mip_dual_bound)
         else:
             corners[cells] = [options[cell][0].corners for cell in cells]
-    search.offer(corners)
+    search.try_candidate(corners)
     search.prove(total - TOLERANCE * (1.0 + abs(total)))
 
 
 def options_of(search: Search) -> list[list[Option]]:
     """List the labels that each cell has left; a sure one has column -1, others none yet."""
     choices, settings = search.choices, search.choices.settings
+    labels, width = search.field.labels, search.field.tables.states.width
     options: list[list[Option]] = []
     for cell, (first, count) in enumerate(
-        zip(choices.first.tolist(), search.field.count.tolist(), strict=False)
+        zip(choices.first.tolist(), labels.n_left.tolist(), strict=False)
     ):
-        row = search.field.row[first : first + count].astype(np.intp)
-        b = search.field.offset[first : first + count].astype(np.intp) // search.field.width
-        price: list[float] = choices.price[first + b * choices.n_rows + row].tolist()
+        p = labels.oriented[first : first + count].astype(np.intp)
+        b = labels.offset[first : first + count].astype(np.intp) // width
+        price: list[float] = choices.price[first + b * choices.n_oriented + p].tolist()
         base = int(choices.lowest[cell]) + b[:, None]
-        corners: list[list[int]] = (base + settings.rises[row]).tolist()
-        kind: list[int] = search.kind_of[settings.setting[cell], row].tolist()
-        options.append([Option(*held) for held in zip(price, corners, kind, strict=True)])
+        corners: list[list[int]] = (base + settings.rises[p]).tolist()
+        kind: list[int] = search.stock.kind_of[settings.setting[cell], p].tolist()
+        options.append([Option(*label) for label in zip(price, corners, kind, strict=True)])
     return options
 
 
 def _patches(search: Search, options: list[list[Option]]) -> list[list[int]]:
-    """Part the cells into sets that do not depend on each other."""
+    """Split the cells into sets that do not depend on each other."""
     n = len(options)
-    if search.new_price > 0.0:
+    if search.stock.new_price > 0.0:
         return [list(range(n))]
     lattice = search.choices.tiles.lattice
-    is_open = np.array([len(held) > 1 for held in options])
+    is_open = np.array([len(labels) > 1 for labels in options])
     cell, side = lattice.seams.T
     other = lattice.neighbours[cell, side]
     joined = is_open[cell] & is_open[other]
@@ -202,13 +203,13 @@ def _add_cells(program: Program, options: list[list[Option]], cells: list[int]) 
     """Add a choice of one label for each cell; return what is sure to be paid."""
     sure = 0.0
     for cell in cells:
-        held = options[cell]
-        if len(held) == 1:
-            sure += held[0].price
+        labels = options[cell]
+        if len(labels) == 1:
+            sure += labels[0].price
             continue
-        for option in held:
+        for option in labels:
             option.column = program.add_column(option.price, is_whole=True)
-        program.add_row(dict.fromkeys([option.column for option in held], 1.0), 1.0, 1.0)
+        program.add_row(dict.fromkeys([option.column for option in labels], 1.0), 1.0, 1.0)
     return sure
 
 
@@ -257,7 +258,7 @@ def add_pairs(
     shares = {
         pair: program.add_column(cost, is_whole=False)
         for pair, cost in face.items()
-        if cost < TOO_MUCH
+        if cost < INFEASIBLE_SUM
     }
     rows: tuple[dict[State, int], dict[State, int]] = ({}, {})
     for end, states in enumerate((mine, theirs)):
@@ -295,7 +296,7 @@ def _states(options: list[Option], first: int, second: int) -> dict[State, list[
 def _add_pieces(program: Program, search: Search, options: list[list[Option]]) -> float:
     """Add the tiles of each kind beyond those owned; return what is sure to be paid."""
     columns_of: dict[int, list[int]] = {}
-    left = search.owned.copy()
+    left = search.stock.owned.copy()
     for option in chain.from_iterable(options):
         if option.column < 0:
             left[option.kind] -= 1
@@ -304,11 +305,11 @@ def _add_pieces(program: Program, search: Search, options: list[list[Option]]) -
     for kind, columns in columns_of.items():
         if left[kind] <= 0:
             for column in columns:
-                program.cost[column] += search.new_price
+                program.cost[column] += search.stock.new_price
         elif len(columns) > left[kind]:
             n_most = len(columns) - max(int(left[kind]), 0)
             # A share of all that may be too many, as all variables run from 0 to 1.
-            excess = program.add_column(search.new_price * n_most, is_whole=False)
+            excess = program.add_column(search.stock.new_price * n_most, is_whole=False)
             terms = dict.fromkeys(columns, 1.0) | {excess: -float(n_most)}
             program.add_row(terms, -np.inf, float(left[kind]))
-    return search.new_price * float(np.maximum(-left, 0).sum())
+    return search.stock.new_price * float(np.maximum(-left, 0).sum())

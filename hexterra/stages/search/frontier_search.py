@@ -1,7 +1,7 @@
 """The proof where boards are narrow: all boards that may be the best, built up cell after cell.
 
-Part of `refine`. What is still to be decided is priced by the messages, so only beginnings that may
-end as a better board go on; a narrow board has few of them.
+Part of `refine`. What is still to be decided is priced by the messages, so only partial assignments
+that may end as a better board go on; a narrow board has few of them.
 """
 
 from __future__ import annotations
@@ -14,11 +14,11 @@ from hexterra.stages.search.bounds import Search
 from hexterra.stages.search.exact_search import seconds_left
 from hexterra.stages.search.linear_relaxation import relax
 
-#: Beginnings that have room, attempt by attempt. With more, `prove` is quicker.
-BEGUN: Final = (300, 4_800, 76_800)
+#: Partial assignments that there is room for, attempt by attempt. With more, `prove` is quicker.
+N_PARTIAL: Final = (300, 4_800, 76_800)
 #: One attempt more where the best messages are known. With more labels left than these, they take
 #: longer to find than they save.
-MOST_BEGUN: Final = 2_000_000
+MOST_PARTIAL: Final = 2_000_000
 MOST_LABELS: Final = 6_000
 #: Rounds after a better board or bound was found, to drop the labels that it rules out.
 ROUNDS_BETWEEN: Final = 10
@@ -30,18 +30,18 @@ def decide(search: Search, end: float | None) -> Generator[None, None, bool]:
     The last sweep must have been up.
 
     Dynamic programming over layers (Held and Karp, Journal of the Society for Industrial and
-    Applied Mathematics 10(1), 1962) with bounds. A better board is offered without a proof too.
+    Applied Mathematics 10(1), 1962) with bounds. A better board is kept without a proof too.
     """
-    if (yield from _attempt(search, BEGUN[0])):
+    if (yield from _attempt(search, N_PARTIAL[0])):
         return True
-    begun = BEGUN[1:]
-    if int(search.field.count.sum()) <= MOST_LABELS:
+    n_partial = N_PARTIAL[1:]
+    if int(search.field.labels.n_left.sum()) <= MOST_LABELS:
         relax(search, seconds_left(end))
         yield
         _rule_out(search)
-        begun = (*begun, MOST_BEGUN)
-    took_s, last = 0.0, BEGUN[0]
-    for n_most in begun:
+        n_partial = (*n_partial, MOST_PARTIAL)
+    took_s, last = 0.0, N_PARTIAL[0]
+    for n_most in n_partial:
         left_s = seconds_left(end)
         if left_s is not None and n_most / last * took_s > left_s:
             return False
@@ -53,12 +53,12 @@ def decide(search: Search, end: float | None) -> Generator[None, None, bool]:
 
 
 def _attempt(search: Search, n_most: int) -> Generator[None, None, bool]:
-    """Try with room for so many beginnings; return whether the best board is proven."""
+    """Try with room for so many partial assignments; return whether the best board is proven."""
     found = search.field.decide(search.cost, n_most)
     before = search.cost
     if found is not None:
         corners, is_proven = found
-        search.offer(corners)
+        search.try_candidate(corners)
         if is_proven:
             search.prove(search.cost - search.field.margin)
             return True

@@ -23,10 +23,10 @@ def relax(search: Search, time_limit_s: float | None) -> None:
     lattice = choices.tiles.lattice
     program = Program()
     options = options_of(search)
-    for held in options:
-        for option in held:
+    for labels in options:
+        for option in labels:
             option.column = program.add_column(option.price, is_whole=False)
-        program.add_row(dict.fromkeys([option.column for option in held], 1.0), 1.0, 1.0)
+        program.add_row(dict.fromkeys([option.column for option in labels], 1.0), 1.0, 1.0)
     rows: list[tuple[int, int, State, int]] = []
     for cell, side in lattice.seams.tolist():
         other = int(lattice.neighbours[cell, side])
@@ -38,9 +38,6 @@ def relax(search: Search, time_limit_s: float | None) -> None:
     if worth is None:
         return
     for cell, side, (first, second), row in rows:
-        state = (first - field.lowest[cell]) * field.width + second - first + field.max_rise
-        field.message[field.start[cell] + side * field.n_heights[cell] * field.width + state] = (
-            worth[row]
-        )
+        field.messages.value[field.place_of(cell, side, first, second)] = worth[row]
     search.passing.restart()
     search.round()

@@ -34,7 +34,7 @@ WIDE_WINDOWS: Final = (*WINDOWS, SearchWindow(9, 12, 100), SearchWindow(10, 12, 
 RIM: Final = 2
 #: Cells in which a board pays less than this too much are left alone.
 WORTH: Final = 0.3
-#: A board that breaks rules is gone over so many times.
+#: A board that breaks rules is searched so many times.
 MOST_TIMES: Final = 3
 #: Cheaper by less may be rounding.
 LEAST_GAIN: Final = 1e-6
@@ -46,9 +46,9 @@ class Review:
     def __init__(self, search: Search) -> None:
         self._search = search
         self._corners = search.corners
-        self._is_settled = np.zeros(len(search.corners), dtype=bool)
+        self._is_best = np.zeros(len(search.corners), dtype=bool)
 
-    def better(self) -> Generator[None, None, None]:
+    def improve(self) -> Generator[None, None, None]:
         """Search again wherever the board costs too much, pausing between windows.
 
         The last sweep must have been up, here and in `repair`.
@@ -56,22 +56,22 @@ class Review:
         search, lattice = self._search, self._search.choices.tiles.lattice
         corners = search.corners.copy()
         is_new = (corners != self._corners).any(axis=1)
-        self._is_settled &= ~lattice.spread(is_new, WINDOWS[-1].radius)
-        is_done = self._is_settled.copy()
+        self._is_best &= ~lattice.spread(is_new, WINDOWS[-1].radius)
+        is_done = self._is_best.copy()
         for cell in _dearest(search.excess(corners), WORTH):
             if is_done[cell]:
                 continue
             for window in WINDOWS:
-                is_better = _improve_around(search, corners, cell, window)
+                is_improved = _improve_around(search, corners, cell, window)
                 yield
-                if is_better:
+                if is_improved:
                     is_done[lattice.around(cell, window.radius - RIM)] = True
                     break
             else:
                 inner = lattice.around(cell, WINDOWS[-1].radius - RIM)
-                is_done[inner] = self._is_settled[inner] = True
+                is_done[inner] = self._is_best[inner] = True
         self._corners = corners
-        search.offer(corners)
+        search.try_candidate(corners)
 
 
 def repair(
@@ -85,16 +85,16 @@ def repair(
     choices, lattice = search.choices, search.choices.tiles.lattice
     corners = corners.copy()
     for _ in range(MOST_TIMES):
-        is_better = False
+        is_improved = False
         for cell in _dearest(search.excess(corners), 0.5 * FORBIDDEN):
             for window in windows:
                 if choices.price_around(lattice.around(cell, 1), corners) < FORBIDDEN:
                     break
-                is_better |= _improve_around(search, corners, cell, window)
+                is_improved |= _improve_around(search, corners, cell, window)
                 yield
-        if not is_better:
+        if not is_improved:
             break
-    search.offer(corners)
+    search.try_candidate(corners)
 
 
 def _dearest(excess: NDArray[np.float64], least: float) -> list[int]:

@@ -10,7 +10,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from hexterra.kernels.board.tile_costs import TOO_MUCH
+from hexterra.kernels.board.tile_costs import INFEASIBLE_SUM
 from hexterra.stages.search.message_tables import Field
 
 #: Leaps multiply the change of messages by this at first and at most; beyond the last, it is not a
@@ -41,7 +41,7 @@ class Passing:
         self._boldness = _BOLDNESS
 
     def restart(self) -> None:
-        """Take note that prices or messages were changed: what was proven holds no more."""
+        """Take note that prices or messages were changed: what was proven no longer stands."""
         self.field.measure()
         self.bound, self._bounds = -np.inf, [-np.inf, -np.inf]
         self._before = None
@@ -49,10 +49,10 @@ class Passing:
     def sweep(self, is_up: bool, cost: float) -> float:
         """Pass messages once, drop labels that no board cheaper than `cost` has; return a bound."""
         # A label is out only if it is worse by more than any rounding. While cells are swept, the
-        # bound is at least that of the last sweep the other way, which the rest still holds.
+        # bound is at least that of the last sweep the other way, which still stands for the rest.
         margin = self.field.margin
         slack = cost - self._bounds[not is_up] + margin
-        proven = self.field.sweep(is_up, min(TOO_MUCH / 2, slack))
+        proven = self.field.sweep(is_up, min(INFEASIBLE_SUM / 2, slack))
         self.bound = proven + self.rest - max(margin, self.field.margin)
         self._bounds[is_up] = self.bound
         return self.bound
@@ -70,19 +70,20 @@ class Passing:
         Returns a bound.
         """
         field, bound, bounds = self.field, self.bound, self._bounds
-        message, part, greatest = field.message.copy(), field.part.copy(), field.greatest.copy()
+        value, greatest = field.messages.value, field.greatest.copy()
+        message, part = value.copy(), field.part.copy()
         proven = bound
         if self._before is not None:
             change = np.clip(message - self._before, -_MOST_CHANGE, _MOST_CHANGE)
-            field.message += self._boldness * change
+            value += self._boldness * change
             field.greatest = greatest + self._boldness * (greatest + self._greatest_before)
             self._bounds = [-np.inf, -np.inf]
             proven = self.round(cost)
             if self.bound > bound:
                 self._boldness = min(1.5 * self._boldness, _MOST_BOLDNESS)
             else:
-                field.message[:], field.part[:], field.greatest = message, part, greatest
+                value[:], field.part[:], field.greatest = message, part, greatest
                 self.bound, self._bounds = bound, bounds
                 self._boldness = max(0.5 * self._boldness, 1.0)
-        self._before, self._greatest_before = field.message.copy(), field.greatest.copy()
+        self._before, self._greatest_before = value.copy(), field.greatest.copy()
         return max(proven, bound)

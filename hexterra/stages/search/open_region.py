@@ -24,7 +24,7 @@ MANY: Final = 0.6
 #: Rounds on what is open, and on the whole board if that is most of it.
 N_ROUNDS: Final = 20
 N_ROUNDS_ON_ALL: Final = 8
-#: What share of all that a watercourse cell has to tell goes along the water where it is open.
+#: What share of all that a watercourse cell passes on goes along the water where it is open.
 ALONG_WATER: Final = 0.95
 
 
@@ -54,13 +54,13 @@ def _pass_on_within(search: Search, cells: NDArray[np.intp]) -> Generator[None, 
     whole = search.passing
     field, rest = search.field.open(cells, ALONG_WATER)
     yield from pass_on(search, Passing(field, rest - search.field.margin), N_ROUNDS)
-    message, bound = search.field.message.copy(), whole.bound
+    message, bound = search.field.messages.value.copy(), whole.bound
     search.field.close(cells, field)
     whole.restart()
     search.round()
     if whole.bound >= bound:
         return True
-    search.field.message[:] = message
+    search.field.messages.value[:] = message
     whole.restart()
     search.round()
     return False

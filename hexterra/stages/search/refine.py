@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from hexterra.arguments import checked
 from hexterra.catalogue.catalogue import Catalogue
 from hexterra.errors import BriefError, InfeasibleError
-from hexterra.kernels.board.tile_costs import TOO_MUCH
+from hexterra.kernels.board.tile_costs import INFEASIBLE_SUM
 from hexterra.lattice.hexagon import N_SIDES
 from hexterra.stages.search.bounds import Search
 from hexterra.stages.search.candidates import Choices, choose_among, ground_terms
@@ -56,8 +56,8 @@ FEW_LABELS: Final = 0.02
 SLOW: Final = 0.98
 #: So far from the bound it is worth much to repair a proposed board that breaks rules.
 FAR: Final = 0.02
-#: The prices of pieces take long to settle; they change with every other round. The best board is
-#: gone over now and then.
+#: Multipliers converge slowly; they change with every other round. The best board is searched
+#: again now and then.
 MOST_ROUNDS_WITH_STOCK: Final = 320
 PACE_WITH_STOCK: Final = 2
 PACE_OF_REVIEWS: Final = 40
@@ -151,7 +151,7 @@ def refine(
     search = Search(choices, owned, prices.new_piece if stock is not None else 0.0)
     start_cost = search.cost
     if blind is not None:
-        search.offer(blind.corners)
+        search.try_candidate(blind.corners)
     stopped = stopped or _run(search, effort, end)
     return finish(search, prices, effort, start_cost, stopped, stock)
 
@@ -169,16 +169,16 @@ def _run(search: Search, effort: Effort, end: float | None) -> Stopped:
 
 def _rounds(search: Search, effort: Effort, end: float | None) -> Iterator[None]:
     """Do what the effort asks for, pausing wherever the search may be stopped."""
-    search.offer(search.corners)
+    search.try_candidate(search.corners)
     yield
     if effort == "instant":
         search.sweep(False)
         return
     _start_messages(search)
-    approach = _with_stock if search.new_price > 0.0 else _without_stock
+    approach = _with_stock if search.stock.new_price > 0.0 else _without_stock
     if (yield from approach(search, effort)) or effort == "bounded":
         return
-    if search.new_price > 0.0 or not (yield from decide(search, end)):
+    if search.stock.new_price > 0.0 or not (yield from decide(search, end)):
         prove(search, end)
 
 
@@ -198,18 +198,18 @@ def _without_stock(search: Search, effort: Effort) -> Generator[None, None, bool
         if search.is_broken(search.proposed):
             is_far = search.cost - search.bound > FAR * search.cost
             yield from repair(search, search.proposed, WIDE_WINDOWS if is_far else WINDOWS)
-        yield from review.better()
+        yield from review.improve()
         gap, last_gap = search.cost - search.bound, gap
         if gap <= ENOUGH[effort] * search.cost:
             return True
-        undecided = float((search.field.count - 1).sum()) / len(search.choices.price)
+        undecided = float((search.field.labels.n_left - 1).sum()) / len(search.choices.price)
         if effort == "proven" and (gap > SLOW * last_gap or undecided < FEW_LABELS):
             break
     return False
 
 
 def _with_stock(search: Search, effort: Effort) -> Generator[None, None, bool]:
-    """Do the same while the prices of pieces settle."""
+    """Do the same while the multipliers of kinds converge."""
     start_prices(search)
     for number in range(1, MOST_ROUNDS_WITH_STOCK + 1):
         search.round()
@@ -221,7 +221,7 @@ def _with_stock(search: Search, effort: Effort) -> Generator[None, None, bool]:
         if search.cost - search.bound <= ENOUGH[effort] * search.cost:
             return True
         if number % PACE_OF_REVIEWS == 0:
-            yield from Review(search).better()
+            yield from Review(search).improve()
         adjust_prices(search, number // PACE_WITH_STOCK)
     return False
 
@@ -239,10 +239,10 @@ def _start_messages(search: Search) -> None:
     pressure = np.where(search.choices.falls != 0, legal.flow * unit, 0.0)
     proven: list[tuple[float, float]] = []
     for scale in (2.0, 1.5, 1.0, 0.0):
-        search.set_multipliers(scale * pressure)
+        search.seed_messages(scale * pressure)
         search.round()
         proven.append((search.passing.bound, scale))
-    search.set_multipliers(max(proven)[1] * pressure)
+    search.seed_messages(max(proven)[1] * pressure)
 
 
 def finish(
@@ -263,10 +263,10 @@ def finish(
         tiles=tiles,
         prices=prices,
         effort=effort,
-        start_cost=start_cost if start_cost < TOO_MUCH else float("inf"),
+        start_cost=start_cost if start_cost < INFEASIBLE_SUM else float("inf"),
         cost=search.cost,
         bound=min(max(search.bound, 0.0), search.cost),
-        breakdown=break_down(choices, search.corners, prices, search.new_price, use),
+        breakdown=break_down(choices, search.corners, prices, search.stock.new_price, use),
         stopped=stopped,
         stock=use,
     )
@@ -275,7 +275,7 @@ def finish(
 def build(choices: Choices, corners: NDArray[np.int32]) -> Tiles:
     """Return a board of choices as `Tiles`."""
     settings, start = choices.settings, choices.tiles
-    row = choices.labels(corners) % choices.n_rows
+    oriented = choices.labels(corners) % choices.n_oriented
     lattice = start.lattice
     cell, side = lattice.seams[choices.faces(corners)[0] > 0.0].T
     cliff = np.zeros((lattice.n_cells, N_SIDES), dtype=bool)
@@ -287,8 +287,8 @@ def build(choices: Choices, corners: NDArray[np.int32]) -> Tiles:
         catalogue=settings.catalogue,
         corners=corners,
         level=corners.min(axis=1),
-        pattern=settings.pattern[row],
-        turn=settings.turn[row],
+        pattern=settings.pattern[oriented],
+        turn=settings.turn[oriented],
         crossing=crossing,
         crossing_turn=crossing_turn,
         cliff=cliff,
@@ -305,14 +305,15 @@ def break_down(
 ) -> tuple[tuple[str, float], ...]:
     """Return what each fault of a board costs in all."""
     settings = choices.settings
-    row = choices.labels(corners) % choices.n_rows
+    oriented = choices.labels(corners) % choices.n_oriented
     position, corner_position, mean_weight, corner_weight = ground_terms(choices.tiles, prices)
-    mean = corners.min(axis=1) + settings.mean_rise[row]
+    mean = corners.min(axis=1) + settings.mean_rise[oriented]
     amounts = [
         ("mean height", float((mean_weight * np.abs(mean - position)).sum())),
         ("corner heights", float((corner_weight * np.abs(corners - corner_position)).sum())),
     ]
-    amounts += [(name, float(term[settings.setting, row].sum())) for name, term in settings.terms]
+    terms = ((name, term[settings.setting, oriented]) for name, term in settings.terms)
+    amounts += [(name, float(term.sum())) for name, term in terms]
     amounts.append(("step faces", float(choices.face_prices(corners).sum())))
     if choices.joint:
         amounts.append(("joint", choices.joint_price(corners)))

@@ -56,8 +56,8 @@ class StockUse(Value):
 def pieces_of(tiles: Tiles) -> Counter[TileKind]:
     """Count the tiles of a board by their kind."""
     settings = settings_of(tiles, Prices(), tiles.catalogue)
-    row = settings.rows_of(tiles.pattern, tiles.turn)
-    kinds = settings.kind_of[settings.setting, row]
+    oriented = settings.oriented_of(tiles.pattern, tiles.turn)
+    kinds = settings.kind_of[settings.setting, oriented]
     counts = np.bincount(kinds, minlength=len(settings.kinds)).tolist()
     return Counter({kind: n for kind, n in zip(settings.kinds, counts, strict=True) if n})
 
@@ -78,24 +78,25 @@ def use_of(needed: Mapping[TileKind, int], stock: Mapping[TileKind, int]) -> Sto
 
 
 def start_prices(search: Search) -> None:
-    """Charge kinds that the best board so far has too many of, or that are not owned at all."""
-    excess = search.n_used(search.corners) > search.owned
-    search.charge(np.where(excess | (search.owned == 0), search.new_price, 0.0))
+    """Set multipliers of kinds that the best board has too many of, or that are not owned."""
+    owned, new_price = search.stock.owned, search.stock.new_price
+    excess = search.n_used(search.corners) > owned
+    search.set_multipliers(np.where(excess | (owned == 0), new_price, 0.0))
 
 
 def adjust_prices(search: Search, number: int) -> None:
-    """Charge more for kinds of which the last proposed board has too many, and less for others.
+    """Raise the multipliers of kinds of which the last proposed board has too many; lower others.
 
     A subgradient step that would take the bound to the cost if it rose so all the way (Polyak, USSR
     Computational Mathematics and Mathematical Physics 9(3), 1969), shorter each time: `number`
     counts them from 1.
     """
-    price, owned = search.kind_price, search.owned
+    price, owned, new_price = search.multipliers, search.stock.owned, search.stock.new_price
     excess = search.n_used(search.proposed) - owned
     way = np.clip(excess / np.maximum(owned, 1), -1.0, 1.0)
-    can_move = np.where(way > 0.0, price < search.new_price, price > 0.0) & (owned > 0)
+    can_move = np.where(way > 0.0, price < new_price, price > 0.0) & (owned > 0)
     way = np.where(can_move, way, 0.0)
     slope = float(way @ excess)
     if slope > 0.0:
         step = FIRST_STEP / number**WEAR * (search.cost - search.passing.bound) / slope
-        search.charge(np.clip(price + min(step, LONGEST_STEP) * way, 0.0, search.new_price))
+        search.set_multipliers(np.clip(price + min(step, LONGEST_STEP) * way, 0.0, new_price))

@@ -18,6 +18,7 @@ from hexterra.arguments import checked
 from hexterra.kernels.board import lattice_flow as kernels
 from hexterra.lattice.hexagon import N_SIDES
 from hexterra.ranges import check_positive
+from hexterra.stages.water.confluences import Inflows
 from hexterra.values import Value, readonly
 
 if TYPE_CHECKING:
@@ -234,13 +235,12 @@ def _drain(
     n = lattice.n_cells
     cell_at, rank_of = np.empty((2, n), dtype=np.int32)
     kernels.rank(_sortable(height), cell_at, rank_of)
+    ground = kernels.RankedGround(height, cell_at, rank_of)
     filled = np.empty(n)
     receiver, order = np.empty((2, n), dtype=np.int32)
     is_source = lattice.is_rim.copy()
     while True:
-        kernels.flood(
-            height, cell_at, rank_of, lattice.neighbours, is_source, filled, receiver, order
-        )
+        kernels.flood(ground, lattice.neighbours, is_source, filled, receiver, order)
         if pool_depth_m is None:
             break
         # A pool lowers the water around it, which may leave other depressions deep enough.
@@ -298,7 +298,8 @@ def repair_confluences(
 ) -> tuple[str, ...]:
     """Merge or drop tributaries, in place, until no cell has too many; return what was done.
 
-    A turned tributary still runs to a cell that the flood reached before it, so `order` holds.
+    The smallest tributary that can be turned is turned; if none can, the smallest is dropped. A
+    turned one still runs to a cell that the flood reached before it, so `order` stays right.
     """
     neighbours = lattice.water_neighbours
     here = np.arange(lattice.n_cells)
@@ -308,57 +309,21 @@ def repair_confluences(
         return ()
     visit = np.empty(lattice.n_cells, dtype=np.int64)  # when the flood reached each cell
     visit[order] = here[::-1]
-    notes: list[str] = []
-
-    def inflows_of(cell: int) -> list[int]:
-        """Return what runs into a cell, smallest first; of equals, the last flooded first."""
-        flows_in = [
-            int(k) for k in neighbours[cell] if k >= 0 and is_wet[k] and receiver[k] == cell
-        ]
-        return sorted(flows_in, key=lambda k: (catchment[k], -visit[k]))
-
-    def turn_one(cell: int, inflows: list[int]) -> bool:
-        """Turn the smallest tributary that can be turned, rather into a host with room."""
-        for tributary in inflows[:-1]:
-            hosts = [
-                k for k in inflows if k in neighbours[tributary] and visit[k] < visit[tributary]
-            ]
-            if not hosts:
-                continue
-            host = max(hosts, key=lambda k: (len(inflows_of(k)) < MAX_INFLOWS, inflows.index(k)))
-            receiver[tributary] = host
-            side[tributary] = np.flatnonzero(neighbours[tributary] == host)[0]
-            catchment[host] += catchment[tributary]
-            heapq.heappush(waiting, (int(visit[host]), host))
-            notes.append(
-                f"The watercourse from {lattice.labels[tributary]} runs to {lattice.labels[host]}"
-                f" instead of {lattice.labels[cell]}, which has {len(inflows)} inflows and room"
-                f" for {allowed[cell]}."
-            )
-            return True
-        return False
-
-    def drop(cell: int, inflows: list[int]) -> None:
-        """Drop the smallest tributary and all that runs into it."""
-        pending = inflows[:1]
-        n_dropped = 0
-        while pending:
-            dropped = pending.pop()
-            pending += inflows_of(dropped)
-            is_wet[dropped] = False
-            n_dropped += 1
-        notes.append(
-            f"The watercourse above {lattice.labels[inflows[0]]} ({n_dropped}"
-            f" {'cell' if n_dropped == 1 else 'cells'}, catchment"
-            f" {catchment[inflows[0]]:,.0f} m2) is left out: {lattice.labels[cell]} has"
-            f" {len(inflows)} inflows and room for {allowed[cell]}."
-        )
-
+    inflows = Inflows(
+        lattice, receiver, catchment, is_wet, allowed, lambda k: (catchment[k], -visit[k])
+    )
     waiting = [(int(visit[cell]), int(cell)) for cell in crowded]
     heapq.heapify(waiting)
     while waiting:
         _, cell = heapq.heappop(waiting)
-        while is_wet[cell] and len(inflows := inflows_of(cell)) > allowed[cell]:
-            if not turn_one(cell, inflows):
-                drop(cell, inflows)
-    return tuple(notes)
+        while is_wet[cell] and len(found := inflows.of(cell)) > allowed[cell]:
+            for tributary in found[:-1]:
+                beside = neighbours[tributary]
+                if hosts := [k for k in found if k in beside and visit[k] < visit[tributary]]:
+                    host = inflows.turn(tributary, hosts, cell)
+                    side[tributary] = np.flatnonzero(beside == host)[0]
+                    heapq.heappush(waiting, (int(visit[host]), host))
+                    break
+            else:
+                inflows.drop(found[0], cell)
+    return tuple(inflows.notes)

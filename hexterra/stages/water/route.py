@@ -20,9 +20,10 @@ from pyproj import Transformer
 from hexterra.arguments import checked
 from hexterra.errors import CoverageError
 from hexterra.kernels.board import lattice_flow
+from hexterra.kernels.compiled import frozen
 from hexterra.kernels.raster import cell_outlets, cell_pixels
+from hexterra.kernels.raster.cell_pixels import CellCorners
 from hexterra.ranges import check_positive
-from hexterra.stages.sampling.pixel_geometry import frozen, pixel_steps
 from hexterra.stages.water.flow import (
     ROUNDING,
     Watercourses,
@@ -144,11 +145,9 @@ def carry(drained: Drainage, lattice: Lattice) -> RoutingReport:
     """
     n = lattice.n_cells
     n_columns = drained.direction.shape[1]
-    step = pixel_steps(n_columns).view(np.uint64)
-    outlines = _outlines_in_pixels(drained, lattice)
-    ways = _ways(lattice)
-    chosen = choose(drained, outlines, lattice.area_m2, ways)
-    exits, cells = chosen.exits, chosen.cells
+    corners = _corners_in_pixels(drained, lattice)
+    chosen = choose(drained, corners, lattice.area_m2, _ways(lattice))
+    exits, cells, _ = chosen.tables
     if not len(exits):
         raise CoverageError(
             f"no cell of the lattice lies on the ground that was drained of"
@@ -158,11 +157,11 @@ def carry(drained: Drainage, lattice: Lattice) -> RoutingReport:
         )
     receiver, order, meets = np.empty((3, n), dtype=np.int32)
     side = np.empty(n, dtype=np.int8)
-    outlet, is_wrong = cells["outlet"], cells["is_wrong"]
+    outlet, is_wrong = cells["outlet"], cells["is_misrouted"]
     has_ground = outlet >= 0
     outlet_m2 = np.where(has_ground, exits["area"][outlet], 0.0)
     wrong = by_size(is_wrong, outlet_m2)
-    cell_outlets.connect(wrong, exits, cells, ways, meets, receiver, side, order)
+    cell_outlets.connect(wrong, chosen.tables, meets, receiver, side, order)
 
     pixel = np.where(has_ground, chosen.pixel_of[outlet].astype(np.int64), -1)
     own = outlet_m2.copy()  # what runs to the outlet of a cell and not first to that of another
@@ -173,10 +172,7 @@ def carry(drained: Drainage, lattice: Lattice) -> RoutingReport:
     is_large = outlet_m2 >= LARGE_CELLS * lattice.area_m2
     large = np.flatnonzero(is_large & ~is_wrong & (receiver != np.arange(n)))
     displacement = np.full(n, np.nan)
-    code = drained.direction.ravel()
-    cell_pixels.measure_displacement(
-        code, step, n_columns, chosen.pixel_of, *outlines, cells, receiver, large, displacement
-    )
+    cell_pixels.measure_displacement(large, corners, chosen.pixels, pixel, receiver, displacement)
     return RoutingReport(
         lattice=lattice,
         receiver=receiver,
@@ -267,10 +263,8 @@ def draw(carried: RoutingReport, heights: Heights, *, threshold_m2: float) -> Wa
     )
 
 
-def _outlines_in_pixels(
-    drained: Drainage, lattice: Lattice
-) -> tuple[NDArray[np.float64], NDArray[np.int32]]:
-    """Corners of outlines in the pixel space of the window, (m, 2), and those of each cell."""
+def _corners_in_pixels(drained: Drainage, lattice: Lattice) -> CellCorners:
+    """Carry the corners of the cells to the pixel space of the window."""
     to_raster = _transformer(lattice.crs, drained.elevation.crs)
 
     def carried(points: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -278,10 +272,10 @@ def _outlines_in_pixels(
         return drained.elevation.to_pixel(xy) - (drained.window[2], drained.window[0])
 
     if lattice.has_straight_sides:
-        return _smoothly(carried, lattice.corner_xy), lattice.corner_of
+        return CellCorners(_smoothly(carried, lattice.corner_xy), lattice.corner_of)
     rings = lattice.rings_xy
     corner_of = np.arange(rings.shape[0] * rings.shape[1], dtype=np.int32).reshape(rings.shape[:2])
-    return carried(rings.reshape(-1, 2)), frozen(corner_of)
+    return CellCorners(carried(rings.reshape(-1, 2)), frozen(corner_of))
 
 
 @lru_cache(maxsize=8)  # finding the best of all transformations takes long
