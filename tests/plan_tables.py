@@ -80,20 +80,20 @@ def rename_crossing(tables: tuple[Rows, Rows], tile: Row, crossing: str, piece: 
     tile["crossing"], tile["piece"] = crossing, piece
 
 
-def bare_row(column: int, row: int, flats_mm: float, corners: str) -> Row:
-    """Describe a flat tile of a ragged board of 1 : 1000 where the equator meets longitude 0.
+def bare_row(column: int, row: int, flats_mm: float, corners: str, *, scale: float = 1000.0) -> Row:
+    """Describe a flat tile of a ragged board where the equator meets longitude 0.
 
     A degree of longitude is ``a pi / 180`` long there and one of latitude ``1 - e^2`` of that, with
     a = 6378137 m and 1/f = 298.257223563 (NIMA TR8350.2, 2000, table 3.1).
     """
-    degree_m = np.pi / 180.0 * 6_378_137.0
+    degree_mm = np.pi / 180.0 * 6_378_137.0 * 1000.0 / scale
     squashed = (1.0 - 1.0 / 298.257223563) ** 2
     x_mm = (column + (0.5 if row % 2 == 0 else 0.0)) * flats_mm + flats_mm / 2
     y_mm = row * flats_mm * np.sqrt(0.75) + flats_mm / np.sqrt(3)
     return {
         "cell": f"{letters(column)}{row + 1}", "column": str(column + 1), "row": str(row + 1),
         "x_mm": f"{x_mm:.3f}", "y_mm": f"{y_mm:.3f}",
-        "lon": f"{x_mm / degree_m:.7f}", "lat": f"{y_mm / (squashed * degree_m):.7f}",
+        "lon": f"{x_mm / degree_mm:.7f}", "lat": f"{y_mm / (squashed * degree_mm):.7f}",
         "part": "whole", "height_m": "0.000", "coverage": "1.0000", "level": "0",
         "corners": corners, "pattern": "flat", "turn": "0", "piece": "flat", "cliffs": "",
         "crossing": "", "ports": "", "outflow": "", "spacers": "", "footing": "",

@@ -218,6 +218,23 @@ def test_other_kinds_of_lines_are_no_water() -> None:
     assert wet == "A3 B3 C3 D3 E3 F3 G3"
 
 
+def test_rivers_that_are_all_left_out_leave_the_computed_water() -> None:
+    """Along a straight edge the sides between cells are cut; the next row lies 0.87 away.
+
+    Within 0.6 there is no way, which is noted and no reason to refuse the map.
+    """
+    lattice = board(7, 5, edges="straight")
+    heights = heights_of(lattice, 500.0 - 10.0 * lattice.column)
+    lines = ways(
+        features([through(lattice, "A1", "F1")], lattice, kinds=["river"]),
+        lattice,
+        tolerance_cells=0.6,
+    )
+    assert lines.ways == ()
+    assert ["do not hang together" in note for note in lines.notes] == [True]
+    np.testing.assert_array_equal(drawn(heights, lines, 3.0).ports, computed(heights, 3.0).ports)
+
+
 def test_rivers_on_the_globe() -> None:
     """On H3 cells, a pentagon among them, drawn rivers keep the same laws."""
     lattice = Globe.covering((9.0, 64.0, 12.0, 65.4), 5)

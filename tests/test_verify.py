@@ -265,6 +265,12 @@ def test_document_of_another_facing(tables: tuple[Rows, Rows], tmp_path: Path) -
     assert kinds(judge(tables, tmp_path)) == {"corner 0"}
 
 
+def test_document_of_another_size(tables: tuple[Rows, Rows], tmp_path: Path) -> None:
+    """A distance across flats that the positions contradict is found, and not gone by."""
+    write_document(tmp_path, small_plan(), board={"across_flats_mm": 101.0})
+    assert kinds(judge(tables, tmp_path)) == {"across flats"}
+
+
 def test_document_with_corners_counted_elsewhere(tables: tuple[Rows, Rows], tmp_path: Path) -> None:
     """An angle that is one corner off fits the positions, but opens the seams."""
     write_document(tmp_path, small_plan(), corner0_deg=30.0)

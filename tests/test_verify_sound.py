@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +16,7 @@ from hexterra.plan.overlay import Overlay
 from hexterra.plan.pipeline import make_plan
 from hexterra.plan.tables import schedule_frame, tiles_frame
 from hexterra.stages.schedule.schedule import schedule
+from hexterra.verification.verdict import Verdict
 from hexterra.verification.verify import verify
 from tests.invented_boards import invented_board
 from tests.plan_tables import (
@@ -199,3 +201,60 @@ def test_positions_rounded_over_a_wide_board(tmp_path: Path) -> None:
     assert verdict.agrees, verdict.describe()
     # two seams along each of 3 rows but the last cell, and 2 * columns - 1 between rows
     assert dict(verdict.checked)["seams"] == 3 * (columns - 1) + 2 * (2 * columns - 1)
+
+
+@pytest.mark.parametrize(
+    ("columns", "rows", "flats_mm", "scale"), [(40, 2, 100.0, 1000.0), (24, 1, 5.00003, 100_000.0)]
+)
+def test_rounded_places_agree(
+    columns: int, rows: int, flats_mm: float, scale: float, tmp_path: Path
+) -> None:
+    """What is rounded in a place may be off by as much, and what is worked out from it by more.
+
+    Degrees with seven decimals are off by up to 6 mm on the ground: a scale that A1 and A2
+    tell, 100 m apart, is off by 1e-4, and that is 0.4 m at the end of a row of 4 km. Millimetres with
+    three decimals are off by up to half a micrometre on the bench: where one is rounded down and
+    the next one up, as 16 and 17 times 5.00003, at 1 : 100 000 that is 10 cm of ground.
+    """
+    tiles = [
+        bare_row(c, r, flats_mm, "0 0 0 0 0 0", scale=scale)
+        for r in range(rows)
+        for c in range(columns)
+    ]
+    verdict = judge((tiles, [bare_piece("flat", "000000", "15", len(tiles))]), tmp_path)
+    assert verdict.agrees, verdict.describe()
+
+
+SCATTERED = [
+    [(3, 4)],
+    [(0, 0), (0, 2), (2, 0)],  # the square root of 3 and 2 distances across flats apart
+    [(0, 0), (1, 2), (4, 0), (3, 3), (7, 4)],
+]
+
+
+def scattered(places: list[tuple[int, int]], folder: Path, **changes: Any) -> Verdict:
+    """Verify the tables of a board of which only flat cells at these places are left."""
+    rows = [bare_row(column, row, 100.0, "0 0 0 0 0 0") for column, row in places]
+    document = {
+        "corner0_deg": -30.0, "board": {"across_flats_mm": 100.0},
+        "heights": {"datum_m": 0.0, "metres_per_step": 1.0, "thresholds_m": []},
+    }  # fmt: skip
+    (folder / "plan.json").write_text(json.dumps(document | changes), encoding="utf-8")
+    return judge((rows, [bare_piece("flat", "000000", "15", len(rows))]), folder)
+
+
+@pytest.mark.parametrize("places", SCATTERED)
+def test_cells_that_do_not_adjoin_agree(places: list[tuple[int, int]], tmp_path: Path) -> None:
+    """Where most of a board was left out, the nearest cells lie more than a cell apart."""
+    verdict = scattered(places, tmp_path)
+    assert verdict.agrees, verdict.describe()
+    assert dict(verdict.checked)["seams"] == 0
+
+
+@pytest.mark.parametrize("across_flats_mm", [50.0, 99.0, 200.0])
+@pytest.mark.parametrize("places", SCATTERED[1:])
+def test_document_of_another_size_is_found(
+    across_flats_mm: float, places: list[tuple[int, int]], tmp_path: Path
+) -> None:
+    """A size that the positions or the numbers of columns and rows contradict does not pass."""
+    assert not scattered(places, tmp_path, board={"across_flats_mm": across_flats_mm}).agrees

@@ -197,7 +197,7 @@ class _Row:
 
     def degrees(self, column: str, limit: int) -> float:
         return self.read(
-            column, lambda text: _within(text, limit), f"degrees from -{limit} to {limit}"
+            column, lambda text: _within(text, -limit, limit), f"degrees from -{limit} to {limit}"
         )
 
     def word(self, column: str, allowed: Collection[str]) -> str:
@@ -215,23 +215,9 @@ def _finite(text: str) -> float:
     return value
 
 
-def _above_zero(text: str) -> float:
+def _within(text: str, least: float, greatest: float) -> float:
     value = _finite(text)
-    if value <= 0.0:
-        raise ValueError(text)
-    return value
-
-
-def _within(text: str, limit: int) -> float:
-    value = _finite(text)
-    if abs(value) > limit:
-        raise ValueError(text)
-    return value
-
-
-def _share(text: str) -> float:
-    value = float(text)
-    if not 0.0 <= value <= 1.0:
+    if not least <= value <= greatest:
         raise ValueError(text)
     return value
 
@@ -300,7 +286,7 @@ def read_tiles(path: Path) -> Iterator[Tile]:
             lat=row.degrees("lat", 90),
             part=row.word("part", SHARE),
             height_m=row.decimal("height_m"),
-            coverage=row.read("coverage", _share, "a share from 0 to 1"),
+            coverage=row.read("coverage", lambda text: _within(text, 0, 1), "a share from 0 to 1"),
             level=row.whole("level"),
             corners=row.read("corners", _six, "six whole numbers"),
             pattern=fields["pattern"],
@@ -386,7 +372,7 @@ def read_document(path: Path) -> Document | None:
         document: Any = json.loads(path.read_text(encoding="utf-8"))
         heights = document["heights"]
         return Document(
-            _above_zero(str(document["board"]["across_flats_mm"])),
+            _within(str(document["board"]["across_flats_mm"]), 1e-3, 1e6),
             _finite(str(document["corner0_deg"])),
             Steps(
                 _finite(str(heights["datum_m"])),

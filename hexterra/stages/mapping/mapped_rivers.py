@@ -142,8 +142,7 @@ def _chosen(
             value=direction,
         )
     wanted = lines.kinds if kinds is None else tuple(kinds)
-    chosen = [way for way in lines.ways if way.kind in wanted]
-    if not chosen:
+    if not set(wanted) & set(lines.kinds):
         raise BriefError(
             f"none of the lines is of the kinds {', '.join(map(repr, wanted))}; they are of the"
             f" kinds {', '.join(map(repr, lines.kinds))}",
@@ -151,6 +150,7 @@ def _chosen(
             key="kinds",
             value=wanted,
         )
+    chosen = (way for way in lines.ways if way.kind in wanted)
     return sorted(chosen, key=lambda way: (not way.name, -len(way.cells)))
 
 
