@@ -2,134 +2,86 @@
 
 from __future__ import annotations
 
-import tempfile
-from functools import cache
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
-import shapely
+from tests.drawn_maps import (
+    ASKED,
+    BOARD,
+    GROUNDS,
+    RIVERS,
+    ROADS,
+    SPECIAL,
+    Line,
+    find_faults,
+    find_misnamed,
+    find_unsaid,
+    plan_of,
+)
 from hypothesis import example, given, reject, settings
 from hypothesis import strategies as st
 
-from hexterra.brief.brief import Brief, read_brief
-from hexterra.elevation.elevation import Elevation, read_elevation
-from hexterra.elevation.invention import invent
+from hexterra.brief.brief import read_brief
+from hexterra.elevation.elevation import read_elevation
 from hexterra.errors import VectorError
 from hexterra.plan.pipeline import make_plan
-from hexterra.plan.plan import Plan
-from tests.plan_tables import judge, read_tables, write_document
-from tests.seeded_plans import write_map
 
 SAMPLE = Path(__file__).parent.parent / "sample_data"
-Points = list[tuple[float, float]]
+ACROSS = [(0.0, 0.25), (1.0, 0.75)]
 
 
-@cache
-def ground() -> Elevation:
-    """Invent a piece of ground once."""
-    return invent(5, rows=60, columns=80, pixel_m=50.0, relief_m=180.0)
-
-
-def find_faults(plan: Plan) -> list[str]:
-    """Verify the tables of a plan; give what does not fit."""
-    with tempfile.TemporaryDirectory() as folder:
-        write_document(Path(folder), plan)
-        verdict = judge(read_tables(plan), Path(folder))
-    return [str(finding) for finding in verdict.findings]
-
-
-def write_lines(path: Path, lines: list[Points], names: list[str]) -> str:
-    """Write lines, whose points are shares of the ground's width and depth, as a map."""
-    rows, columns = ground().shape
-    shapes = [
-        shapely.LineString(ground().to_crs(np.array(points) * (columns, rows))) for points in lines
-    ]
-    kinds = ["stream", "canal", "stream", "stream"][: len(lines)]
-    return str(write_map(path, shapes, kinds, ground().crs, "LineString", names))
-
-
-def make(
-    board: dict[str, Any],
-    rivers: list[Points],
-    roads: list[Points],
-    *,
-    runs: str = "as drawn",
-    limit: int = 1,
-) -> Plan:
-    """Plan a board with rivers and roads drawn on it; the first and the last share a name."""
-    names = ["Wend", "", "Sall", "Wend"]
-    asked: dict[str, Any] = {
-        "board": board, "fit": {"effort": "instant"}, "ramps": {"limit": limit}
-    }  # fmt: skip
-    if rivers:
-        asked["rivers"] = {"runs": runs}
-    with tempfile.TemporaryDirectory() as folder:
-        for section, lines in (("rivers", rivers), ("roads", roads)):
-            if lines:
-                file = write_lines(Path(folder) / f"{section}.geojson", lines, names[: len(lines)])
-                asked.setdefault(section, {}).update(
-                    file=file, kind_field="kind", name_field="name"
-                )
-        return make_plan(ground(), Brief(**asked))
-
-
-SHARE = st.integers(0, 12).map(lambda k: k / 12)
-LINE = st.lists(st.tuples(SHARE, SHARE), min_size=2, max_size=6).filter(lambda p: len({*p}) > 1)
-BOARD = st.fixed_dictionaries(
-    {
-        "columns": st.integers(3, 11),
-        "rows": st.integers(3, 9),
-        "facing": st.sampled_from(["points", "flats"]),
-        "edges": st.sampled_from(["straight", "whole"]),
-        "bearing_deg": st.sampled_from([0.0, 0.0, 31.0]),
-    }
-)
-
-
-@settings(max_examples=60, deadline=None, derandomize=True)
-@given(
-    board=BOARD,
-    rivers=st.lists(LINE, max_size=4),
-    roads=st.lists(LINE, max_size=2),
-    runs=st.sampled_from(["as drawn", "downhill"]),
-    limit=st.sampled_from([1, 2]),
-)
+@settings(max_examples=70, deadline=None, derandomize=True)
+@given(ground=st.sampled_from(GROUNDS), board=BOARD, asked=ASKED, rivers=RIVERS, roads=ROADS)
 @example(  # a river that crosses itself, one that crosses it, and one that runs round
+    ground="hills",
     board={"columns": 9, "rows": 7},
+    asked={},
     rivers=[
-        [(0.1, 0.1), (0.8, 0.8), (0.8, 0.2), (0.2, 0.8)],
-        [(0.0, 0.5), (1.0, 0.5)],
-        [(0.3, 0.3), (0.7, 0.3), (0.7, 0.7), (0.3, 0.7), (0.3, 0.3)],
+        Line(SPECIAL["crosses itself"], name="Wend"),
+        Line([(0.0, 0.5), (1.0, 0.5)], "canal"),
+        Line(SPECIAL["runs round"], name="Wend"),
     ],
     roads=[],
-    runs="as drawn",
-    limit=1,
 )
-@example(  # the same line twice, one back and forth, and one within a cell
+@example(  # the same line twice and turned, one there and back, and one within a cell
+    ground="hills",
     board={"columns": 5, "rows": 4},
+    asked={"rivers": {"runs": "downhill"}, "ramps": {"limit": 2}},
     rivers=[
-        [(0.0, 0.25), (1.0, 0.75)],
-        [(0.0, 0.25), (1.0, 0.75)],
-        [(0.5, 0.0), (0.5, 1.0), (0.5, 0.0)],
-        [(0.5, 0.5), (0.51, 0.5)],
+        Line(ACROSS, name="Wend"),
+        Line(ACROSS, "canal", "Sall"),
+        Line(ACROSS[::-1], name="Ouse"),
+        Line(SPECIAL["there and back"], name="Wend"),
+        Line(SPECIAL["within a cell"], name="Sall"),
     ],
-    roads=[[(0.0, 0.25), (1.0, 0.75)]],
-    runs="downhill",
-    limit=2,
+    roads=[Line(ACROSS, "road", "Wend")],
+)
+@example(  # all that a map may have, on a board without water of its own
+    ground="flat",
+    board={"columns": 10, "rows": 8, "edges": "straight"},
+    asked={"water": {"threshold_km2": 1e3}, "roads": {"sunken": ["holloway"]}},
+    rivers=[Line(points, name=name) for name, points in SPECIAL.items()],
+    roads=[Line(points, "holloway", name) for name, points in SPECIAL.items()],
 )
 def test_a_plan_with_drawn_lines_verifies(
-    board: dict[str, Any], rivers: list[Points], roads: list[Points], runs: str, limit: int
+    ground: str,
+    board: dict[str, Any],
+    asked: dict[str, Any],
+    rivers: list[Line],
+    roads: list[Line],
 ) -> None:
-    """Lines may cross, loop, run along each other or end anywhere."""
+    """Lines may cross, loop, run along each other or end anywhere; names are where they run."""
     try:
-        plan = make(board, rivers, roads, runs=runs, limit=limit)
+        plan = plan_of(ground, board, asked, rivers, roads)
     except VectorError as error:
         if not error.problem.startswith("nothing of"):
             raise
         reject()  # all lines lie beside the board
     assert find_faults(plan) == []
+    assert find_misnamed(plan, rivers, roads) == []
+    assert find_unsaid(plan, rivers + roads) == []
 
 
 @pytest.mark.parametrize(
@@ -151,7 +103,8 @@ def test_the_sample_verifies_at_other_sizes(
 def test_a_river_that_runs_into_itself_keeps_its_name_where_it_runs() -> None:
     """A line that comes back to a cell is cut there; the loop's cells do not bear its name."""
     loop = [(0.1, 0.5), (0.9, 0.5), (0.9, 0.1), (0.5, 0.1), (0.5, 0.9)]
-    plan = make({"columns": 9, "rows": 7, "edges": "whole"}, [loop], [])
+    river = Line(loop, name="Wend")
+    plan = plan_of("hills", {"columns": 9, "rows": 7, "edges": "whole"}, {}, [river], [])
     assert any("are left out" in note for note in plan.notes)
     is_named = plan.tiles["names"].to_numpy() == "Wend"
     assert is_named.any()

@@ -211,8 +211,8 @@ def test_rounded_places_agree(
 ) -> None:
     """What is rounded in a place may be off by as much, and what is worked out from it by more.
 
-    Degrees with seven decimals are off by up to 6 mm on the ground: a scale that A1 and A2
-    tell, 100 m apart, is off by 1e-4, and that is 0.4 m at the end of a row of 4 km. Millimetres with
+    Degrees with seven decimals are off by up to 6 mm on the ground: a scale that A1 and A2 tell,
+    100 m apart, is off by 1e-4, and that is 0.4 m at the end of a row of 4 km. Millimetres with
     three decimals are off by up to half a micrometre on the bench: where one is rounded down and
     the next one up, as 16 and 17 times 5.00003, at 1 : 100 000 that is 10 cm of ground.
     """
