@@ -24,8 +24,10 @@ from hypothesis import example, given, reject, settings
 from hypothesis import strategies as st
 
 from hexterra.brief.brief import read_brief
+from hexterra.csvfile import csv_text
 from hexterra.elevation.elevation import read_elevation
 from hexterra.errors import VectorError
+from hexterra.outputs.document import plan_json
 from hexterra.plan.pipeline import make_plan
 
 SAMPLE = Path(__file__).parent.parent / "sample_data"
@@ -82,6 +84,29 @@ def test_a_plan_with_drawn_lines_verifies(
     assert find_faults(plan) == []
     assert find_misnamed(plan, rivers, roads) == []
     assert find_unsaid(plan, rivers + roads) == []
+
+
+@pytest.mark.parametrize(("facing", "joint"), [("points", "left"), ("flats", "back")])
+@pytest.mark.parametrize("shapes", [("crosses itself", "hairpin"), ("there and back", "spiral")])
+def test_plans_that_follow_an_earlier_one_verify(
+    facing: str, joint: str, shapes: tuple[str, str], tmp_path: Path
+) -> None:
+    """Tiles that stay, a board that joins and pieces that are there, all with rivers and roads."""
+    board = {"columns": 5, "rows": 5, "facing": facing, "edges": "whole", "scale": 2500.0}
+    rivers = [Line(SPECIAL[shape], name=shape) for shape in shapes]
+    roads = [Line(SPECIAL[shape][::-1], "road", f"along {shape}") for shape in shapes]
+    earlier = plan_of("hills", board, {}, rivers, roads)
+    (tmp_path / "plan.json").write_text(plan_json(earlier), encoding="utf-8")
+    (tmp_path / "schedule.csv").write_text(csv_text(earlier.schedule), encoding="utf-8")
+    for on, asked in (
+        (board, {"keep": {"plan": str(tmp_path), "free": ["A1:C3"]}, "ramps": {"limit": 2}}),
+        ({"columns": 3, "rows": 5} if joint == "left" else {"columns": 5, "rows": 3},
+         {"join": {joint: str(tmp_path)}}),
+        (board, {"stock": {"owned": str(tmp_path / "schedule.csv")}}),
+    ):  # fmt: skip
+        plan = plan_of("hills", on, asked, rivers, roads)
+        assert find_faults(plan) == []
+        assert find_misnamed(plan, rivers, roads) == []
 
 
 @pytest.mark.parametrize(
