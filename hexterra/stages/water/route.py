@@ -152,7 +152,8 @@ def carry(drained: Drainage, lattice: Lattice) -> RoutingReport:
         raise CoverageError(
             f"no cell of the lattice lies on the ground that was drained of"
             f" {drained.elevation.name!r}",
-            remedy="drain the part of the raster that the board covers",
+            remedy="drain the part of the raster that the board covers, or check its voids and the"
+            " sea level",
             window=drained.window,
         )
     receiver, order, meets = np.empty((3, n), dtype=np.int32)
