@@ -10,15 +10,15 @@ from typing import Any, NamedTuple
 import numpy as np
 import shapely
 from hypothesis import strategies as st
-from tests.plan_tables import judge, read_tables, write_document
 from pyproj import Transformer
-from tests.seeded_plans import write_map
 
 from hexterra.brief.brief import Brief
 from hexterra.elevation.elevation import Elevation, read_elevation
 from hexterra.elevation.invention import invent
 from hexterra.plan.pipeline import make_plan
 from hexterra.plan.plan import Plan
+from tests.plan_tables import judge, read_tables, write_document
+from tests.seeded_plans import write_map
 
 #: Points of a line as shares of the ground's width and depth, from the upper left.
 Points = list[tuple[float, float]]

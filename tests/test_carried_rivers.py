@@ -8,8 +8,8 @@ import shapely
 from hexterra.stages.mapping.carried_rivers import carried_rivers
 from hexterra.stages.mapping.ways import Ways, ways
 from hexterra.stages.water.flow import WaterKind
+from tests.drawn_rivers import drawn, rivers, slope
 from tests.map_lines import features, names
-from tests.test_mapped_rivers import drawn, rivers, slope
 
 
 def beds(carried: Ways) -> dict[str, list[str]]:

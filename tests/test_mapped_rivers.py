@@ -16,20 +16,12 @@ from hexterra.stages.levels.legalise import legalise
 from hexterra.stages.levels.quantise import quantise
 from hexterra.stages.mapping.mapped_rivers import Direction, watercourses_from_lines
 from hexterra.stages.mapping.ways import Ways, ways
-from hexterra.stages.sampling.gather import Heights
 from hexterra.stages.tiles.fit import fit
-from hexterra.stages.water.flow import Watercourses, WaterKind, flow
+from hexterra.stages.water.flow import Watercourses, WaterKind
+from tests.drawn_rivers import computed, drawn, rivers, slope
 from tests.level_ground import heights_of
 from tests.map_lines import board, features, names, through
 from tests.water_laws import check_laws, fractal
-
-
-def rivers(heights: Heights, *courses: tuple[str, ...], titles: tuple[str, ...] = ()) -> Ways:
-    """Draw rivers through the centres of cells."""
-    lattice = heights.lattice
-    lines = [through(lattice, *course) for course in courses]
-    held = features(lines, lattice, kinds=["river"] * len(lines), names=titles or None)
-    return ways(held, lattice)
 
 
 def course(water: Watercourses, label: str) -> str:
@@ -39,27 +31,6 @@ def course(water: Watercourses, label: str) -> str:
     while (onward := int(water.receiver[cells[-1]])) != cells[-1]:
         cells.append(onward)
     return names(water.heights.lattice, cells)
-
-
-def slope(columns: int = 7, rows: int = 5) -> Heights:
-    """Make ground that falls evenly to the right, 10 m per column."""
-    lattice = board(columns, rows)
-    return heights_of(lattice, 500.0 - 10.0 * lattice.column - 0.1 * np.abs(lattice.row - 2))
-
-
-def computed(heights: Heights, n_cells: float = 1000.0) -> Watercourses:
-    """Compute water with a threshold of so many cells."""
-    return flow(heights, threshold_m2=n_cells * heights.lattice.area_m2[0])
-
-
-def drawn(heights: Heights, lines: Ways, n_cells: float = 1000.0, **more: object) -> Watercourses:
-    """Let water run along lines, with a threshold of so many cells."""
-    return watercourses_from_lines(
-        lines,
-        computed(heights, n_cells),
-        threshold_m2=n_cells * float(heights.lattice.area_m2[0]),
-        **more,  # type: ignore[arg-type]
-    )
 
 
 # Known answers ----------------------------------------------------------------------------------

@@ -7,6 +7,15 @@ from typing import Any
 
 import numpy as np
 import pytest
+from hypothesis import example, given, reject, settings
+from hypothesis import strategies as st
+
+from hexterra.brief.brief import read_brief
+from hexterra.csvfile import csv_text
+from hexterra.elevation.elevation import read_elevation
+from hexterra.errors import VectorError
+from hexterra.outputs.document import plan_json
+from hexterra.plan.pipeline import make_plan
 from tests.drawn_maps import (
     ASKED,
     BOARD,
@@ -20,15 +29,6 @@ from tests.drawn_maps import (
     find_unsaid,
     plan_of,
 )
-from hypothesis import example, given, reject, settings
-from hypothesis import strategies as st
-
-from hexterra.brief.brief import read_brief
-from hexterra.csvfile import csv_text
-from hexterra.elevation.elevation import read_elevation
-from hexterra.errors import VectorError
-from hexterra.outputs.document import plan_json
-from hexterra.plan.pipeline import make_plan
 
 SAMPLE = Path(__file__).parent.parent / "sample_data"
 ACROSS = [(0.0, 0.25), (1.0, 0.75)]
