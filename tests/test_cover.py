@@ -16,7 +16,7 @@ from hexterra.elevation.elevation import Elevation, read_elevation
 from hexterra.errors import BriefError, CoverageError, VectorError
 from hexterra.lattice.board import Board
 from hexterra.lattice.globe import Globe
-from hexterra.stages.mapping.cover import Cover, cover, cover_from_classes
+from hexterra.stages.mapping.cover import Cover, cover, cover_from_classes, join_covers
 from hexterra.stages.mapping.local_frame import place_cells
 from tests.map_lines import board, features, through
 
@@ -77,6 +77,20 @@ def test_least_share_decides_what_a_cell_is_given() -> None:
     both = features([left, half_plane(middle)], lattice, kinds=["marsh", "wood"])
     assert cover(both, lattice).given.tolist() == [0, 0, 1, 0, 0, 1]
     assert cover(both, lattice, least_share=0.51).given.tolist() == [0, -1, 1, 0, -1, 1]
+
+
+def test_a_cell_is_given_its_kind_however_many_there_are() -> None:
+    """Of 40,001 kinds, more than 16 bits can number, the last alone lies on the board."""
+    lattice = board(2, 2)
+    elsewhere = shapely.box(HALF, HALF, HALF + 1.0, HALF + 1.0)
+    kinds = tuple(f"plot {number}" for number in range(40_000))
+    wood = cover(features([half_plane(-HALF)], lattice), lattice)
+    assert wood.given.tolist() == [0] * 4
+    shapes = [*[elsewhere] * len(kinds), half_plane(-HALF)]
+    plots = cover(features(shapes, lattice, kinds=(*kinds, "wood")), lattice)
+    assert plots.given.tolist() == [40_000] * 4
+    none = Cover(lattice, kinds, np.zeros((4, len(kinds))), lattice.area_m2, np.full(4, -1))
+    assert join_covers(none, wood).given.tolist() == [40_000] * 4
 
 
 def test_a_hole_is_not_covered() -> None:

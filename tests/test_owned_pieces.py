@@ -82,6 +82,8 @@ def test_a_board_is_its_own_stock(jacksboro: hx.Elevation) -> None:
         ("piece,count\nflat,3\n", "no column 'kind'"),
         (HEADER + "tile,flat,whole,,flat,000000,0,,,15,many\n", "line 2"),
         (HEADER + "tile,flat,whole,,flat,000000,0,,,15,-1\n", "count = '-1'"),
+        (HEADER + f"tile,flat,whole,,flat,000000,0,,,15,{2**63}\n", "at most 9 digits"),
+        (HEADER + f"tile,flat,whole,,flat,000000,0,,,15,{'9' * 5000}\n", "at most 9 digits"),
         (HEADER + "tile,flat,whole,,flat,000000,x,,,15,1\n", "turn = 'x'"),
         (HEADER + "tile,flat,whole,,flat,000000,0,straight,0 9,15,1\n", "ports = '0 9'"),
         (WIDE + "tile,flat,whole,,flat,000000,0,,,15,1,,,,0 x,\n", "sunken = '0 x'"),

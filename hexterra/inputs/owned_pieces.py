@@ -30,6 +30,7 @@ if TYPE_CHECKING:
 _COLUMNS: Final = (
     "kind", "piece", "part", "hand", "pattern", "turn", "crossing", "ports", "count"
 )  # fmt: skip
+_MOST_DIGITS: Final = 9  # sums of such counts stay within int64
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -184,8 +185,9 @@ def _tile_kind(row: dict[str, str], path: Path, line: int) -> TileKind:
 
 def _whole(row: dict[str, str], column: str, path: Path, line: int) -> int:
     text = (row[column] or "").strip()
-    if not text.isascii() or not text.isdigit():
-        raise _bad(path, line, column, text, "a whole number, at least 0")
+    if not text.isascii() or not text.isdigit() or len(text) > _MOST_DIGITS:
+        allowed = f"a whole number of at most {_MOST_DIGITS} digits, not negative"
+        raise _bad(path, line, column, text, allowed)
     return int(text)
 
 

@@ -49,7 +49,7 @@ class Cover(Value):
     area_m2
         Ground area of what is kept of each cell, (n,) float64.
     given
-        The kind that each cell is given, (n,) int16, as its place in `kinds`; -1 for none.
+        The kind that each cell is given, (n,) int32, as its place in `kinds`; -1 for none.
     notes
         What was not used, in sentences.
     """
@@ -58,7 +58,7 @@ class Cover(Value):
     kinds: tuple[str, ...]
     share: NDArray[np.float64]
     area_m2: NDArray[np.float64]
-    given: NDArray[np.int16]
+    given: NDArray[np.int32]
     notes: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
@@ -66,7 +66,7 @@ class Cover(Value):
         for name, dtype, shape in (
             ("share", np.float64, (n, len(self.kinds))),
             ("area_m2", np.float64, (n,)),
-            ("given", np.int16, (n,)),
+            ("given", np.int32, (n,)),
         ):
             held = readonly(getattr(self, name), dtype=dtype, shape=shape, name=name)
             object.__setattr__(self, name, held)
@@ -212,7 +212,7 @@ def join_covers(first: Cover, second: Cover) -> Cover:
     place = np.array([kinds.index(kind) for kind in second.kinds])
     share[:, place] += second.share * left[:, None]
     below = np.where(second.given >= 0, place[second.given], -1)
-    given = np.where(first.given >= 0, first.given, below).astype(np.int16)
+    given = np.where(first.given >= 0, first.given, below).astype(np.int32)
     share /= np.maximum(share.sum(axis=1), 1.0)[:, None]
     notes = (*first.notes, *second.notes)
     return Cover(first.lattice, kinds, share, first.area_m2, given, notes)
@@ -306,7 +306,7 @@ def _finish(
     share /= np.maximum(share.sum(axis=1), 1.0)[:, None]
     largest = share.argmax(axis=1)
     is_enough = share[np.arange(len(share)), largest] >= least_share * (1.0 - 1e-9)
-    given = np.where(is_enough, largest, -1).astype(np.int16)
+    given = np.where(is_enough, largest, -1).astype(np.int32)
     return Cover(lattice, kinds, share, area_m2, given, notes)
 
 
