@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import rasterio
@@ -21,9 +22,9 @@ def run(*words: object) -> Result:
     return result
 
 
-def write_raster(path: Path, height: np.ndarray, *, unit: str = "m", **changes: object) -> Path:
+def write_raster(path: Path, height: np.ndarray, *, unit: str = "m", **changes: Any) -> Path:
     """Write a GeoTIFF of 10 m pixels in UTM zone 31 N."""
-    profile: dict[str, object] = {
+    profile: dict[str, Any] = {
         "driver": "GTiff",
         "height": height.shape[0],
         "width": height.shape[1],

@@ -7,6 +7,7 @@ from typing import Any
 
 import ezdxf
 import numpy as np
+from ezdxf import units
 from numpy.typing import NDArray
 from pypdf.generic import ContentStream
 
@@ -46,8 +47,8 @@ def pdf_lines(page: Any) -> list[Line]:
 
 def dxf_lines(data: bytes) -> dict[str, list[Line]]:
     """Read the polylines of each layer of a DXF file, after its audit."""
-    drawing = ezdxf.read(io.StringIO(data.decode()))
-    assert drawing.units == ezdxf.units.MM
+    drawing: Any = ezdxf.read(io.StringIO(data.decode()))
+    assert drawing.units == units.MM
     assert drawing.header["$INSUNITS"] == 4  # millimetres: DXF Reference, header variables
     assert not drawing.audit().has_errors
     found: dict[str, list[Line]] = {}

@@ -61,7 +61,7 @@ def write_map(
 ) -> Path:
     """Write geometries with fields "kind" and "name" to the kind of file that the name ends in."""
     if path.suffix == ".geojson":  # RFC 7946, section 4: WGS 84 degrees
-        to_degrees = Transformer.from_crs(crs, "EPSG:4326", always_xy=True)
+        to_degrees: Any = Transformer.from_crs(crs, "EPSG:4326", always_xy=True)
         shapes = [
             shapely.transform(shape, to_degrees.transform, interleaved=False) for shape in shapes
         ]

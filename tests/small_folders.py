@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from pathlib import Path
 
 from hexterra.outputs.folder import Writer
 
@@ -15,6 +16,9 @@ def plan(text: str) -> dict[str, Writer]:
     texts = dict.fromkeys(NAMES, text) | {"plan.json": json.dumps(document)}
 
     def put(text: str) -> Writer:
-        return lambda path: path.write_text(text, encoding="utf-8") and None
+        def write(path: Path) -> None:
+            path.write_text(text, encoding="utf-8")
+
+        return write
 
     return {name: put(text) for name, text in texts.items()}

@@ -7,7 +7,7 @@ import subprocess
 import sys
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 import pytest
@@ -22,7 +22,7 @@ WRONG: dict[str, Callable[[], Any]] = {
     "a path for an elevation": lambda: hx.make_plan("x.tif"),  # type: ignore[arg-type]
     "a mapping for a brief": lambda: hx.make_plan(GROUND, {}),  # type: ignore[arg-type]
     "swapped arguments": lambda: hx.make_plan(hx.Brief(), GROUND),  # type: ignore[arg-type]
-    "no arguments": hx.make_plan,
+    "no arguments": cast("Callable[[], Any]", hx.make_plan),
     "too many arguments": lambda: hx.make_plan(GROUND, hx.Brief(), 3),  # type: ignore[misc]
     "another name for an argument": lambda: hx.read_elevation("x", transform=1),  # type: ignore[call-arg]
     "a misspelt argument": lambda: hx.gather(GROUND, BOARD, quantile=(0.5,)),  # type: ignore[call-arg]

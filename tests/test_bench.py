@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import json
 from pathlib import Path
+from typing import Any
 
 import ezdxf
 import numpy as np
@@ -54,7 +55,7 @@ def test_sheet_drawings_hold_every_block(plan: hx.Plan) -> None:
     assert len(drawings) == len(layouts)
     n_outlines = 0
     for name in drawings:
-        document = ezdxf.read(io.StringIO(files[name].decode()))
+        document: Any = ezdxf.read(io.StringIO(files[name].decode()))
         shapes = document.modelspace().query('LWPOLYLINE[layer=="PIECE"]')
         n_outlines += len(shapes)
         for shape in shapes:
@@ -99,6 +100,7 @@ def test_a_plan_with_its_own_catalogue_and_stock_is_opened_again(
     again = hx.read_plan(tmp_path / "plan")
     assert again.pieces.same_as(made.pieces)
     assert again.stock is not None
+    assert made.stock is not None
     assert again.stock.equals(made.stock)
 
 

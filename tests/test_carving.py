@@ -281,7 +281,7 @@ def test_a_carved_board_is_closed_and_holds_its_carved_pieces(
 def test_springs_and_bends_along_the_edge_close(seed: int, groove: Groove) -> None:
     """Water that begins or bends in cut tiles meets that of its neighbours, at any width."""
     facing: Any = ("points", "flats")[seed % 2]
-    cliffs = {"is_rough": True, "cliff_steps": 1.5} if seed % 3 == 0 else {}
+    cliffs: dict[str, Any] = {"is_rough": True, "cliff_steps": 1.5} if seed % 3 == 0 else {}
     pieces = schedule(invented_board(seed, 9, 8, facing=facing, **cliffs))
     parts = {piece.part for piece in pieces.pieces if piece.water in {"spring", "reach"}}
     assert len(parts) > 1
@@ -303,7 +303,8 @@ def test_water_fills_the_grooves_to_half_their_depth(facing: Facing, edges: Any)
     assert (body.bounds[1] <= high - np.array([0.0, 0.0, 2.0]) + 1e-6).all()
     board = carved_board_mesh(plan.pieces, Grooves.alike(NATURAL))
     corner = board.vertices_mm[board.faces[board.is_top]]
-    tree = shapely.STRtree(shapely.polygons(corner[..., :2]))
+    tops: Any = shapely.polygons(corner[..., :2])
+    tree = shapely.STRtree(tops)
     middle = mesh.vertices_mm[mesh.faces[mesh.is_top]].mean(axis=1)
     point, face = tree.query(shapely.points(middle[:, :2]), predicate="intersects")
     assert len(set(point.tolist())) == len(middle)

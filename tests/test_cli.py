@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -157,7 +158,7 @@ def test_bad_files(case: str, tmp_path: Path) -> None:
     elif what == "folder":
         path.mkdir()
     elif isinstance(what, dict):
-        changes = dict(what)
+        changes: dict[str, Any] = dict(what)
         height = changes.pop("height", FLAT)
         write_raster(path, height, **changes)
     result = run("plan", path, "--out", tmp_path / "plan")

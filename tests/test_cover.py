@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -111,7 +112,7 @@ def test_areas_in_degrees_cover_their_true_area() -> None:
     west, south, east, north = 8.99, 45.99, 9.01, 46.005
     lon = np.linspace(west, east, 500)
     ring = [*((x, south) for x in lon), *((x, north) for x in lon[::-1])]
-    area_m2, _ = Geod(ellps="WGS84").polygon_area_perimeter(*zip(*ring, strict=True))
+    area_m2, _ = Geod(ellps="WGS84").polygon_area_perimeter(*np.transpose(ring))
     result = cover(features([shapely.box(west, south, east, north)], "OGC:CRS84"), lattice)
     assert covered_m2(result).sum() == pytest.approx(abs(area_m2), rel=1e-6)
 
@@ -122,7 +123,7 @@ def test_areas_on_the_globe_across_the_antimeridian() -> None:
     boxes = [shapely.box(179.9, -0.1, 180.0, 0.1), shapely.box(-180.0, -0.1, -179.9, 0.1)]
     result = cover(features([shapely.MultiPolygon(boxes)], "OGC:CRS84"), globe)
     ring = [(179.9, -0.1), (-179.9, -0.1), (-179.9, 0.1), (179.9, 0.1)]
-    area_m2, _ = Geod(ellps="WGS84").polygon_area_perimeter(*zip(*ring, strict=True))
+    area_m2, _ = Geod(ellps="WGS84").polygon_area_perimeter(*np.transpose(ring))
     assert covered_m2(result).sum() == pytest.approx(area_m2, rel=1e-5)
     on_line = np.abs(np.abs(globe.centre_xy[:, 0]) - 180.0) < 0.02
     near = on_line & (np.abs(globe.centre_xy[:, 1]) < 0.05)
@@ -160,7 +161,7 @@ def test_shares_are_those_of_shapely(seed: int, facing: str, edges: str) -> None
 # Classes ----------------------------------------------------------------------------------------
 
 
-def raster(classes: object, lattice: Board, pixel_m: float, **more: object) -> Elevation:
+def raster(classes: object, lattice: Board, pixel_m: float, **more: Any) -> Elevation:
     """Lay a raster of classes with its middle on the middle of a board."""
     held = np.array(classes, dtype=np.uint8)
     rows, columns = held.shape
@@ -180,7 +181,8 @@ def test_shares_of_classes_are_those_of_their_pixels(edges: str) -> None:
     assert result.kinds == ("wood", "marsh")
     row, column = np.indices(classes.shape)
     x, y = (column - 10) * pixel_m, (9 - row) * pixel_m
-    pixels = shapely.box(x, y - pixel_m, x + pixel_m, y).ravel()
+    boxes: Any = shapely.box(x, y - pixel_m, x + pixel_m, y)
+    pixels = boxes.ravel()
     outlines = place_cells(lattice).outlines
     overlap = shapely.area(shapely.intersection(outlines[:, None], pixels[None, :]))
     for k, codes in enumerate(([1, 4], [2])):

@@ -80,6 +80,7 @@ def test_water_runs_off_straight_on() -> None:
     """At the end of the valley the open side opposite to the last port is taken, G3's side 0."""
     water = valley()
     lattice = water.heights.lattice
+    assert isinstance(lattice, Board)
     mouth = at(lattice, "G3")
     assert water.kind[mouth] == WaterKind.MOUTH
     assert water.ports[mouth].nonzero()[0].tolist() == [3]
@@ -107,6 +108,7 @@ def test_a_mouth_is_as_wide_as_the_widest_that_reaches_it() -> None:
     """Though the cell itself be of a lower class: water never narrows."""
     water = valley()
     lattice = water.heights.lattice
+    assert isinstance(lattice, Board)
     width = water.is_watercourse.astype(np.int8)
     width[at(lattice, "F3")] = 3
     found = cuts(lattice, DEFAULT, water, width=width)
@@ -117,6 +119,7 @@ def test_banks_stand_upright_where_their_water_comes_from_does() -> None:
     """One cell with upright banks has them on the side it runs out by, and that of the next."""
     water = valley()
     lattice = water.heights.lattice
+    assert isinstance(lattice, Board)
     upright = np.zeros(lattice.n_cells, np.bool_)
     upright[[at(lattice, "D3"), at(lattice, "G3")]] = True
     found = cuts(lattice, DEFAULT, water, upright=upright)
@@ -223,6 +226,7 @@ def test_a_sunken_road_stops_at_water() -> None:
     """Where it fords the river it is laid on top; on dry ground it is cut."""
     water = valley()
     lattice = water.heights.lattice
+    assert isinstance(lattice, Board)
     road = features([through(lattice, "D1", "D3", "D5")], lattice, kinds=["holloway"])
     roads = ways(road, lattice, water=water)
     found = cuts(lattice, DEFAULT, water, roads=roads, sunken=["holloway"])

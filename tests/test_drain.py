@@ -340,7 +340,7 @@ def by_hand(code: Any) -> Drainage:
         window=(0, direction.shape[0], 0, direction.shape[1]),
         surface_m=np.zeros(direction.shape),
         direction=direction,
-        catchment_m2=plain.accumulate(direction) * PIXEL_M2,
+        catchment_m2=(plain.accumulate(direction) * PIXEL_M2).astype(np.float64),
         is_lake=np.zeros(direction.shape, dtype=np.bool_),
     )
 
@@ -497,7 +497,8 @@ def test_lakes_are_deep_and_large_depressions() -> None:
         on_grid(heights), depressions="fill", lake_depth_m=3.0, lake_area_m2=30 * PIXEL_M2
     )
     depth = drained.surface_m - heights
-    water, n = ndimage.label(depth > 0, np.ones((3, 3)))
+    labels: Any = ndimage.label(depth > 0, np.ones((3, 3)))
+    water, n = labels
     names = np.arange(n + 1)
     is_kept = ndimage.maximum(depth, water, names) >= 3.0
     is_kept &= np.bincount(water.ravel()) >= 30

@@ -19,8 +19,10 @@ from affine import Affine
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
+from rasterio.crs import CRS
 from rasterio.enums import ColorInterp
 from rasterio.env import get_gdal_config
+from rasterio.errors import NotGeoreferencedWarning
 
 from hexterra import errors
 from hexterra.elevation import raster_files
@@ -42,7 +44,12 @@ def write(path: Path, heights: NDArray[Any], *, unit: str = "m", **profile: Any)
     tags = profile.pop("tags", {})
     mask = profile.pop("mask", None)
     scale, offset = profile.pop("scale", 1.0), profile.pop("offset", 0.0)
-    chosen = {"driver": "GTiff", "crs": UTM, "transform": NORTH_UP, "count": 1} | profile
+    chosen: dict[str, Any] = {
+        "driver": "GTiff",
+        "crs": UTM,
+        "transform": NORTH_UP,
+        "count": 1,
+    } | profile
     rows, columns = heights.shape
     with rasterio.open(
         path, "w", height=rows, width=columns, dtype=heights.dtype, **chosen
@@ -99,7 +106,7 @@ def test_esri_ascii_grid_with_prj_reads(tmp_path: Path) -> None:
     header = "ncols 4\nnrows 3\nxllcorner 500000\nyllcorner 4000000\ncellsize 30\n"
     path = tmp_path / "grid.asc"
     path.write_text(f"{header}NODATA_value 104\n{rows}\n")
-    crs = rasterio.crs.CRS.from_string(UTM)
+    crs = CRS.from_string(UTM)
     path.with_suffix(".prj").write_text(crs.to_wkt(version="WKT1_ESRI"))
     elevation = read_elevation(path, vertical_unit="m")
     heights, usable = whole(elevation)
@@ -282,7 +289,13 @@ def test_an_alpha_band_is_a_mask(tmp_path: Path) -> None:
     path = tmp_path / "a.tif"
     alpha = np.full((12, 17), 255, dtype=np.uint8)
     alpha[3, 3] = 0
-    profile = {"driver": "GTiff", "height": 12, "width": 17, "count": 2, "dtype": "uint8"}
+    profile: dict[str, Any] = {
+        "driver": "GTiff",
+        "height": 12,
+        "width": 17,
+        "count": 2,
+        "dtype": "uint8",
+    }
     with rasterio.open(path, "w", crs=UTM, transform=NORTH_UP, **profile) as dataset:
         dataset.write(ramp(dtype="uint8"), 1)
         dataset.write(alpha, 2)
@@ -336,7 +349,7 @@ def test_whole_rows_of_a_clean_array_are_not_copied() -> None:
     for heights, shares in ((clean, True), (void, False), (whole_numbers, False)):
         elevation = read_elevation(heights, crs=UTM, affine=NORTH_UP, vertical_unit="m")
         reads = [elevation.read(2, 9, 0, 17)[0] for _ in range(2)]
-        assert np.shares_memory(*reads) == shares
+        assert np.shares_memory(reads[0], reads[1]) == shares
         assert not any(read.flags.writeable for read in reads)
         assert np.array_equal(reads[0][0], heights[2])
 
@@ -369,7 +382,7 @@ def test_data_array_coordinates_are_centres(tmp_path: Path, with_accessor: bool)
                 "x": 500_015.0 + 30.0 * np.arange(17),
                 "y": 3_999_985.0 - 30.0 * np.arange(12),
                 "spatial_ref": xarray.DataArray(
-                    0, attrs={"crs_wkt": rasterio.crs.CRS.from_string(UTM).to_wkt()}
+                    0, attrs={"crs_wkt": CRS.from_string(UTM).to_wkt()}
                 ),
             },
             attrs={"units": "m", "_FillValue": 103},
@@ -412,7 +425,7 @@ def test_windows_agree_with_the_whole(tmp_path: Path) -> None:
     """Any window holds what the whole raster holds there; arrays are contiguous and read-only."""
     heights = ramp(70, 90)
     heights[10:20, 30:60] = -1.0
-    profile = {"nodata": -1.0, "tiled": True, "blockxsize": 32, "blockysize": 32}
+    profile: dict[str, Any] = {"nodata": -1.0, "tiled": True, "blockxsize": 32, "blockysize": 32}
     elevation = read_elevation(write(tmp_path / "a.tif", heights, **profile))
     all_heights, all_usable = whole(elevation)
     assert all_usable is not None
@@ -477,7 +490,12 @@ def test_an_elevation_travels_by_pickle(tmp_path: Path) -> None:
 def test_threads_read_side_by_side(tmp_path: Path) -> None:
     """Four threads reading different bands of rows at once all read what is there."""
     heights = ramp(400, 300)
-    profile = {"tiled": True, "blockxsize": 64, "blockysize": 64, "compress": "deflate"}
+    profile: dict[str, Any] = {
+        "tiled": True,
+        "blockxsize": 64,
+        "blockysize": 64,
+        "compress": "deflate",
+    }
     elevation = read_elevation(write(tmp_path / "a.tif", heights, **profile))
     wrong: list[int] = []
 
@@ -498,7 +516,8 @@ def test_reading_bounds_the_cache_of_blocks_and_puts_it_back(tmp_path: Path) -> 
     """While small blocks are read, GDAL may keep 16 MiB of them; afterwards as much as before."""
     usual = get_gdal_config("GDAL_CACHEMAX")
     elevation = read_elevation(write(tmp_path / "a.tif", ramp(200, 300)))
-    with raster_files._opened_bounded(elevation.source._access, Window(0, 9, 0, 9)):
+    source: Any = elevation.source
+    with raster_files._opened_bounded(source._access, Window(0, 9, 0, 9)):
         assert get_gdal_config("GDAL_CACHEMAX") == 2**24
     threads = [threading.Thread(target=whole, args=(elevation,)) for _ in range(4)]
     for thread in threads:
@@ -527,14 +546,17 @@ def test_the_digest_is_of_the_content_not_the_path(tmp_path: Path) -> None:
 
 def test_array_digests_depend_on_every_part() -> None:
     """Heights, place and mask enter the digest of an array elevation; its name does not."""
-    plain = {"crs": UTM, "affine": NORTH_UP, "vertical_unit": "m"}
+    plain: dict[str, Any] = {"crs": UTM, "affine": NORTH_UP, "vertical_unit": "m"}
+    others: list[dict[str, Any]] = [
+        {**plain, "affine": Affine(31.0, 0, 5e5, 0, -30, 4e6)},
+        {**plain, "vertical_unit": "ft"},
+        {**plain, "crs": "EPSG:32617"},
+    ]
     elevations = [
         read_elevation(ramp(), **plain),
         read_elevation(ramp() + 1, **plain),
         read_elevation(np.ma.masked_equal(ramp(), 105), **plain),
-        read_elevation(ramp(), **plain | {"affine": Affine(31.0, 0, 5e5, 0, -30, 4e6)}),
-        read_elevation(ramp(), **plain | {"vertical_unit": "ft"}),
-        read_elevation(ramp(), **plain | {"crs": "EPSG:32617"}),
+        *(read_elevation(ramp(), **other) for other in others),
     ]
     assert len({elevation.digest for elevation in elevations}) == len(elevations)
     assert read_elevation(ramp(), **plain, name="x").digest == elevations[0].digest
@@ -799,6 +821,8 @@ def test_metres_are_assumed_on_grids_of_metres_and_degrees(
 ) -> None:
     """What was assumed travels with the value, and changes neither heights nor digest."""
     path = write(tmp_path / "a.tif", ramp(), unit="", crs=crs, transform=affine)
+    source: Any
+    choices: dict[str, Any]
     for source, choices in ((path, {}), (ramp(), {"crs": crs, "affine": affine})):
         elevation = read_elevation(source, **choices)
         said = read_elevation(source, **choices, vertical_unit="m")
@@ -853,7 +877,7 @@ def test_all_that_is_missing_is_said_at_once(affine: Affine, said: str, tmp_path
 def test_a_raster_without_any_georeference_is_told_how_to_get_one(tmp_path: Path) -> None:
     """The world file that the remedy describes is one: GDAL places the raster by it."""
     path = tmp_path / "a.png"
-    with pytest.warns(rasterio.errors.NotGeoreferencedWarning):
+    with pytest.warns(NotGeoreferencedWarning):
         write(path, ramp(dtype="uint16"), driver="PNG", unit="", crs=None, transform=None)
     error = refused(errors.CrsError, path)
     assert "nor where its pixels lie" in error.problem
@@ -904,7 +928,7 @@ def test_a_missing_affine_is_refused(tmp_path: Path) -> None:
     """An array, or a file without georeference, needs an affine; a placed file needs none."""
     refused(errors.NotElevationError, ramp(), crs=UTM, vertical_unit="m")
     path = tmp_path / "bare.tif"
-    with pytest.warns(rasterio.errors.NotGeoreferencedWarning):
+    with pytest.warns(NotGeoreferencedWarning):
         write(path, ramp(), transform=Affine.identity(), crs=None)
     refused(errors.NotElevationError, path, crs=UTM)
     assert read_elevation(path, crs=UTM, affine=NORTH_UP).affine == NORTH_UP

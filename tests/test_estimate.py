@@ -162,10 +162,11 @@ def test_wire_of_slices_and_outlines_by_hand():
         "quarter": 1.5 * SIDE_MM + 50.0 + SIDE_MM,
     }
     for entry in estimated().work:
+        part = entry.layer_key[0] if entry.layer_key else ""
         if entry.kind == "slice":
-            expected = entry.n_cuts * across_mm[entry.layer_key[0]]
+            expected = entry.n_cuts * across_mm[part]
         elif entry.kind == "outline":
-            expected = entry.count * around_mm[entry.layer_key[0]]
+            expected = entry.count * around_mm[part]
         else:
             continue
         assert math.isclose(entry.wire_mm, expected, rel_tol=1e-9)

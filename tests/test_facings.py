@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections import Counter
+from collections import defaultdict
 from dataclasses import replace
 from functools import cache
 from typing import Any
@@ -94,7 +94,7 @@ def test_faces_are_all_that_parts_the_tops(facing, edges):
     tiles = pieces(facing, edges).tiles
     found = facings(pieces(facing, edges))
     assert found.n_faces > 20
-    area: Counter[tuple[int, int]] = Counter()
+    area: defaultdict[tuple[int, int], float] = defaultdict(float)
     for cell, side, area_mm2 in zip(found.cell, found.side, found.area_mm2, strict=True):
         there = int(board.neighbours[cell, side])
         area[min(int(cell), there), max(int(cell), there)] += float(area_mm2)
@@ -104,7 +104,7 @@ def test_faces_are_all_that_parts_the_tops(facing, edges):
         there, back = int(board.neighbours[cell, side]), int(board.back_sides[cell, side])
         start, end = (board.corner_mm[board.corner_of[cell, (side + k) % 6]] for k in (0, 1))
         line = LineString([start, end])
-        inside = line.intersection(table) if edges == "straight" else line
+        inside: Any = line.intersection(table) if edges == "straight" else line
         expected = 0.0
         if inside.length > 1e-6 and (edges == "whole" or inside.intersects(inner)):
             at = shapely.line_interpolate_point(

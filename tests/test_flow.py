@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import h3
 import numpy as np
@@ -29,7 +30,7 @@ MIDDLE = 3
 PETALS = (4, 6, 5, 2, 0, 1)
 
 
-def board(columns: int, rows: int, facing: str = "points") -> Board:
+def board(columns: int, rows: int, facing: Any = "points") -> Board:
     """Make a board of whole cells on invented ground."""
     return Board(columns, rows, 100.0, facing, "whole", 5000.0, 9.0, 46.0)
 
@@ -412,7 +413,7 @@ def route_with_landlab(
     """Return landlab's receivers, catchments and depths of water, in the order of our cells."""
     from landlab.components import FlowAccumulator
 
-    grid = hex_grid(lattice, mean_m)
+    grid: Any = hex_grid(lattice, mean_m)
     FlowAccumulator(grid, flow_director="FlowDirectorSteepest", **choices).run_one_step()
     back = np.argsort(landlab_order(lattice.rows, lattice.columns))
     receiver = landlab_order(lattice.rows, lattice.columns)[grid.at_node["flow__receiver_node"]]
@@ -442,7 +443,7 @@ def test_the_fill_is_bit_equal_to_landlab() -> None:
     lattice = board(60, 40)
     mean = fractal(40, 60, seed=2).ravel()
     water = flow(heights_of(lattice, mean), threshold_m2=1e6)
-    grid = hex_grid(lattice, mean)
+    grid: Any = hex_grid(lattice, mean)
     SinkFillerBarnes(grid, method="Steepest", fill_flat=True).run_one_step()
     theirs = grid.at_node["topographic__elevation"]
     assert (water.filled_m > mean).any()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from typing import Any
 
 import numpy as np
 import pytest
@@ -98,14 +99,16 @@ def by_exactextract(
     fractions are single precision, so a mean of noise is true to some 1e-10 of the range.
     """
     n_rows, n_columns = heights.shape
+    table: Any
     frame = {"xmin": 0, "ymin": 0, "xmax": n_columns, "ymax": n_rows}
     values = heights.astype(np.float64)
     if usable is not None:
         values = np.ma.masked_array(values, ~usable)
     upward = np.stack([rings[..., 0], n_rows - rings[..., 1]], axis=-1)
+    polygons: Any = shapely.polygons(upward)
     features = [
         {"type": "Feature", "properties": {}, "geometry": shapely.geometry.mapping(polygon)}
-        for polygon in shapely.polygons(upward)
+        for polygon in polygons
     ]
     operations = ["mean", "min", "max", "count"]
     source = NumPyRasterSource(values, name="z", **frame)
@@ -119,7 +122,7 @@ def by_exactextract(
 
 def whole_area(rings: NDArray[np.float64]) -> NDArray[np.float64]:
     """Areas by shapely."""
-    return shapely.area(shapely.polygons(rings))
+    return np.asarray(shapely.area(shapely.polygons(rings)))
 
 
 # Against exactextract --------------------------------------------------------------------------
@@ -295,7 +298,7 @@ def test_coverage_on_a_geographic_raster_is_a_share_of_true_area() -> None:
     whole, south = shapely.Polygon(ring), shapely.box(-180.0, -90.0, 180.0, lat)
     geod = Geod(ellps="WGS84")
 
-    def area(polygon: shapely.Polygon) -> float:
+    def area(polygon: Any) -> float:
         return abs(geod.geometry_area_perimeter(polygon.segmentize(0.005))[0])
 
     ours = gather(raster, lattice, minimum_coverage=0.01)
@@ -410,7 +413,7 @@ def test_coverage_beyond_the_raster_is_the_overlap() -> None:
     lattice = board(bearing_deg=17.0)
     raster = elevation(noise(n=60), centred(lattice, 50.0, n=60), lattice.crs)
     polygons = shapely.polygons(pixel_rings(raster, lattice))
-    share = shapely.area(shapely.intersection(polygons, shapely.box(0, 0, 60, 60)))
+    share: Any = shapely.area(shapely.intersection(polygons, shapely.box(0, 0, 60, 60)))
     share /= shapely.area(polygons)
     ours = gather(raster, lattice, minimum_coverage=1e-9, below="leave out")
     assert ours.coverage == pytest.approx(share[share > 1e-9], abs=1e-12)
@@ -498,7 +501,7 @@ def test_a_single_usable_pixel_keeps_just_the_cells_that_touch_it() -> None:
     raster = elevation(noise(), centred(lattice, 40.0), lattice.crs, usable)
     ours = gather(raster, lattice, minimum_coverage=1e-12, below="leave out")
     polygons = shapely.polygons(pixel_rings(raster, lattice))
-    touches = shapely.area(shapely.intersection(polygons, shapely.box(130, 100, 131, 101))) > 0
+    touches: Any = shapely.area(shapely.intersection(polygons, shapely.box(130, 100, 131, 101))) > 0
     assert ours.lattice.same_as(lattice.only(touches))
     assert np.all(ours.mean_m == noise()[100, 130])
 
@@ -554,7 +557,11 @@ def test_laws(seed: int, pixel_m: float, rotation: float, facing: str, share: fl
     heights = noise(seed, n=130).astype(np.float64)
     usable = np.random.default_rng(seed).random((130, 130)) >= share
     affine = centred(lattice, pixel_m, rotation=rotation, n=130)
-    wanted = {"quantiles": (0.1, 0.5, 0.9), "minimum_coverage": 1e-3, "below": "leave out"}
+    wanted: dict[str, Any] = {
+        "quantiles": (0.1, 0.5, 0.9),
+        "minimum_coverage": 1e-3,
+        "below": "leave out",
+    }
     ours = gather(elevation(heights, affine, lattice.crs, usable), lattice, **wanted)
     moved = gather(elevation(heights + 512.0, affine, lattice.crs, usable), lattice, **wanted)
     assert np.all(ours.min_m <= ours.mean_m)
@@ -721,7 +728,9 @@ def test_a_board_on_voids_only() -> None:
 def test_heights_check_their_shapes() -> None:
     """A field of the wrong length is a programming error."""
     lattice = board()
-    fields = {name: np.zeros(lattice.n_cells) for name in ("mean_m", "min_m", "max_m", "coverage")}
+    fields: dict[str, Any] = {
+        name: np.zeros(lattice.n_cells) for name in ("mean_m", "min_m", "max_m", "coverage")
+    }
     with pytest.raises(ValueError, match="corner_m"):
         Heights(
             lattice=lattice,

@@ -19,6 +19,8 @@ import shapely
 from affine import Affine
 from click.testing import CliRunner, Result
 from numpy.typing import NDArray
+from pyogrio.errors import DataSourceError
+from rasterio.transform import xy
 
 from hexterra import cli
 from hexterra.elevation.elevation import Elevation, read_elevation
@@ -179,7 +181,7 @@ def test_streams_layer(found: Streams, folder: Path) -> None:
     for line, length_m in zip(lines, columns["length_m"], strict=True):
         assert line.length == pytest.approx(length_m, rel=1e-12)
     row, column = found.points.T
-    x, y = rasterio.transform.xy(UTM, row, column)
+    x, y = xy(UTM, row, column)
     assert np.array_equal(shapely.get_coordinates(lines), np.column_stack([x, y]))
 
 
@@ -256,7 +258,7 @@ def test_turned_rasters_have_turned_lines(tmp_path: Path) -> None:
     write(found, tmp_path / "out")
     _, lines = layer(tmp_path / "out" / "streams.gpkg", "streams")
     row, column = found.points.T
-    x, y = rasterio.transform.xy(affine, row, column)
+    x, y = xy(affine, row, column)
     assert np.allclose(shapely.get_coordinates(lines), np.column_stack([x, y]), rtol=0, atol=1e-6)
     with rasterio.open(tmp_path / "out" / "filled.tif") as raster:
         assert raster.transform.almost_equals(affine)
@@ -328,12 +330,12 @@ def test_a_failing_write_leaves_nothing(tmp_path: Path, monkeypatch: pytest.Monk
     """If GDAL cannot write the GeoPackage, no folder appears, and the file is named."""
 
     def refuse(*_: object) -> None:
-        raise pyogrio.errors.DataSourceError("disk is full")
+        raise DataSourceError("disk is full")
 
     monkeypatch.setattr("hexterra.outputs.hydrography.write_layers", refuse)
     with pytest.raises(OutputError, match=r"streams\.gpkg.*disk is full") as caught:
         write(waters(ground(60)), tmp_path / "out")
-    assert caught.value.facts["path"].endswith("streams.gpkg")
+    assert str(caught.value.facts["path"]).endswith("streams.gpkg")
     assert list(tmp_path.iterdir()) == []
 
 

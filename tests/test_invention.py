@@ -85,7 +85,8 @@ def test_there_is_a_flat_lake_away_from_the_rim(seed: int) -> None:
     heights = heights_of(invent(seed, **SMALL))
     values, counts = np.unique(heights, return_counts=True)
     level = values[counts.argmax()]
-    patches, n_patches = ndimage.label(heights == level)
+    labels: Any = ndimage.label(heights == level)
+    patches, n_patches = labels
     sizes = ndimage.sum_labels(np.ones_like(heights), patches, np.arange(1, n_patches + 1))
     lake = patches == 1 + sizes.argmax()
     assert lake.sum() > 0.008 * heights.size

@@ -26,7 +26,7 @@ BOW = shapely.Polygon(
 
 def in_degrees(shape: Any) -> Any:
     """Carry a geometry to longitude and latitude."""
-    to_degrees = Transformer.from_crs(UTM, "EPSG:4326", always_xy=True)
+    to_degrees: Any = Transformer.from_crs(UTM, "EPSG:4326", always_xy=True)
     return shapely.transform(shape, to_degrees.transform, interleaved=False)
 
 
@@ -218,7 +218,7 @@ def write_classes(path: Path, **changes: Any) -> Path:
     """Write classes in pixels of 100 m: 1 to the left of the middle, 2 to the right."""
     classes = np.full((30, 40), 2, dtype=np.uint8)
     classes[:, :20] = 1
-    profile = {
+    profile: dict[str, Any] = {
         "driver": "GTiff", "height": 30, "width": 40, "count": 1, "dtype": "uint8", "crs": UTM,
         "transform": Affine(100.0, 0.0, 500_000.0, 0.0, -100.0, 5_000_000.0),
     } | changes  # fmt: skip

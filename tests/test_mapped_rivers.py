@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from hexterra.catalogue.catalogue_file import load_catalogue
 from hexterra.errors import BriefError
+from hexterra.lattice.board import Board
 from hexterra.lattice.globe import Globe
 from hexterra.lattice.lattice import Lattice
 from hexterra.stages.levels.legalise import legalise
@@ -54,6 +55,7 @@ def test_a_river_that_leaves_the_board_ends_in_a_mouth() -> None:
     """The last cell before the edge is the mouth."""
     heights = slope()
     lattice = heights.lattice
+    assert isinstance(lattice, Board)
     x, y = lattice.centre_xy[lattice.labels.index("D3")]
     line = shapely.LineString([(x, y), (x, y + 1e5)])
     lines = ways(features([line], lattice, kinds=["river"]), lattice)
@@ -68,6 +70,7 @@ def test_a_river_that_comes_onto_the_board_has_an_entry(direction: Direction) ->
     """One drawn from beyond the edge enters in the first cell; one drawn from the rim rises."""
     heights = slope()
     lattice = heights.lattice
+    assert isinstance(lattice, Board)
     first, last = (lattice.centre_xy[lattice.labels.index(name)] for name in ("C1", "D4"))
     for start, kind in (((first[0], first[1] - 1e5), WaterKind.ENTRY), (first, WaterKind.SPRING)):
         line = shapely.LineString([start, first, last])

@@ -291,7 +291,7 @@ def test_picture_shows_the_drawing() -> None:
     svg = map_svg(small_plan("points", "straight", 5, 4))
     content = map_png(svg)
     assert content == map_png(svg)
-    picture = Image.open(io.BytesIO(content)).convert("RGB")
+    picture: Any = Image.open(io.BytesIO(content)).convert("RGB")
     size_mm = re.search(r'width="([\d.]+)mm" height="([\d.]+)mm"', svg)
     assert size_mm
     assert picture.size == tuple(5 * math.ceil(float(side)) for side in size_mm.groups())
@@ -311,7 +311,7 @@ def test_text_is_drawn_without_system_fonts() -> None:
 
 def test_picture_is_bounded() -> None:
     """A sheet of three metres becomes a picture of at most 5000 pixels on a side."""
-    picture = Image.open(io.BytesIO(map_png(Drawing(3000.0, 10.0, "long").to_text())))
+    picture: Any = Image.open(io.BytesIO(map_png(Drawing(3000.0, 10.0, "long").to_text())))
     assert picture.size == (MAX_PIXELS, 17)
 
 

@@ -181,7 +181,7 @@ def test_3mf_is_valid(files: dict[str, bytes], name: str, tmp_path: Path) -> Non
     path = tmp_path / name
     path.write_bytes(files[name])
     wrapper = lib3mf.get_wrapper()
-    model = wrapper.CreateModel()
+    model: Any = wrapper.CreateModel()
     reader = model.QueryReader("3mf")
     reader.SetStrictModeActive(True)
     reader.ReadFromFile(str(path))
@@ -200,7 +200,7 @@ def test_3mf_colours_tops_and_sides(tmp_path: Path) -> None:
     path = tmp_path / "tile.3mf"
     path.write_bytes(threemf([Item("a < b", piece_mesh(tile), "#ff8000", "#0000ff")], title="T&T"))
     wrapper = lib3mf.get_wrapper()
-    model = wrapper.CreateModel()
+    model: Any = wrapper.CreateModel()
     model.QueryReader("3mf").ReadFromFile(str(path))
     assert model.GetUnit() == lib3mf.ModelUnit.MilliMeter
     objects = model.GetMeshObjects()

@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections import Counter
+from typing import Any
 
 import numpy as np
 import pytest
@@ -15,6 +16,7 @@ from shapely.geometry import LineString, Polygon, box
 
 from hexterra.brief.bench_sections import FoamBrief
 from hexterra.errors import StockError
+from hexterra.lattice.hexagon import Part
 from hexterra.stages.schedule.schedule import Schedule, schedule
 from hexterra.workshop.sheets.facing_sheets import facing_nests
 from hexterra.workshop.sheets.foam import foam
@@ -148,7 +150,7 @@ def test_the_rim_of_a_full_sheet_takes_halves_for_nothing():
     The rows of 11 have half a hexagon left at both ends; a seventh row centred on the edge needs
     590 >= 57.735 + 6 x 88.335 = 587.7 mm and has 11 slots for side-cut halves.
     """
-    counts = {"whole": 69, "corner-cut half": 6, "side-cut half": 11}
+    counts: dict[Part, int] = {"whole": 69, "corner-cut half": 6, "side-cut half": 11}
     result = nest(counts, 100.0, sheet_of(30.0), kerf_mm=2.0, margin_mm=5.0)
     check(result)
     assert result.n_sheets == 1
@@ -160,7 +162,7 @@ def test_the_rim_of_a_full_sheet_takes_halves_for_nothing():
 )
 def test_two_halves_share_a_slot_only_with_a_kerf_between(part, size):
     """A sheet of one hexagon's size holds one half; one that is a kerf longer holds two."""
-    options = {"kerf_mm": 2.0, "margin_mm": 0.0, "facings": ("points",)}
+    options: dict[str, Any] = {"kerf_mm": 2.0, "margin_mm": 0.0, "facings": ("points",)}
     roomy = nest({part: 2}, 100.0, sheet_of(30.0, *size), **options)
     check(roomy)
     assert roomy.n_sheets == 1
@@ -171,7 +173,7 @@ def test_two_halves_share_a_slot_only_with_a_kerf_between(part, size):
 
 def test_four_quarters_share_a_slot():
     """With a kerf both ways a hexagon's room takes its four quarters."""
-    options = {"kerf_mm": 2.0, "margin_mm": 0.0, "facings": ("points",)}
+    options: dict[str, Any] = {"kerf_mm": 2.0, "margin_mm": 0.0, "facings": ("points",)}
     result = nest({"quarter": 4}, 100.0, sheet_of(30.0, 102.0, 117.5), **options)
     check(result)
     assert result.n_sheets == 1
@@ -243,7 +245,7 @@ def test_common_sheets_are_within_one_of_the_area_bound_on_mixed_boards(seed):
 def test_grain_keeps_one_facing():
     """Only the facings that are allowed occur, and each holds what it holds alone."""
     for number, facing in enumerate(FACINGS):
-        counts = {"whole": 100, "corner-cut half": 9, "side-cut half": 9}
+        counts: dict[Part, int] = {"whole": 100, "corner-cut half": 9, "side-cut half": 9}
         result = nest(counts, 100.0, sheet_of(30.0), kerf_mm=2.0, margin_mm=5.0, facings=(facing,))
         check(result)
         assert all((sheet.facing == number).all() for sheet in result.sheets)
@@ -252,7 +254,12 @@ def test_grain_keeps_one_facing():
 
 def test_the_same_pieces_are_laid_out_alike():
     """Equal input gives an equal digest."""
-    counts = {"whole": 150, "corner-cut half": 20, "side-cut half": 31, "quarter": 4}
+    counts: dict[Part, int] = {
+        "whole": 150,
+        "corner-cut half": 20,
+        "side-cut half": 31,
+        "quarter": 4,
+    }
     one, other = (nest(counts, 100.0, sheet_of(30.0), kerf_mm=1.0, margin_mm=5.0) for _ in range(2))
     assert one.digest == other.digest
 

@@ -54,7 +54,7 @@ OUTLINES = pytest.mark.parametrize("edges", ["straight", "whole"])
 
 def test_first_cells_by_hand() -> None:
     """On 100 mm tiles, points to the front: A1 at (50, 0), B1 at (150, 0), A2 at (0, 86.603)."""
-    tiles = small_plan().tiles.set_index("cell")
+    tiles: Any = small_plan().tiles.set_index("cell")
     # row 1 is shifted by half of 100 mm; rows are 100 * sqrt(3) / 2 = 86.603 mm apart
     assert tiles.loc["A1", ["x_mm", "y_mm", "column", "row"]].tolist() == [50.0, 0.0, 1, 1]
     assert tiles.loc["B1", "x_mm"] == pytest.approx(150.0)
@@ -69,7 +69,8 @@ def test_first_cells_by_hand() -> None:
 def test_corners_repeat_from_pattern_and_turn(facing: Any) -> None:
     """``corners[s] == level + rises[(s - turn) % 6]``, read from the table's text alone."""
     plan = small_plan(facing)
-    rises = plan.schedule.drop_duplicates("pattern").set_index("pattern")["rises"]
+    rises: Any = plan.schedule.drop_duplicates("pattern").set_index("pattern")["rises"]
+    row: Any
     for row in plan.tiles.itertuples():
         digits = [int(digit) for digit in str(rises[row.pattern])]
         expected = [row.level + digits[(side - row.turn) % 6] for side in range(6)]
@@ -254,7 +255,8 @@ def test_rings_are_closed_and_right_handed(facing: Any, edges: Any) -> None:
         (ring,) = rings(feature)
         assert ring[0] == ring[-1]
         assert len(ring) >= 4
-        assert shape(feature["geometry"]).exterior.is_ccw
+        outline: Any = shape(feature["geometry"])
+        assert outline.exterior.is_ccw
         assert all(round(number, 7) == number for point in ring for number in point)
 
 
@@ -483,7 +485,7 @@ def test_failure_leaves_everything_as_it_was(
     target = tmp_path / "plan"
     if earlier:
         write_folder(target, {"one": put("0"), "plan.json": put(document("one"))})
-        before = content(target)
+    before = content(target) if earlier else {}
 
     def stop(path: Path) -> None:
         path.write_text("half", encoding="utf-8")

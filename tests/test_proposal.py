@@ -138,7 +138,13 @@ def test_a_raster_without_heights_cannot_be_surveyed(tmp_path: Any) -> None:
     import rasterio
 
     path = tmp_path / "void.tif"
-    profile = {"driver": "GTiff", "height": 4, "width": 4, "count": 1, "dtype": "float32"}
+    profile: dict[str, Any] = {
+        "driver": "GTiff",
+        "height": 4,
+        "width": 4,
+        "count": 1,
+        "dtype": "float32",
+    }
     place = Affine(10.0, 0.0, 5e5, 0.0, -10.0, 4e6)
     with rasterio.open(path, "w", crs=UTM, transform=place, nodata=-1, **profile) as dataset:
         dataset.write(np.full((1, 4, 4), -1.0, dtype=np.float32))
@@ -159,11 +165,11 @@ def test_the_fitting_scale_fits_and_the_next_does_not(
 ) -> None:
     """At the found scale every whole hexagon lies on the raster; at the next round one, not all."""
     elevation = ground(np.zeros((400, 500)))
-    shape = {"columns": 12, "rows": 9, "facing": facing, "edges": edges}
+    shape: dict[str, Any] = {"columns": 12, "rows": 9, "facing": facing, "edges": edges}
     scale = fit_scale(elevation, **shape, bearing_deg=bearing_deg)
     assert is_round(scale)
     lon_deg, lat_deg = middle(elevation)
-    place = {"lon_deg": lon_deg, "lat_deg": lat_deg, "bearing_deg": bearing_deg}
+    place: dict[str, Any] = {"lon_deg": lon_deg, "lat_deg": lat_deg, "bearing_deg": bearing_deg}
     fits = []
     larger = round_up(1.000_001 * scale)
     for tried in (scale, larger):
@@ -191,7 +197,7 @@ def test_a_board_off_the_middle_is_smaller() -> None:
     elevation = ground(np.zeros((400, 400)))
     to_wgs84 = Transformer.from_crs(UTM, "EPSG:4326", always_xy=True)
     lon_deg, lat_deg = to_wgs84.transform(500_000.0 - 1600.0, 4_000_000.0)
-    shape = {"columns": 8, "rows": 8}
+    shape: dict[str, Any] = {"columns": 8, "rows": 8}
     assert fit_scale(elevation, **shape, lon_deg=lon_deg, lat_deg=lat_deg) < fit_scale(
         elevation, **shape
     )
@@ -202,7 +208,7 @@ def test_a_collar_of_voids_counts_as_the_rim() -> None:
     heights = np.full((600, 600), np.nan)
     heights[150:450, 150:450] = 5.0
     inner = ground(np.zeros((300, 300)))
-    shape = {"columns": 10, "rows": 10}
+    shape: dict[str, Any] = {"columns": 10, "rows": 10}
     assert fit_scale(ground(heights), **shape) == fit_scale(inner, **shape)
 
 
@@ -211,7 +217,7 @@ def test_a_speck_of_voids_does_not_shrink_the_board() -> None:
     heights = np.zeros((600, 600))
     speck = heights.copy()
     speck[300, 300] = np.nan
-    shape = {"columns": 10, "rows": 10}
+    shape: dict[str, Any] = {"columns": 10, "rows": 10}
     assert fit_scale(ground(speck), **shape) == fit_scale(ground(heights), **shape)
 
 
@@ -219,7 +225,7 @@ def test_voids_all_over_leave_the_largest_board() -> None:
     """Where no scale has enough usable pixels, the geometry alone decides."""
     heights = np.full((200, 200), np.nan)
     heights[::2, ::3] = 1.0  # a sixth
-    shape = {"columns": 10, "rows": 10}
+    shape: dict[str, Any] = {"columns": 10, "rows": 10}
     assert fit_scale(ground(heights), **shape) == fit_scale(ground(np.zeros((200, 200))), **shape)
 
 
@@ -247,7 +253,7 @@ def test_turned_and_south_up_rasters_take_boards() -> None:
     flipped = ground(
         np.zeros((300, 300)), affine=Affine(10.0, 0.0, 498_500.0, 0.0, 10.0, 3_998_500.0)
     )
-    shape = {"columns": 9, "rows": 9}
+    shape: dict[str, Any] = {"columns": 9, "rows": 9}
     assert fit_scale(turned, **shape, bearing_deg=30.0) == fit_scale(plain, **shape)
     assert fit_scale(flipped, **shape) == fit_scale(plain, **shape)
 

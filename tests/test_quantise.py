@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from itertools import pairwise
+from typing import Any
 
 import jenkspy
 import numpy as np
@@ -164,7 +165,7 @@ def test_natural_breaks_equal_jenkspy(n_cells: int, n_levels: int) -> None:
     levels = quantise(
         row_of(mean), method="natural breaks", metres_per_step=10.0, n_levels=n_levels
     )
-    upper = jenkspy.jenks_breaks(mean, n_classes=n_levels)[1:]
+    upper = jenkspy.jenks_breaks(mean.tolist(), n_classes=n_levels)[1:]
     assert [members[-1] for members in classes_of(levels)] == upper
 
 
@@ -231,10 +232,11 @@ def test_even_levels_lie_a_step_apart() -> None:
         ("thresholds_m", {"method": "given", "thresholds_m": np.arange(1000.0)}),
     ],
 )
-def test_what_is_refused(key: str, spec: dict[str, object]) -> None:
+def test_what_is_refused(key: str, spec: dict[str, Any]) -> None:
     """Each wrong value is refused by the name of its key, with a remedy."""
+    wrong: dict[str, Any] = {"metres_per_step": 10.0, **spec}
     with pytest.raises(BriefError, match=key) as caught:
-        quantise(row_of([5.0, 10.0, 30.0]), **{"metres_per_step": 10.0, **spec})
+        quantise(row_of([5.0, 10.0, 30.0]), **wrong)
     assert caught.value.facts["key"] == key
     assert caught.value.remedy
 

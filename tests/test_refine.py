@@ -287,5 +287,5 @@ def test_wrong_arguments_are_refused(wrong: dict[str, object], words: str) -> No
 def test_prices_have_a_range(name: str, price: float) -> None:
     """Negative prices, and more than the whole of one, are refused by name."""
     with pytest.raises(BriefError, match=f"the price {name} is") as caught:
-        Prices(**{name: price})
+        replace(Prices(), **{name: price})
     assert caught.value.facts["value"] == price

@@ -140,7 +140,7 @@ def test_errors_equal_pyflwdir(rugged: Drainage) -> None:
     """By pyflwdir's measure the same receivers are right, where water stays on the board."""
     lattice = board_on(rugged.elevation, 12.0 * PIXEL_M, 45)
     carried = carry(rugged, lattice)
-    pixels = pyflwdir.from_array(rugged.direction, ftype="d8")
+    pixels: Any = pyflwdir.from_array(rugged.direction, ftype="d8")
     outlet = (carried.outlet_row * 1500 + carried.outlet_column).astype(pixels.idxs_ds.dtype)
     receiver = carried.receiver.astype(pixels.idxs_ds.dtype)
     is_right, _ = upscale_error(outlet, receiver, pixels.idxs_ds, mv=pixels._mv)

@@ -59,7 +59,7 @@ def drawn(*rows: str, affine: Affine | None = None, crs: str = "EPSG:32616") -> 
         window=(0, direction.shape[0], 0, direction.shape[1]),
         surface_m=surface_m,
         direction=direction,
-        catchment_m2=plain.accumulate(direction) * PIXEL_M2,
+        catchment_m2=(plain.accumulate(direction) * PIXEL_M2).astype(np.float64),
         is_lake=np.zeros(direction.shape, dtype=np.bool_),
     )
 

@@ -169,6 +169,7 @@ def test_pages(paper: Any, width_mm: float, height_mm: float) -> None:
     """
     data = template_files(small_plan().pieces, title="Two hills")[f"templates-{paper.lower()}.pdf"]
     reader = PdfReader(io.BytesIO(data))
+    assert reader.viewer_preferences is not None
     assert reader.viewer_preferences.print_scaling == "/None"
     assert len(reader.outline) == len(template_figures(small_plan().pieces, Guides())) + 1
     for number, page in enumerate(reader.pages, start=1):
@@ -189,6 +190,7 @@ def test_fonts_are_embedded() -> None:
     """Every font that a page names carries its file."""
     data = template_files(small_plan().pieces)["templates-a4.pdf"]
     names = set()
+    page: Any
     for page in PdfReader(io.BytesIO(data)).pages:
         for font in page["/Resources"]["/Font"].values():
             descriptor = font.get_object()["/FontDescriptor"].get_object()

@@ -77,7 +77,12 @@ def write(path: Path, height: float, *, column: int = 0, **profile: Any) -> Path
     """Write a square raster of one height in metres."""
     tags = profile.pop("tags", {})
     at = Affine(30.0, 0.0, 5e5 + 30.0 * column, 0.0, -30.0, 4e6)
-    chosen = {"driver": "GTiff", "dtype": "int16", "crs": CRS, "transform": at} | profile
+    chosen: dict[str, Any] = {
+        "driver": "GTiff",
+        "dtype": "int16",
+        "crs": CRS,
+        "transform": at,
+    } | profile
     with rasterio.open(path, "w", height=SIZE, width=SIZE, count=1, **chosen) as dataset:
         dataset.write(np.full((SIZE, SIZE), height, chosen["dtype"]), 1)
         dataset.set_band_unit(1, "m")

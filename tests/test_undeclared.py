@@ -29,7 +29,7 @@ PLACE: dict[str, Any] = {
     "crs": "EPSG:32616",
     "affine": Affine(30.0, 0.0, 5e5, 0.0, -30.0, 4e6),
 }
-METRES = PLACE | {"vertical_unit": "m"}
+METRES: dict[str, Any] = PLACE | {"vertical_unit": "m"}
 BOARD = Brief(board={"columns": 8, "rows": 6, "scale": 5000})
 #: Rows and columns of a void under the middle of the board, and of one that no cell touches.
 UNDER, BESIDE = np.s_[95:101, 120:126], np.s_[2:9, 2:9]

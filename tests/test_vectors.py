@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -293,7 +294,7 @@ def test_unknown_field(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("said", [{}, {"kind": "road", "kind_field": "c"}])
-def test_kind_must_be_said_once(tmp_path: Path, said: dict[str, str]) -> None:
+def test_kind_must_be_said_once(tmp_path: Path, said: dict[str, Any]) -> None:
     """What features are is said for all, or by a field, not both."""
     path = write(tmp_path / "map.gpkg", [ROAD], fields={"c": ["road"]})
     with pytest.raises(VectorError, match="once"):

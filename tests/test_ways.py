@@ -95,7 +95,7 @@ def test_a_line_across_the_board_leaves_it_at_both_ends() -> None:
 def test_a_slight_wiggle_makes_no_zigzag() -> None:
     """A line that swings by a third of a cell to both sides of a row still takes the row."""
     lattice = board(9, 5)
-    x = np.linspace(*lattice.centre_xy[[18, 26], 0], 200)
+    x = np.linspace(lattice.centre_xy[18, 0], lattice.centre_xy[26, 0], 200)
     y = lattice.centre_xy[18, 1] + 170.0 * np.sin(x / 300.0)
     way = only(ways(features([shapely.LineString(np.column_stack([x, y]))], lattice), lattice))
     assert names(lattice, way.cells.tolist()) == "A3 B3 C3 D3 E3 F3 G3 H3 I3"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections import Counter
+from collections import Counter, defaultdict
 from functools import cache
 from itertools import combinations
 
@@ -156,7 +156,7 @@ def test_wood_is_what_the_bodies_hold():
     """Volumes of panels, frame and rails are those of the bodies of the base."""
     under = base(pieces(), framed(wood_density_kg_per_m3=500.0))
     made = wood(under)
-    volumes = Counter[str]()
+    volumes: defaultdict[str, float] = defaultdict(float)
     for body in base_bodies(under):
         kind = {"panel": "panels", "bar": "frame", "rail": "rails"}[body.name.split()[0]]
         volumes[kind] += body.count * body.volume_mm3

@@ -57,7 +57,7 @@ def test_classes_against_exactextract(benchmark: Any) -> None:
         for ring in place_cells(lattice).outlines
     ]
     ours = cover_from_classes(raster, lattice, names=names)
-    found = exact_extract(source, cells, ["unique", "frac"])
+    found: Any = exact_extract(source, cells, ["unique", "frac"])
     theirs = np.zeros_like(ours.share)
     for cell, row in enumerate(found):
         held = row["properties"]

@@ -133,9 +133,10 @@ def by_exactextract(
     """Time exactextract for the mean of the sampled polygons, by the faster of its strategies."""
     n = len(heights)
     upward = np.stack([rings[..., 0], n - rings[..., 1]], axis=-1)[sample]
+    polygons: Any = shapely.polygons(upward)
     features = [
         {"type": "Feature", "properties": {}, "geometry": shapely.geometry.mapping(polygon)}
-        for polygon in shapely.polygons(upward)
+        for polygon in polygons
     ]
     source = NumPyRasterSource(heights, xmin=0, ymin=0, xmax=n, ymax=n)
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
+from typing import Any
 
 import numpy as np
 import pytest
@@ -42,7 +43,7 @@ def fractal(columns: int, rows: int, seed: int) -> Levels:
     return quantise(heights_of(lattice, mean), metres_per_step=1.0, datum_m=0.0)
 
 
-def programme(levels: Levels) -> tuple[dict[str, object], float]:
+def programme(levels: Levels) -> tuple[dict[str, Any], float]:
     """Write the same task as a linear programme, and its constant.
 
     A level is the floor of its position, less what it falls, plus the unit up to the next whole
@@ -66,7 +67,7 @@ def programme(levels: Levels) -> tuple[dict[str, object], float]:
     bounds[2 * n :, 1] = np.maximum(k - floor - 1.0, 0.0)
     both = vstack([above, -above]).tocsr()
     most = np.concatenate([1.0 - floor[one] + floor[other], 1.0 + floor[one] - floor[other]])
-    spec = {
+    spec: dict[str, Any] = {
         "c": np.concatenate([np.ones(n), 1.0 - 2.0 * rest, np.ones(n)]),
         "A_ub": both,
         "b_ub": most,
@@ -141,7 +142,7 @@ def test_beside_highs(
 
 
 @pytest.mark.parametrize("measure", ["absolute", "square"])
-def test_a_hundred_thousand_cells(measure: str, benchmark: BenchmarkFixture) -> None:
+def test_a_hundred_thousand_cells(measure: Any, benchmark: Any) -> None:
     """A board of 400 x 250 cells, proven optimal."""
     levels = fractal(400, 250, seed=1)
     legalise(levels, measure=measure)

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from itertools import product
+from typing import Any
 
 import numpy as np
 from scipy.optimize import Bounds, LinearConstraint, milp
@@ -174,11 +175,12 @@ def least_by_program(model: Model, *, whole: bool = True) -> float:
                 cost.append(face)
     matrix = coo_array((values, (rows, columns)), shape=(len(total), len(cost))).tocsc()
     is_whole = (np.arange(len(cost)) < n_labels) & whole
+    exact: Any = np.array(total)
     result = milp(
         np.array(cost),
         integrality=is_whole.astype(int),
         bounds=Bounds(0.0, 1.0),
-        constraints=LinearConstraint(matrix, total, total),
+        constraints=LinearConstraint(matrix, exact, exact),
         options={"mip_rel_gap": 0.0},
     )
     return float(result.fun)
