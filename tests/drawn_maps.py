@@ -176,7 +176,7 @@ def find_faults(plan: Plan) -> list[str]:
 
 def on_board(line: Line, plan: Plan) -> shapely.LineString:
     """Give a line of a map in the ground frame of a board."""
-    here = Transformer.from_crs(plan.elevation.crs, plan.board.crs, always_xy=True)
+    here: Any = Transformer.from_crs(plan.elevation.crs, plan.board.crs, always_xy=True)
     return shapely.transform(geometry(line, plan.elevation), here.transform, interleaved=False)
 
 
@@ -192,7 +192,7 @@ def find_misnamed(plan: Plan, rivers: list[Line], roads: list[Line]) -> list[str
     in or goes out, unless its line lies in one cell; so does a road, whose sides the table lists.
     """
     board, (tiles, _) = plan.board, read_tables(plan)
-    middles = shapely.points(board.centre_xy)
+    middles: Any = shapely.points(board.centre_xy)
     named = [set(row["names"].split("; ")) - {""} for row in tiles]
 
     def is_near(cell: int, name: str, lines: list[Line], tolerance_cells: float) -> bool:

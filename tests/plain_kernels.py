@@ -79,7 +79,7 @@ def watched(functions: list[Function]) -> Iterator[set[Function]]:
                 setattr(module, name, watching[id(held)])
         if module.__name__.startswith("hexterra.kernels.") and hasattr(module, "np"):
             replaced.append((module, "np", np))
-            module.np = _Numpy()
+            setattr(module, "np", _Numpy())  # noqa: B010 - unknown to type checkers
     yield called
     for module, name, held in replaced:
         setattr(module, name, held)

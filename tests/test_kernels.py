@@ -38,7 +38,7 @@ from tests.invented_boards import SMALL, invented_board, searched
 from tests.level_ground import heights_of
 from tests.plain_kernels import watched
 
-IS_PLAIN = bool(config.DISABLE_JIT)
+IS_PLAIN = bool(vars(config)["DISABLE_JIT"])
 MODULES = [
     importlib.import_module(module.name)
     for module in pkgutil.walk_packages(hexterra.kernels.__path__, "hexterra.kernels.")
@@ -136,9 +136,10 @@ def test_drain(tmp_path: Path) -> None:
     ground = rough(70).astype(np.float64)
     ground[with_voids(70, 0.0) != 0.0] = np.nan
     raster = under(BOARD, ground)
-    for number, rules in enumerate(
-        ({}, {"depressions": "fill"}, {"lake_depth_m": 2.0, "lake_area_m2": 5_000.0})
-    ):
+    every: tuple[dict[str, Any], ...] = (
+        {}, {"depressions": "fill"}, {"lake_depth_m": 2.0, "lake_area_m2": 5_000.0}
+    )  # fmt: skip
+    for number, rules in enumerate(every):
         whole: Any = drain(raster, **rules)
         n_ground = np.isfinite(ground).sum()
         assert whole.catchment_m2[whole.direction == OUTLET].sum() == n_ground * PIXEL_M**2
