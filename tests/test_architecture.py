@@ -24,7 +24,7 @@ ORDER = (
     "kernels", "kernels/raster", "kernels/board",
     "stages/sampling", "stages/drainage", "stages/water", "stages/mapping", "stages/levels",
     "stages/tiles", "stages/search", "stages/schedule", "stages/variants", "stages",
-    "inputs", "plan", "drawing",
+    "fidelity", "inputs", "plan", "drawing",
     "workshop/solids", "workshop/sheets", "workshop/estimate", "workshop/templates",
     "mesh", "workshop/book", "workshop",
     "outputs", "verification", "notebook", "commands", "cli",
@@ -109,15 +109,15 @@ def test_package_files_hold_a_docstring_only() -> None:
             assert isinstance(only, ast.Expr), path
 
 
-def test_only_stages_import_kernels() -> None:
-    """Kernels trust their caller, so only the stages, which check, may call them."""
+def test_only_stages_and_fidelity_import_kernels() -> None:
+    """Kernels trust their caller, so only the stages and fidelity, which check, may call them."""
     callers = {
         place(path).split("/")[0]
         for path in FILES
         if any(place(other).startswith("kernels") for other in imports(path))
     }
     # The command line asks one question only: has this machine compiled them yet?
-    assert callers == {"stages", "kernels", "commands"}
+    assert callers == {"stages", "fidelity", "kernels", "commands"}
 
 
 def test_verification_stands_apart() -> None:

@@ -25,6 +25,13 @@ from hexterra.catalogue.tops import facets
 from hexterra.csvfile import csv_text, fixed
 from hexterra.drawing.board_map import map_svg
 from hexterra.errors import OutputError
+from hexterra.fidelity.built_surface import (
+    MAX_ACROSS,
+    NODATA,
+    SurfaceGrid,
+    built_m,
+    nearest_cell,
+)
 from hexterra.lattice.board import Board
 from hexterra.outputs.document import plan_document, plan_json
 from hexterra.outputs.folder import write_folder
@@ -32,14 +39,7 @@ from hexterra.outputs.geojson import PLACES, cells_geojson
 from hexterra.outputs.plan_files import write_plan
 from hexterra.outputs.plan_schema import plan_schema
 from hexterra.outputs.single_file import write_file
-from hexterra.outputs.surface import (
-    MAX_ACROSS,
-    NODATA,
-    SurfaceGrid,
-    built_m,
-    nearest_cell,
-    write_surface,
-)
+from hexterra.outputs.surface import write_surface
 from hexterra.plan.pipeline import make_plan
 from hexterra.plan.tables import cell_lonlat
 from hexterra.verification.verify import verify

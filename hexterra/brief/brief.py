@@ -15,6 +15,7 @@ from pydantic import Field, ValidationError, model_validator
 from hexterra.arguments import checked
 from hexterra.brief.bench_sections import BaseBrief, BenchBrief, FoamBrief
 from hexterra.brief.earlier_sections import JoinBrief, KeepBrief
+from hexterra.brief.fidelity_section import FidelityBrief
 from hexterra.brief.map_sections import (
     AreasBrief,
     DrainageBrief,
@@ -92,6 +93,7 @@ class Brief(Section):
     foam: FoamBrief = Field(default_factory=lambda: FoamBrief())  # noqa: PLW0108
     bench: BenchBrief = Field(default_factory=lambda: BenchBrief())  # noqa: PLW0108
     base: BaseBrief = Field(default_factory=lambda: BaseBrief())  # noqa: PLW0108
+    fidelity: FidelityBrief = Field(default_factory=lambda: FidelityBrief())  # noqa: PLW0108
 
     def __init__(self, /, **data: Any) -> None:
         try:

@@ -6,7 +6,7 @@ Every source of heights (arrays, files, mosaics) ends here, so a void means the 
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from typing import Any, Final, NamedTuple
+from typing import Any, ClassVar, Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -46,6 +46,9 @@ class Pixels(NamedTuple):
 
 class Source(Value, ABC):
     """Where the pixels of an elevation come from."""
+
+    #: Whether `read` gives them: a plan that was opened again knows its raster by digest only.
+    is_at_hand: ClassVar[bool] = True
 
     @property
     def scalings(self) -> tuple[tuple[float, float], ...]:

@@ -1,1 +1,1 @@
-"""Numeric loops on bare arrays, compiled by numba; imported by stages only."""
+"""Numeric loops on bare arrays, compiled by numba; called by stages and fidelity only."""

@@ -199,6 +199,10 @@ def _evidence(plan: Plan) -> dict[str, Any]:
             for kind in ("tile", "spacer", "footing")
         }
         | {"n_distinct": len(plan.pieces.pieces)},
+        "fidelity": [
+            {"what": what, "value": _rounded(value, 3), "unit": unit}
+            for what, value, unit in plan.fidelity.rows()
+        ],
     }
 
 

@@ -90,6 +90,7 @@ def plan_schema() -> dict[str, Any]:
             mean_residual_m=number, rms_residual_m=number, largest_residual_m=number,
         ),
         schedule=_object(n_tiles=count, n_spacers=count, n_footings=count, n_distinct=count),
+        fidelity=_array(_object(what=text, value=number, unit={"enum": ["", "m", "%"]})),
     )  # fmt: skip
     catalogue = _object(
         patterns={

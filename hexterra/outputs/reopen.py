@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from functools import cached_property
 from itertools import zip_longest
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final, cast
+from typing import TYPE_CHECKING, Any, ClassVar, Final, cast
 
 import numpy as np
 from affine import Affine
@@ -48,6 +48,8 @@ _UNDO: Final = (
 @dataclass(frozen=True, eq=False, repr=False)
 class Remembered(Source):
     """The pixels of a raster of which only the digest is known."""
+
+    is_at_hand: ClassVar[bool] = False
 
     was: str
 
@@ -83,6 +85,7 @@ def stored_stages(plan: Plan) -> dict[str, Any]:
         "start_cost": refined.start_cost if is_start_legal else None,
         "bound": refined.bound,
         "stopped": refined.stopped,
+        "fidelity": to_stored(plan.fidelity),
     }
 
 
@@ -169,7 +172,7 @@ def _remake(document: dict[str, Any], progress: Progress) -> Plan:
         start_cost=float("inf") if start_cost is None else float(start_cost),
         stopped=stored["stopped"],
     )
-    return complete(
+    plan = complete(
         elevation,
         brief,
         overlay,
@@ -179,6 +182,7 @@ def _remake(document: dict[str, Any], progress: Progress) -> Plan:
         fixed=fixed,
         assumed=tuple(document["assumed"]),
     )
+    return plan.with_fidelity(from_stored(stored.get("fidelity")))
 
 
 def _read_table(path: Path) -> list[dict[str, str]]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, cast
 
@@ -10,6 +10,7 @@ import numpy as np
 
 from hexterra.brief.brief import Brief
 from hexterra.catalogue.catalogue import Catalogue
+from hexterra.fidelity.fidelity import Fidelity, measure
 from hexterra.inputs.owned_pieces import OwnedPieces, stock_frame
 from hexterra.lattice.board import Board
 from hexterra.plan.fixed_tiles import FixedTiles
@@ -113,6 +114,28 @@ class Plan(Value):
         true_mm = self.step_m * MM_PER_M / self.board.scale
         return self.brief.heights.step_mm / true_mm
 
+    @cached_property
+    def fidelity(self) -> Fidelity:
+        """How true the board is to the ground; measured the first time that it is asked for.
+
+        What needs the raster is None in a plan that was opened again and then changed: only the
+        heights of its cells are at hand.
+        """
+        return measure(
+            self.fitted,
+            self.elevation if self.elevation.source.is_at_hand else None,
+            self.brief.fidelity,
+            step_m=self.step_m,
+            water=self.water,
+        )
+
+    def with_fidelity(self, measured: Fidelity | None) -> Plan:
+        """Return this plan with what was measured earlier, when its raster was at hand."""
+        plan = replace(self)
+        if measured is not None and measured.is_of(self.fitted):
+            vars(plan)["fidelity"] = measured
+        return plan
+
     @property
     def notes(self) -> tuple[str, ...]:
         """What was changed, dropped or deserves a look, in sentences."""
@@ -205,6 +228,7 @@ class Plan(Value):
             self.pieces,
             step_m=self.step_m,
             exaggeration=self.exaggeration,
+            fidelity=self.fidelity,
             stock=self.stock,
         )
         lines += [f"  {heading:<7} {words}" for heading, words in facts.items()]

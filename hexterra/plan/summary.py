@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from hexterra.brief.brief import Brief
+    from hexterra.fidelity.fidelity import Fidelity
     from hexterra.plan.overlay import Overlay
     from hexterra.stages.schedule.schedule import Schedule
     from hexterra.stages.search.refined import Refined
@@ -27,13 +28,14 @@ def plan_facts(
     *,
     step_m: float,
     exaggeration: float,
+    fidelity: Fidelity,
     stock: pd.DataFrame | None,
 ) -> dict[str, str]:
     """Say what was planned: a heading and a line of words for each subject.
 
     Parameters
     ----------
-    brief, overlay, refined, pieces, step_m, exaggeration, stock
+    brief, overlay, refined, pieces, step_m, exaggeration, fidelity, stock
         As of a `Plan`.
     """
     board, tiles, legal = pieces.board, refined.tiles, refined.tiles.legal
@@ -47,7 +49,6 @@ def plan_facts(
         near = f"the best board there is for {brief.fit.prefer}"
     if refined.cost > 0.0 and not refined.bound:
         near = "not compared with the best board there is"
-    residual_m = tiles.residual_m
     facts = {
         "table": f"{width_mm:,.0f} x {depth_mm:,.0f} mm, {board.columns:,} x {board.rows:,} cells"
         f" of {board.across_flats_mm:g} mm across flats, {board.facing} to the front,"
@@ -61,9 +62,7 @@ def plan_facts(
         f" the least there is; {_count(int(legal.cliff.sum()) // 2, 'marked cliff')}",
         "water": _water(overlay),
         "fit": f"{near}; {_count(int(tiles.cliff.sum()) // 2, 'step face')}",
-        "truth": f"built tops lie {abs(residual_m.mean()):,.1f} m"
-        f" {'above' if residual_m.mean() > 0 else 'below'} the ground on average, and"
-        f" {np.sqrt(np.mean(np.square(residual_m))):,.1f} m from it as root mean square",
+        "truth": fidelity.sentence(),
         "pieces": _pieces(pieces),
     }
     if on_top := words_for_map_features(overlay):

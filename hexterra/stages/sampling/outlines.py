@@ -64,7 +64,7 @@ def outline_cells(elevation: Elevation, lattice: Lattice) -> Outlines | None:
     where the raster is. None if a vertex has no place in the CRS of the raster.
     """
     to_raster = Transformer.from_crs(lattice.crs, elevation.crs, always_xy=True)
-    period = _columns_per_turn(elevation)
+    period = columns_per_turn(elevation)
 
     def carry(points: NDArray[np.float64]) -> NDArray[np.float64]:
         x, y = to_raster.transform(points[..., 0], points[..., 1])
@@ -106,7 +106,7 @@ def ring_areas(ring_xy: NDArray[np.float64]) -> NDArray[np.float64]:
     return cross.sum(axis=1) / 2.0
 
 
-def _columns_per_turn(elevation: Elevation) -> int:
+def columns_per_turn(elevation: Elevation) -> int:
     """Tell after how many columns a raster round the globe begins again; 0 if it does not."""
     if not elevation.is_geographic or elevation.affine.b or elevation.affine.d:
         return 0
