@@ -64,6 +64,7 @@ Values:
 - `Drainage`: where water runs on pixels.
 - `Elevation`: heights on a pixel grid.
 - `Features`: lines or areas of a map.
+- `Fidelity`: how true a board is to the ground.
 - `Globe`: H3 cells as a lattice.
 - `Heights`: the ground under each cell.
 - `Lakes`: lakes of a raster.

@@ -30,6 +30,7 @@ from .errors import TooLittleMemoryError as TooLittleMemoryError
 from .errors import UntrustedSourceError as UntrustedSourceError
 from .errors import VectorError as VectorError
 from .errors import VerticalUnitError as VerticalUnitError
+from .fidelity.fidelity import Fidelity as Fidelity
 from .lattice.board import Board as Board
 from .lattice.globe import Globe as Globe
 from .outputs.campaign_folder import write_campaign as write_campaign
@@ -103,6 +104,7 @@ __all__ = [
     "Drainage",
     "Elevation",
     "Features",
+    "Fidelity",
     "FileMissingError",
     "Globe",
     "GridMismatchError",

@@ -1,4 +1,4 @@
-"""All kernels through their stages on small inputs, to be run in three ways.
+"""All kernels through their callers on small inputs, to be run in three ways.
 
 As they are; with bounds of arrays checked, by ``NUMBA_BOUNDSCHECK=1``; and as plain Python, by
 ``NUMBA_DISABLE_JIT=1``, where NumPy warns of whole numbers that wrap around, which is an error.
@@ -24,6 +24,8 @@ from numpy.typing import NDArray
 
 import hexterra.kernels
 from hexterra.elevation.elevation import Elevation, read_elevation
+from hexterra.fidelity.built_surface import SurfaceGrid
+from hexterra.fidelity.intervisibility import intervisibility
 from hexterra.lattice.board import Board
 from hexterra.stages.drainage.band_drain import drain_by_bands
 from hexterra.stages.drainage.drain import OUTLET, VOID, drain, label_catchments, stream_order
@@ -220,6 +222,25 @@ def test_search_with_little_room() -> None:
     assert not found[1]
     assert search.choices.price_board(found[0]) >= search.bound
     assert search.field.decide(search.bound - 1.0, 20) is None
+
+
+def test_sight() -> None:
+    """Over level ground everyone is seen, and behind a wall along the middle nobody."""
+    n = 48
+    level = np.zeros((n, n))
+    wall = level.copy()
+    wall[n // 2] = 90.0
+    grid = SurfaceGrid(BOARD, under(BOARD, level).affine, BOARD.crs)
+    ground_m, built_m = (
+        height_m[grid.first_row :, grid.first_column :][: grid.height, : grid.width].copy()
+        for height_m in (wall, level)
+    )
+    found = intervisibility(
+        BOARD, grid, ground_m, built_m, eye_m=2.0, target_m=2.0, n_pairs=99, seed=1
+    )
+    for seen in (found.near, found.overall):
+        assert 0 < seen.on_board_only < seen.n_pairs
+        assert seen.on_both + seen.on_board_only == seen.n_pairs == 99
 
 
 def test_every_kernel_was_called(called: set[Any]) -> None:

@@ -195,3 +195,9 @@ def built_m(tiles: Tiles, board: Board, bench_mm: NDArray[np.float64]) -> NDArra
     heights = np.full(len(bench_mm), NODATA, dtype=np.float32)
     heights[on_board] = level_to_metres(tiles.legal.levels, steps)
     return heights
+
+
+def built_rows(tiles: Tiles, grid: SurfaceGrid, row0: int, row1: int) -> NDArray[np.float32]:
+    """Return `built_m` in the middle of the pixels of these rows, (rows, width)."""
+    bench_mm = grid.bench_mm(row0, row1).reshape(-1, 2)
+    return built_m(tiles, grid.board, bench_mm).reshape(row1 - row0, grid.width)

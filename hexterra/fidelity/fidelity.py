@@ -13,7 +13,7 @@ from hexterra.arguments import checked
 from hexterra.brief.fidelity_section import FidelityBrief
 from hexterra.elevation.averaging import average
 from hexterra.elevation.elevation import Elevation
-from hexterra.fidelity.built_surface import NODATA, SurfaceGrid, built_m
+from hexterra.fidelity.built_surface import NODATA, SurfaceGrid, built_rows
 from hexterra.fidelity.intervisibility import NEAR_CELLS, Intervisibility, intervisibility
 from hexterra.fidelity.landforms import (
     SLOPES,
@@ -33,6 +33,9 @@ from hexterra.values import Value
 
 #: Most pixels that are compared; those of finer rasters are averaged.
 MOST_PIXELS: Final = 4_000_000
+
+#: Rows of pixels on which the built surface is found at once.
+_BLOCK: Final = 256
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -109,10 +112,12 @@ class Fidelity(Value):
     def sentence(self) -> str:
         """Say the most important of it in plain words."""
         heights = self.pixels or self.cells
+        way = "neither too high nor too low"
+        if abs(heights.bias_m) >= 0.05:
+            way = f"{abs(heights.bias_m):,.1f} m too {'high' if heights.bias_m > 0 else 'low'}"
         words = (
-            f"heights are within {heights.rms_m:,.3g} m (rms) of the ground, 95% within"
-            f" {heights.within_95_m:,.3g} m, and {abs(heights.bias_m):,.2g} m too"
-            f" {'high' if heights.bias_m > 0 else 'low'} on average"
+            f"heights are within {heights.rms_m:,.1f} m (rms) of the ground, 95% within"
+            f" {heights.within_95_m:,.1f} m, on average {way}"
         )
         if self.sight is not None and self.sight.overall.n_pairs:
             seen = self.sight.overall
@@ -198,7 +203,7 @@ def measure(
     if elevation is not None:
         grid = SurfaceGrid(lattice, elevation.affine, elevation.crs, most_pixels=MOST_PIXELS)
         averaged = grid.step
-        pixel_m, surface_m = _surfaces(tiles, lattice, elevation, grid)
+        pixel_m, surface_m = _surfaces(tiles, elevation, grid)
         known = ~np.isnan(pixel_m)
         if known.any():
             pixels = Deviation.of(surface_m[known] - pixel_m[known])
@@ -226,14 +231,17 @@ def measure(
 
 
 def _surfaces(
-    tiles: Tiles, board: Board, elevation: Elevation, grid: SurfaceGrid
+    tiles: Tiles, elevation: Elevation, grid: SurfaceGrid
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return ground and built surface on the pixels of `grid`, in metres.
 
     Both are NaN where either is not known: off the board, off the raster, and in voids.
     """
-    bench_mm = grid.bench_mm(0, grid.height).reshape(-1, 2)
-    surface = built_m(tiles, board, bench_mm).reshape(grid.height, grid.width).astype(np.float64)
+    surface = np.full((grid.height, grid.width), np.nan)
+    for row0 in range(0, grid.height, _BLOCK):
+        row1 = min(row0 + _BLOCK, grid.height)
+        rows = built_rows(tiles, grid, row0, row1)
+        np.copyto(surface[row0:row1], rows, where=rows != NODATA)
     coarse = average(elevation, grid.step)
     period, (n_rows, n_columns) = columns_per_turn(coarse), coarse.shape
     row0, row1 = max(grid.first_row, 0), min(grid.first_row + grid.height, n_rows)
@@ -247,7 +255,7 @@ def _surfaces(
             row0 - grid.first_row : row1 - grid.first_row,
             column0 - grid.first_column : column1 - grid.first_column,
         ] = np.where(band.usable, band.height, np.nan) if band.usable.size else band.height
-    ground[surface == NODATA] = np.nan
+    ground[np.isnan(surface)] = np.nan
     surface[np.isnan(ground)] = np.nan
     return ground, surface
 

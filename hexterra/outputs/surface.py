@@ -8,12 +8,13 @@ from typing import TYPE_CHECKING, Final
 import rasterio
 from affine import Affine
 
-from hexterra.fidelity.built_surface import NODATA, SurfaceGrid, built_m
-from hexterra.fidelity.built_surface import nearest_cell  # noqa: F401 - the book takes it from here
+from hexterra.fidelity.built_surface import NODATA, SurfaceGrid, built_rows, nearest_cell
 
 if TYPE_CHECKING:
     from hexterra.lattice.board import Board
     from hexterra.stages.tiles.fit import Tiles
+
+__all__ = ["nearest_cell", "write_surface"]
 
 _BLOCK: Final = 256
 
@@ -57,6 +58,5 @@ def write_surface(path: Path, tiles: Tiles, board: Board, affine: Affine, crs: s
         raster.set_band_description(1, "built surface")
         for row0 in range(0, grid.height, _BLOCK):
             row1 = min(row0 + _BLOCK, grid.height)
-            bench = grid.bench_mm(row0, row1).reshape(-1, 2)
-            block = built_m(tiles, board, bench).reshape(row1 - row0, grid.width)
+            block = built_rows(tiles, grid, row0, row1)
             raster.write(block, 1, window=((row0, row1), (0, grid.width)))
