@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -21,7 +22,9 @@ from hexterra.fidelity.intervisibility import (
 from hexterra.kernels.compiled import frozen
 from hexterra.kernels.raster.sight_lines import UNKNOWN, trace_sight_lines
 from hexterra.lattice.board import Board
+from tests.gdal_viewshed import find_gdal, viewshed
 from tests.plain.sight import sees
+from tests.small_plans import small_ground
 
 #: Heights in whole metres: rounding is then far below what is taken for touching.
 GROUND = arrays.arrays(np.int64, (7, 9), elements=st.integers(0, 20)).map(lambda z: z * 1.0)
@@ -152,6 +155,31 @@ def test_higher_eyes_see_no_less(
     """What is seen from below is seen from above too."""
     low, high = (sight(ground, [eye, target], m, 0.0) for m in (eye_m, eye_m + 3.0))
     assert low <= high
+
+
+@pytest.mark.skipif(find_gdal() is None, reason="this rasterio does not bring GDAL as a library")
+@pytest.mark.parametrize("place", [(48, 64), (30, 20), (80, 100)])
+@pytest.mark.parametrize("eye_m", [1.7, 50.0])
+def test_lines_agree_with_the_viewshed_of_gdal(
+    place: tuple[int, int], eye_m: float, tmp_path: Path
+) -> None:
+    """From an eye to all pixels of invented ground, as by the GDAL library.
+
+    GDAL hands horizons on from pixel to pixel (Wang, Robinson and White, Generating viewsheds
+    without using sightlines, Photogrammetric Engineering and Remote Sensing 66, 2000): that is
+    exact along the row and the column of the eye, and an approximation elsewhere.
+    """
+    rows, columns = 96, 128
+    ground = small_ground().read(0, rows, 0, columns)[0]
+    gdal: Any = find_gdal()
+    expected = viewshed(gdal, tmp_path, ground, place, eye_m, 1.7)
+    ends = [(column + 0.5, row + 0.5) for row in range(rows) for column in range(columns)]
+    lines = [(place[0] * columns + place[1], target) for target in range(rows * columns)]
+    found = np.array(sight(ground, ends, eye_m, 1.7, lines)).reshape(rows, columns) == 1
+    assert found[place[0]].tolist() == expected[place[0]].tolist()
+    assert found[:, place[1]].tolist() == expected[:, place[1]].tolist()
+    assert (found == expected).mean() > 0.97
+    assert (found & expected).sum() > 0.9 * (found | expected).sum()
 
 
 def test_kappa_by_hand() -> None:
