@@ -143,9 +143,9 @@ def test_slopes_by_hand(rise_steps: float, kind: int) -> None:
     assert found.share_same == pytest.approx(1.0 if kind == 0 else 18 / 25)
 
 
-def agreement(ground: ArrayLike, built: ArrayLike) -> float:
-    """Compare the way down on the row of cells."""
-    water = flow(heights_of(ROW, ground), threshold_m2=1.0)
+def agreement(ground: ArrayLike, built: ArrayLike, threshold_m2: float = 1e12) -> float:
+    """Compare the way down on the row of cells, by default without a watercourse."""
+    water = flow(heights_of(ROW, ground), threshold_m2=threshold_m2)
     return drainage_agreement(water, np.array(built, np.float64))
 
 
@@ -160,6 +160,13 @@ def test_drainage_by_hand() -> None:
     assert agreement(falls, -falls) == 0.0
     step = array(1, 1, 1, 2, 1, 1, 1, 1, 1)  # C1 would run up, D1 may run on, E1 and the rest too
     assert agreement(falls, step) == pytest.approx(7 / 8)
+
+
+def test_watercourses_run_along_their_channels() -> None:
+    """Of eight cells built to fall the other way, those with a watercourse agree all the same."""
+    falls = array(9, 8, 7, 6, 5, 4, 3, 2, 1)
+    threshold_m2 = 5.5 * float(ROW.area_m2[0])  # from the sixth cell on; the ninth is the outlet
+    assert agreement(falls, -falls, threshold_m2) == pytest.approx(3 / 8)
 
 
 @given(GROUND)

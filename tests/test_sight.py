@@ -30,6 +30,10 @@ from tests.small_plans import small_ground
 GROUND = arrays.arrays(np.int64, (7, 9), elements=st.integers(0, 20)).map(lambda z: z * 1.0)
 PLACE = st.tuples(st.integers(2, 34).map(lambda x: x / 4), st.integers(2, 26).map(lambda y: y / 4))
 HEIGHT = st.integers(0, 12).map(lambda m: m / 2)
+#: Eye and target: where they are, and how high.
+ENDS, HIGH = st.tuples(PLACE, PLACE), st.tuples(HEIGHT, HEIGHT)
+Ends = tuple[tuple[float, float], tuple[float, float]]
+High = tuple[float, float]
 LAWS = settings(derandomize=True, deadline=None, max_examples=200)
 
 
@@ -96,65 +100,39 @@ def test_voids() -> None:
     assert sight(ground, ends, 1.0, 1.0, [(0, 1), (1, 0)]) == [UNKNOWN, UNKNOWN]
 
 
-@given(GROUND, PLACE, PLACE, HEIGHT, HEIGHT)
+@given(GROUND, ENDS, HIGH)
 @LAWS
-def test_lines_agree_with_a_slow_twin(
-    ground: NDArray[np.float64],
-    eye: tuple[float, float],
-    target: tuple[float, float],
-    eye_m: float,
-    target_m: float,
-) -> None:
+def test_lines_agree_with_a_slow_twin(ground: NDArray[np.float64], ends: Ends, high: High) -> None:
     """SciPy's bilinear interpolation along the whole line gives the same answer."""
-    expected = sees(ground, eye, target, eye_m, target_m)
-    assert sight(ground, [eye, target], eye_m, target_m) == [int(expected)]
+    assert sight(ground, ends, *high) == [int(sees(ground, *ends, *high))]
 
 
-@given(GROUND, PLACE, PLACE, HEIGHT, HEIGHT)
+@given(GROUND, ENDS, HIGH)
 @LAWS
-def test_whom_i_see_sees_me(
-    ground: NDArray[np.float64],
-    eye: tuple[float, float],
-    target: tuple[float, float],
-    eye_m: float,
-    target_m: float,
-) -> None:
+def test_whom_i_see_sees_me(ground: NDArray[np.float64], ends: Ends, high: High) -> None:
     """With eye and target exchanged, a line is as free as before."""
-    there = sight(ground, [eye, target], eye_m, target_m)
-    assert sight(ground, [target, eye], target_m, eye_m) == there
-    both = sight(ground, [eye, target], eye_m, eye_m, [(0, 1), (1, 0)])
-    assert both[0] == both[1]
+    assert sight(ground, ends, *high) == sight(ground, ends[::-1], *high[::-1])
+    one, other = sight(ground, ends, high[0], high[0], [(0, 1), (1, 0)])
+    assert one == other
 
 
-@given(GROUND, PLACE, PLACE, HEIGHT, HEIGHT, st.integers(-3, 3), st.integers(-3, 3))
+@given(GROUND, ENDS, HIGH, st.integers(-3, 3), st.integers(-3, 3))
 @LAWS
 def test_tilting_and_scaling_change_no_line(
-    ground: NDArray[np.float64],
-    eye: tuple[float, float],
-    target: tuple[float, float],
-    eye_m: float,
-    target_m: float,
-    x_m: int,
-    y_m: int,
+    ground: NDArray[np.float64], ends: Ends, high: High, x_m: int, y_m: int
 ) -> None:
     """A plane added to the ground, or all heights doubled, hide and show nothing."""
-    before = sight(ground, [eye, target], eye_m, target_m)
+    before = sight(ground, ends, *high)
     row, column = np.indices(ground.shape)
-    assert sight(ground + x_m * column + y_m * row, [eye, target], eye_m, target_m) == before
-    assert sight(2.0 * ground, [eye, target], 2.0 * eye_m, 2.0 * target_m) == before
+    assert sight(ground + x_m * column + y_m * row, ends, *high) == before
+    assert sight(2.0 * ground, ends, 2.0 * high[0], 2.0 * high[1]) == before
 
 
-@given(GROUND, PLACE, PLACE, HEIGHT)
+@given(GROUND, ENDS, HEIGHT)
 @LAWS
-def test_higher_eyes_see_no_less(
-    ground: NDArray[np.float64],
-    eye: tuple[float, float],
-    target: tuple[float, float],
-    eye_m: float,
-) -> None:
+def test_higher_eyes_see_no_less(ground: NDArray[np.float64], ends: Ends, eye_m: float) -> None:
     """What is seen from below is seen from above too."""
-    low, high = (sight(ground, [eye, target], m, 0.0) for m in (eye_m, eye_m + 3.0))
-    assert low <= high
+    assert sight(ground, ends, eye_m, 0.0) <= sight(ground, ends, eye_m + 3.0, 0.0)
 
 
 @pytest.mark.skipif(find_gdal() is None, reason="this rasterio does not bring GDAL as a library")

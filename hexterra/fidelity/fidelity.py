@@ -83,8 +83,8 @@ class Fidelity(Value):
     slopes
         Slopes of cells, in classes.
     drainage
-        Share of cells that still drain to where the ground's water runs, 0 to 1; None if the
-        board shows no water.
+        Share of cells from which water runs where the ground's does, 0 to 1; None if the board
+        shows no water.
     pixels
         The built surface against every usable pixel of the raster under the board.
     sight
@@ -111,12 +111,14 @@ class Fidelity(Value):
 
     def sentence(self) -> str:
         """Say the most important of it in plain words."""
-        heights = self.pixels or self.cells
+        heights, what = self.pixels, "built heights"
+        if heights is None:
+            heights, what = self.cells, "mean heights of cells"
         way = "neither too high nor too low"
         if abs(heights.bias_m) >= 0.05:
             way = f"{abs(heights.bias_m):,.1f} m too {'high' if heights.bias_m > 0 else 'low'}"
         words = (
-            f"heights are within {heights.rms_m:,.1f} m (rms) of the ground, 95% within"
+            f"{what} are within {heights.rms_m:,.1f} m (rms) of the ground, 95% within"
             f" {heights.within_95_m:,.1f} m, on average {way}"
         )
         if self.sight is not None and self.sight.overall.n_pairs:

@@ -178,11 +178,12 @@ def compare_slopes(
 
 
 def drainage_agreement(water: Watercourses, built_m: NDArray[np.float64]) -> float:
-    """Share of cells from which the built tops fall to where the ground's water runs, 0 to 1.
+    """Share of cells from which water on the board runs where the ground's does, 0 to 1.
 
-    The cell that water runs to must be built no higher than the cell itself, and no cell that
-    water could reach lower: on ground built level, water may run either way. Cells whose water
-    leaves the board or ends in a pool do not count. 1 if no others are there.
+    A watercourse runs along its channel. From any other cell, the built tops must fall that way:
+    the cell that its water runs to is built no higher than itself, and no cell that water could
+    reach is lower (where tops are level, it may run either way). Cells whose water leaves the board
+    or ends in a pool do not count. 1 if there are no others.
     """
     lattice = water.heights.lattice
     cell = np.flatnonzero(water.receiver != np.arange(lattice.n_cells))
@@ -191,4 +192,5 @@ def drainage_agreement(water: Watercourses, built_m: NDArray[np.float64]) -> flo
     across = lattice.water_neighbours[cell]
     lowest_m = np.where(across >= 0, built_m[across], np.inf).min(axis=1)
     below_m = np.minimum(lowest_m, built_m[cell])
-    return float((built_m[water.receiver[cell]] <= below_m + _EQUAL_M).mean())
+    falls = built_m[water.receiver[cell]] <= below_m + _EQUAL_M
+    return float((falls | water.is_watercourse[cell]).mean())

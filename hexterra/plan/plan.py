@@ -133,7 +133,7 @@ class Plan(Value):
         """Return this plan with what was measured earlier, when its raster was at hand."""
         plan = replace(self)
         if measured is not None and measured.is_of(self.fitted):
-            vars(plan)["fidelity"] = measured
+            vars(plan)["fidelity"] = measured  # as if it had been asked for already
         return plan
 
     @property
