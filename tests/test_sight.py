@@ -43,8 +43,8 @@ def sight(
     """Trace lines between ends, by columns and rows."""
     pairs = np.array(lines, np.int32)
     seen = np.empty(len(pairs), np.int8)
-    height = np.array(height_m, np.float64)
-    xy = np.array(ends, np.float64)
+    height = np.array(height_m, np.float64, order="C")
+    xy = np.array(ends, np.float64, order="C")
     trace_sight_lines(frozen(height), frozen(xy), frozen(pairs), eye_m, target_m, seen)
     return seen.tolist()
 
