@@ -23,9 +23,11 @@ from tests.small_plans import small_ground, small_plan
 PAIRS = FidelityBrief(n_pairs=500)
 
 
-def built_ground(plan: hx.Plan) -> hx.Elevation:
-    """Make ground of the built surface itself, on the pixels of the plan's ground."""
-    elevation, board = plan.elevation, plan.board
+def built_ground(plan: hx.Plan, turn_deg: float = 0.0) -> hx.Elevation:
+    """Make ground of the built surface itself, on the pixels of the plan's ground, or turned."""
+    board = plan.board
+    turned = plan.elevation.affine @ Affine.rotation(turn_deg, (64.0, 48.0))
+    elevation = replace(plan.elevation, affine=turned)
     rows, columns = elevation.shape
     row, column = np.indices((rows, columns)) + 0.5
     x, y = elevation.affine @ (column.ravel(), row.ravel())
@@ -56,11 +58,11 @@ def test_deviation_by_hand() -> None:
 
 
 @pytest.mark.parametrize("facing", ["points", "flats"])
-@pytest.mark.parametrize("edges", ["straight", "whole"])
-def test_ground_made_of_the_board_is_met_exactly(facing: Any, edges: Any) -> None:
+@pytest.mark.parametrize(("edges", "turn_deg"), [("straight", 0), ("straight", 30), ("whole", 0)])
+def test_ground_made_of_the_board_is_met_exactly(facing: Any, edges: Any, turn_deg: float) -> None:
     """Where the ground is the built surface, no pixel is off and everyone sees whom they see."""
     plan = small_plan(facing, edges, bearing_deg=20.0)
-    found = measured(plan, built_ground(plan))
+    found = measured(plan, built_ground(plan, turn_deg))
     assert found.pixels is not None
     assert (found.pixels.bias_m, found.pixels.within_95_m) == pytest.approx((0.0, 0.0), abs=1e-4)
     assert found.pixels.rms_m < 1e-4  # what float32 leaves
@@ -141,6 +143,7 @@ def test_fine_pixels_are_averaged() -> None:
     found = measured(plan, fine)
     step = found.pixels_averaged
     assert step == np.ceil(plan.board.across_flats_m / 2.0 / 32)
+    assert ("Pixels averaged into one, along its edge", step, "") in found.rows()
     again = measured(plan, average(fine, step))
     assert again.pixels_averaged == 1
     assert again.pixels == found.pixels
@@ -250,5 +253,5 @@ def test_rows_say_everything_once() -> None:
         assert unit in {"", "m", "%"}
         assert unit != "%" or 0.0 <= value <= 100.0
     fewer = replace(found, pixels=None, sight=None, drainage=None).rows()
-    assert len(fewer) == len(rows) - 4 - 10 - 1
+    assert len(fewer) == len(rows) - 4 - 12 - 1
     assert set(fewer) < set(rows)

@@ -86,9 +86,10 @@ class Fidelity(Value):
         Share of cells from which water runs where the ground's does, 0 to 1; None if the board
         shows no water.
     pixels
-        The built surface against every usable pixel of the raster under the board.
+        The built surface against every usable pixel of the raster under the board; None if there
+        is none.
     sight
-        Who sees whom. Both are None if the raster is not at hand.
+        Who sees whom. This and `pixels` are None if the raster is not at hand.
     pixels_averaged
         Pixels of the raster along each edge of one that was compared; 0 if none was.
     corners
@@ -140,6 +141,8 @@ class Fidelity(Value):
                     (f"Heights of {name}: root mean square", heights.rms_m, "m"),
                     (f"Heights of {name}: 95% are within", heights.within_95_m, "m"),
                 ]
+        if self.pixels_averaged > 1:
+            rows.append(("Pixels averaged into one, along its edge", self.pixels_averaged, ""))
         for name, forms in (("Summits", self.summits), ("Valley floors", self.floors)):
             rows += [
                 (f"{name}: on the ground", forms.n, ""),
@@ -157,6 +160,10 @@ class Fidelity(Value):
         if self.drainage is not None:
             rows.append(("Water: cells that drain as the ground", 100.0 * self.drainage, "%"))
         if (sight := self.sight) is not None:
+            rows += [
+                ("Who sees whom: eyes above the ground", sight.eye_m, "m"),
+                ("Who sees whom: targets above the ground", sight.target_m, "m"),
+            ]
             near = f"Who sees whom, up to {NEAR_CELLS} cells away"
             for name, seen in ((near, sight.near), ("Who sees whom, overall", sight.overall)):
                 rows += [
