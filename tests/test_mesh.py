@@ -20,8 +20,8 @@ from hexterra.lattice.hexagon import Facing
 from hexterra.mesh.carved_mesh import carved_board_mesh, carved_piece_mesh
 from hexterra.mesh.glb import linear
 from hexterra.mesh.mesh_files import mesh_files, stl
-from hexterra.mesh.threemf import Item, threemf
-from hexterra.mesh.tile_columns import FINE, Frame, Mesh, closed_mesh
+from hexterra.mesh.threemf import BuildItem, threemf
+from hexterra.mesh.tile_columns import FINE, Mesh, MeshFrame, closed_mesh
 from hexterra.workshop.solids.courses import piece_course
 from hexterra.workshop.solids.grooves import Groove, Grooves
 from hexterra.workshop.solids.solids import Solid, cut_top, piece_solids
@@ -29,7 +29,7 @@ from tests.plain.meshes import board_mesh, piece_mesh
 from tests.small_plans import small_plan
 
 PATTERNS = tuple(pattern.rises for pattern in load_catalogue(None).patterns)
-UNIT = Frame(half_x_mm=1.0, half_y_mm=1.0, step_mm=1.0, base_mm=1.0)
+UNIT = MeshFrame(half_x_mm=1.0, half_y_mm=1.0, step_mm=1.0, base_mm=1.0)
 BOARDS: tuple[tuple[Facing, Any], ...] = (
     ("points", "straight"),
     ("points", "whole"),
@@ -107,7 +107,7 @@ def test_any_tiles_close(tiles: list[tuple[tuple[int, ...], int, int]], kept: se
             points = [(x + p + q, y + q - p, level + rise) for p, q, rise in polygon]
             columns.append(fine(*((float(x), float(y), float(z)) for x, y, z in points)))
         steps += 1 + level + float(mean_rise(rises))
-    frame = Frame(0.5, 0.5 / math.sqrt(3.0), 1.0, 1.0)  # 1 across flats
+    frame = MeshFrame(0.5, 0.5 / math.sqrt(3.0), 1.0, 1.0)  # 1 across flats
     body = check(closed_mesh(columns, frame))
     assert body.volume == pytest.approx(steps * math.sqrt(3.0) / 2.0, rel=1e-12)
 
@@ -198,7 +198,9 @@ def test_3mf_colours_tops_and_sides(tmp_path: Path) -> None:
     """A top bears its colour and a wall the other, as lib3mf reads them, in millimetres."""
     tile = Solid("whole", "", (0,) * 6, across_flats_mm=100.0, base_mm=15.0, step_mm=7.5)
     path = tmp_path / "tile.3mf"
-    path.write_bytes(threemf([Item("a < b", piece_mesh(tile), "#ff8000", "#0000ff")], title="T&T"))
+    path.write_bytes(
+        threemf([BuildItem("a < b", piece_mesh(tile), "#ff8000", "#0000ff")], title="T&T")
+    )
     wrapper = lib3mf.get_wrapper()
     model: Any = wrapper.CreateModel()
     model.QueryReader("3mf").ReadFromFile(str(path))

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from hexterra.mesh.body_mesh import body_mesh, keyed_footing_mesh
 from hexterra.mesh.mesh_files import FOAM, in_rows, stl
-from hexterra.mesh.threemf import Item, threemf
+from hexterra.mesh.threemf import BuildItem, threemf
 from hexterra.workshop.solids.bodies import base_bodies, facing_bodies
 from hexterra.workshop.solids.guides import file_name
 from hexterra.workshop.solids.keyed_footings import keyed_footings
@@ -60,5 +60,5 @@ def base_files(
     return files
 
 
-def _item(name: str, count: int, mesh: Mesh) -> Item:
-    return Item(f"{name} ({count} needed)", mesh, FOAM, FOAM)
+def _item(name: str, count: int, mesh: Mesh) -> BuildItem:
+    return BuildItem(f"{name} ({count} needed)", mesh, FOAM, FOAM)

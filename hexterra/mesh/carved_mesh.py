@@ -13,9 +13,9 @@ from hexterra.lattice.hexagon import N_SIDES, Facing
 from hexterra.mesh.carving import ToGrid, Weld, carved_columns, groove_ends, hollow_columns, to_grid
 from hexterra.mesh.tile_columns import (
     FINE,
-    Column,
-    Frame,
     Mesh,
+    MeshFrame,
+    TileColumn,
     cell_columns,
     closed_mesh,
     grid_frame,
@@ -137,7 +137,7 @@ class _Carver:
             base_mm=thinnest_mm(schedule),
         )
 
-    def carved(self, cell: int) -> list[Column]:
+    def carved(self, cell: int) -> list[TileColumn]:
         """Return the columns of a cell, carved by what is cut into it."""
         columns = cell_columns(self._schedule, cell, self.frame)
         course, beyond = self.courses.get(cell), np.flatnonzero(self._beyond[cell]).tolist()
@@ -151,7 +151,7 @@ class _Carver:
         carry = self._carry(cell, dict.fromkeys(beyond, road))
         return carved_columns(columns, np.concatenate(hollows), self.frame, carry, self._weld)
 
-    def filled(self, cell: int) -> list[Column]:
+    def filled(self, cell: int) -> list[TileColumn]:
         """Return the columns of what fills the course of a cell."""
         course = self.courses[cell]
         depth_mm = (self._grooves.at_sides(course) or (self._grooves.pool,))[0].depth_mm
@@ -198,7 +198,7 @@ def _seam(corner: NDArray[np.float64], side: int, share: float) -> NDArray[np.fl
 
 
 def _corner_places(
-    centre: tuple[int, int], frame: Frame, facing: Facing
+    centre: tuple[int, int], frame: MeshFrame, facing: Facing
 ) -> Sequence[tuple[int, int]]:
     """Return the corners of a hexagon in the fine grid, around a centre in half pitches."""
     across_flats = 2.0 * (frame.half_x_mm if facing == "points" else frame.half_y_mm)

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hexterra.lattice.hexagon import N_SIDES
-from hexterra.mesh.tile_columns import FINE, Column, Frame
+from hexterra.mesh.tile_columns import FINE, MeshFrame, TileColumn
 from hexterra.workshop.solids.hollows import plane
 
 #: Spacing of the points of grooves in the fine grid, a ten thousandth of a millimetre on tiles of
@@ -48,7 +48,7 @@ class Weld:
         return held[-1]
 
 
-def to_grid(frame: Frame, port_places: NDArray[np.int64]) -> ToGrid:
+def to_grid(frame: MeshFrame, port_places: NDArray[np.int64]) -> ToGrid:
     """Return what carries points to the fine grid; those at ports go where both cells see them.
 
     Parameters
@@ -97,8 +97,12 @@ def groove_ends(
 
 
 def carved_columns(
-    columns: Sequence[Column], hollow: NDArray[np.float64], frame: Frame, carry: ToGrid, weld: Weld
-) -> list[Column]:
+    columns: Sequence[TileColumn],
+    hollow: NDArray[np.float64],
+    frame: MeshFrame,
+    carry: ToGrid,
+    weld: Weld,
+) -> list[TileColumn]:
     """Return the columns of a top that is less deep by what a hollow takes out of it.
 
     Parameters
@@ -117,15 +121,23 @@ def carved_columns(
 
 
 def hollow_columns(
-    columns: Sequence[Column], hollow: NDArray[np.float64], frame: Frame, carry: ToGrid, weld: Weld
-) -> list[Column]:
+    columns: Sequence[TileColumn],
+    hollow: NDArray[np.float64],
+    frame: MeshFrame,
+    carry: ToGrid,
+    weld: Weld,
+) -> list[TileColumn]:
     """Return only those of `carved_columns` that lie in the hollow."""
     return [column for column, is_in in _pieces(columns, hollow, frame, carry, weld) if is_in]
 
 
 def _pieces(
-    columns: Sequence[Column], hollow: NDArray[np.float64], frame: Frame, carry: ToGrid, weld: Weld
-) -> Iterator[tuple[Column, bool]]:
+    columns: Sequence[TileColumn],
+    hollow: NDArray[np.float64],
+    frame: MeshFrame,
+    carry: ToGrid,
+    weld: Weld,
+) -> Iterator[tuple[TileColumn, bool]]:
     """Cut columns along a hollow into triangles, and say which of them lie in it."""
     from shapely import STRtree, get_coordinates, get_parts, point_on_surface, polygons
 

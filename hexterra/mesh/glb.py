@@ -31,7 +31,7 @@ _INDICES: Final = 34963
 
 
 @dataclass(frozen=True)
-class Part:
+class MeshPart:
     """A mesh with its name and its colour as ``#rrggbb`` (sRGB): one draw call."""
 
     name: str
@@ -39,7 +39,7 @@ class Part:
     colour: str
 
 
-def glb(parts: Sequence[Part], *, middle_mm: tuple[float, float]) -> bytes:
+def glb(parts: Sequence[MeshPart], *, middle_mm: tuple[float, float]) -> bytes:
     """Write meshes as a GLB file. Equal parts give equal bytes.
 
     Parameters

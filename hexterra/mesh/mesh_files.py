@@ -10,8 +10,8 @@ import numpy as np
 
 from hexterra.drawing.map_style import WATER, Tints
 from hexterra.mesh.carved_mesh import carved_board_mesh, carved_piece_mesh, surface_mesh
-from hexterra.mesh.glb import Part, glb
-from hexterra.mesh.threemf import Item, threemf
+from hexterra.mesh.glb import MeshPart, glb
+from hexterra.mesh.threemf import BuildItem, threemf
 from hexterra.workshop.solids.courses import Course, What, piece_course
 from hexterra.workshop.solids.grooves import schedule_grooves
 from hexterra.workshop.solids.guides import Guides, file_name
@@ -66,16 +66,20 @@ def mesh_files(plan: Plan, grooves: Grooves | None = None) -> dict[str, bytes]:
         for level in np.unique(plan.fitted.level).tolist()
     }
     width_mm, depth_mm = board.size_mm
-    items = [Item(f"level {level}", mesh, tints.at(level), FOAM) for level, mesh in levels.items()]
-    parts = [Part(f"level {level}", mesh, tints.at(level)) for level, mesh in levels.items()]
+    items = [
+        BuildItem(f"level {level}", mesh, tints.at(level), FOAM) for level, mesh in levels.items()
+    ]
+    parts = [MeshPart(f"level {level}", mesh, tints.at(level)) for level, mesh in levels.items()]
     for what, colour in _SURFACES.items():
         surface = surface_mesh(schedule, grooves, what)
         if surface is not None:
-            parts.append(Part(what, surface, colour))
+            parts.append(MeshPart(what, surface, colour))
     pieces = _distinct(tuple(zip(schedule.pieces, piece_solids(schedule), strict=True)), grooves)
     tints_of_pieces = Tints(max(1, *(rise for _, rise, _ in pieces.values())))
     listed = [
-        Item(f"{name.replace('-', ' ')} ({count} needed)", mesh, tints_of_pieces.at(rise), FOAM)
+        BuildItem(
+            f"{name.replace('-', ' ')} ({count} needed)", mesh, tints_of_pieces.at(rise), FOAM
+        )
         for name, (mesh, rise, count) in pieces.items()
     ]
     files = {
@@ -125,9 +129,9 @@ def _solid_name(piece: Piece) -> str:
     return file_name(f"{words} {piece.thickness_mm:g} mm".replace(".", "_"))
 
 
-def in_rows(items: Iterable[Item], width_mm: float) -> list[Item]:
+def in_rows(items: Iterable[BuildItem], width_mm: float) -> list[BuildItem]:
     """Lay solids out in rows no wider than a board, beside each other."""
-    laid: list[Item] = []
+    laid: list[BuildItem] = []
     x = y = row_mm = 0.0
     for item in items:
         left, low, _ = item.mesh.vertices_mm.min(axis=0).tolist()

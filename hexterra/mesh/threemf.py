@@ -33,7 +33,7 @@ _NO_TIME: Final = (1980, 1, 1, 0, 0, 0)
 
 
 @dataclass(frozen=True)
-class Item:
+class BuildItem:
     """A solid in a package.
 
     Parameters
@@ -55,7 +55,7 @@ class Item:
     shift_mm: tuple[float, float, float] = (0.0, 0.0, 0.0)
 
 
-def threemf(items: Sequence[Item], *, title: str) -> bytes:
+def threemf(items: Sequence[BuildItem], *, title: str) -> bytes:
     """Write solids as a 3MF package, in millimetres. Equal items give equal bytes.
 
     Parameters
@@ -95,7 +95,7 @@ def threemf(items: Sequence[Item], *, title: str) -> bytes:
     )
 
 
-def _object(index: int, item: Item, top: int, side: int) -> Iterable[str]:
+def _object(index: int, item: BuildItem, top: int, side: int) -> Iterable[str]:
     mesh = item.mesh
     yield (
         f'<object id="{index}" type="model" name={quoteattr(item.name)} pid="1" pindex="{side}">'

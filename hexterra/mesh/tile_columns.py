@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from hexterra.lattice import hexagon
 from hexterra.lattice.hexagon import Facing
 from hexterra.values import Value, readonly
-from hexterra.workshop.solids.solids import Cuts, Polygon, cut_top
+from hexterra.workshop.solids.solids import AXES, Polygon, board_cuts, cut_top
 
 if TYPE_CHECKING:
     from hexterra.stages.schedule.schedule import Schedule
@@ -33,8 +33,8 @@ FINE: Final = 30_240_000
 #: Height of the underside, below all that can be carved.
 _GROUND: Final = -(10**12)
 
-Place = tuple[int, int]
-Column = tuple[tuple[int, int, int], ...]
+GridPoint = tuple[int, int]
+TileColumn = tuple[tuple[int, int, int], ...]
 
 
 @dataclass(frozen=True, eq=False)
@@ -73,7 +73,7 @@ class Mesh(Value):
 
 
 @dataclass(frozen=True)
-class Frame:
+class MeshFrame:
     """Where the fine grid lies: millimetres of a half pitch, of a step, and of level 0."""
 
     half_x_mm: float
@@ -82,25 +82,25 @@ class Frame:
     base_mm: float
 
     def place(self, point: tuple[int, int, int]) -> tuple[float, float, float]:
-        """Carry a point of the fine grid to millimetres."""
+        """Convert a point of the fine grid to millimetres."""
         x, y, z = point
         height_mm = self.base_mm + z / FINE * self.step_mm if z != _GROUND else 0.0
         return x / FINE * self.half_x_mm, y / FINE * self.half_y_mm, height_mm
 
 
-def grid_frame(facing: Facing, across_flats_mm: float, step_mm: float, base_mm: float) -> Frame:
+def grid_frame(facing: Facing, across_flats_mm: float, step_mm: float, base_mm: float) -> MeshFrame:
     """Return the frame in which all corners of hexagons have whole half pitches."""
     halves = across_flats_mm / 2.0, hexagon.side_length(across_flats_mm) / 2.0
     half_x_mm, half_y_mm = halves if facing == "points" else halves[::-1]
-    return Frame(half_x_mm, half_y_mm, step_mm, base_mm)
+    return MeshFrame(half_x_mm, half_y_mm, step_mm, base_mm)
 
 
-def piece_columns(solid: Solid, facing: Facing) -> list[Column]:
+def piece_columns(solid: Solid, facing: Facing) -> list[TileColumn]:
     """Return the columns of one piece, around the middle of the whole hexagon."""
     return [_column(polygon, facing) for polygon in solid.top]
 
 
-def cell_columns(schedule: Schedule, cell: int, frame: Frame) -> list[Column]:
+def cell_columns(schedule: Schedule, cell: int, frame: MeshFrame) -> list[TileColumn]:
     """Return the columns of the stack of one cell, in bench coordinates."""
     board, tiles = schedule.board, schedule.tiles
     half_mm = np.array([frame.half_x_mm, frame.half_y_mm])
@@ -120,23 +120,9 @@ def stack_base_mm(schedule: Schedule) -> float:
     return footing_mm + tile.thickness_mm - rises[tile.pattern] * schedule.step_mm
 
 
-def board_cuts(facing: Facing, kept_x: int, kept_y: int) -> Cuts:
-    """Return the cuts that leave the half or quarter of a hexagon that a board keeps."""
-    along_x, along_y = _AXES[facing]
-    kept = ((kept_x, along_x), (kept_y, along_y))
-    return tuple((sign * p, sign * q) for sign, (p, q) in kept if sign)
-
-
-#: Half pitches along x and y for each unit along the first two corners of a hexagon.
-_AXES: Final[dict[Facing, tuple[tuple[int, int], tuple[int, int]]]] = {
-    "points": ((1, 1), (-1, 1)),
-    "flats": ((2, 1), (0, 1)),
-}
-
-
-def _column(polygon: Polygon, facing: Facing, x: int = 0, y: int = 0, level: int = 0) -> Column:
-    """Carry an exact polygon to the fine grid, around a centre in half pitches."""
-    along_x, along_y = _AXES[facing]
+def _column(polygon: Polygon, facing: Facing, x: int = 0, y: int = 0, level: int = 0) -> TileColumn:
+    """Convert an exact polygon to the fine grid, around a centre in half pitches."""
+    along_x, along_y = AXES[facing]
     return tuple(
         (
             _fine(x + along_x[0] * a + along_x[1] * b),
@@ -157,7 +143,7 @@ def _fine(value: Fraction) -> int:
 # Closing ---------------------------------------------------------------------------------------
 
 
-def closed_mesh(columns: Iterable[Column], frame: Frame) -> Mesh:
+def closed_mesh(columns: Iterable[TileColumn], frame: MeshFrame) -> Mesh:
     """Return the closed surface of columns that stand on one plane.
 
     Parameters
@@ -183,8 +169,8 @@ def closed_mesh(columns: Iterable[Column], frame: Frame) -> Mesh:
     """
     surface = _Surface(frame)
     tops = list(columns)
-    ends: dict[tuple[Place, Place], tuple[int, int]] = {}
-    heights: dict[Place, set[int]] = {}
+    ends: dict[tuple[GridPoint, GridPoint], tuple[int, int]] = {}
+    heights: dict[GridPoint, set[int]] = {}
     for top in tops:
         for here, there in pairwise((*top, top[0])):
             ends[here[:2], there[:2]] = here[2], there[2]
@@ -217,7 +203,7 @@ def closed_mesh(columns: Iterable[Column], frame: Frame) -> Mesh:
 
 
 def _riser(
-    at: Place, low: int, high: int, heights: dict[Place, set[int]]
+    at: GridPoint, low: int, high: int, heights: dict[GridPoint, set[int]]
 ) -> list[tuple[int, int, int]]:
     """Return the vertices of a vertical line from low to high."""
     between = sorted(z for z in heights[at] if low < z < high)
@@ -235,7 +221,7 @@ def _between(
 class _Surface:
     """Triangles in the making, with each vertex once."""
 
-    def __init__(self, frame: Frame) -> None:
+    def __init__(self, frame: MeshFrame) -> None:
         self._frame = frame
         self._number: dict[tuple[int, int, int], int] = {}
         self._vertices: list[tuple[float, float, float]] = []

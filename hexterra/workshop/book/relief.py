@@ -25,7 +25,7 @@ from hexterra.workshop.solids.solids import cut_top
 if TYPE_CHECKING:
     from hexterra.stages.schedule.schedule import Schedule
     from hexterra.workshop.book.paper import Pen
-    from hexterra.workshop.solids.solids import Cuts
+    from hexterra.workshop.solids.solids import EdgeCuts
 
 #: The board is turned clockwise by this before it is looked at from the front ...
 _TURN_DEG: Final = 14.0
@@ -130,7 +130,7 @@ def _tops(
 
 
 @lru_cache(maxsize=1024)
-def _cut_points(rises: tuple[int, ...], cuts: Cuts) -> tuple[NDArray[np.float64], ...]:
+def _cut_points(rises: tuple[int, ...], cuts: EdgeCuts) -> tuple[NDArray[np.float64], ...]:
     """Return the facets of a top, (k, 3) each, in the frame of corners 0 and 1, and steps."""
     exact = cut_top(rises, cuts)
     return tuple(np.array([[float(v) for v in point] for point in facet]) for facet in exact)

@@ -113,7 +113,7 @@ class Foam(Value):
 
     @property
     def notes(self) -> tuple[str, ...]:
-        """What deserves a look, in sentences."""
+        """What to note, in sentences."""
         laminated = [
             f"{thickness:g} mm of {' + '.join(f'{layer.thickness_mm:g}' for layer in layers)} mm"
             for thickness, layers in sorted(self.layers_of.items())

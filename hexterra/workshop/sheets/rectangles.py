@@ -36,7 +36,7 @@ class Rectangle(Value):
 
 
 @dataclass(frozen=True, eq=False)
-class Place(Value):
+class PlacedRectangle(Value):
     """A rectangle on a sheet.
 
     Parameters
@@ -79,7 +79,7 @@ class RectangleNest(Value):
     kerf_mm: float
     margin_mm: float
     rectangles: tuple[Rectangle, ...]
-    sheets: tuple[tuple[Place, ...], ...]
+    sheets: tuple[tuple[PlacedRectangle, ...], ...]
 
     @property
     def n_sheets(self) -> int:
@@ -169,7 +169,7 @@ def _fits(size: tuple[float, float], room_mm: tuple[float, float]) -> bool:
 
 
 @dataclass
-class _Row:
+class _SheetRow:
     """A row that is being filled."""
 
     sheet: int
@@ -185,14 +185,14 @@ def _lay(
     kerf_mm: float,
     margin_mm: float,
     is_along: bool,
-) -> tuple[tuple[Place, ...], ...]:
+) -> tuple[tuple[PlacedRectangle, ...], ...]:
     sizes = [
         next(size for size in _turns(one, is_along=is_along) if _fits(size, room_mm))
         for one in rectangles
     ]
     order = sorted(range(len(sizes)), key=lambda of: (-sizes[of][1], -sizes[of][0], of))
-    rows: list[_Row] = []
-    sheets: list[list[Place]] = []
+    rows: list[_SheetRow] = []
+    sheets: list[list[PlacedRectangle]] = []
     depth_mm: list[float] = []
     for of in np.repeat(order, [rectangles[of].count for of in order]).tolist():
         length_mm, width_mm = sizes[of]
@@ -206,10 +206,10 @@ def _lay(
                 sheets.append([])
                 depth_mm.append(0.0)
             number = sum(row.sheet == sheet for row in rows)
-            row = _Row(sheet, number, depth_mm[sheet], width_mm, 0.0)
+            row = _SheetRow(sheet, number, depth_mm[sheet], width_mm, 0.0)
             rows.append(row)
             depth_mm[sheet] += width_mm + kerf_mm
         at_mm = (margin_mm + row.used_mm, margin_mm + row.y_mm)
-        sheets[row.sheet].append(Place(of, *at_mm, length_mm, width_mm, row.number))
+        sheets[row.sheet].append(PlacedRectangle(of, *at_mm, length_mm, width_mm, row.number))
         row.used_mm += length_mm + kerf_mm
     return tuple(tuple(sheet) for sheet in sheets)

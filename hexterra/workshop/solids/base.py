@@ -103,7 +103,7 @@ class Base(Value):
     rails
         Under keyed footings; empty without any.
     notes
-        What deserves a look, in sentences.
+        What to note, in sentences.
     """
 
     pieces: Schedule

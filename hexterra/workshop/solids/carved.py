@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 #: Areas below this (mm2) are none.
 _NONE_MM2: Final = 1e-9
-#: How far beside a line its two sides are looked at, in millimetres.
+#: How far from a line the ground on its two sides is sampled, in millimetres.
 _BESIDE_MM: Final = 1e-5
 
 

@@ -118,7 +118,7 @@ def _course(
     leaves: int,
     roads: Collection[int],
 ) -> Course | None:
-    """Tell what is cut into a top; a road that comes to a cut tile by one side runs off it."""
+    """Return what is cut into a top; a road that comes to a cut tile by one side runs off it."""
     if water:
         sides = tuple(side for side in range(N_SIDES) if widths[side])
         end: End = "joined"

@@ -81,6 +81,12 @@ def offset(
     return points + away_mm * (before + after) / share[:, None]
 
 
+def signed_area_mm2(polygon_mm: NDArray[np.float64]) -> float:
+    """Area of a polygon on the plan, below 0 if it is clockwise: the shoelace rule."""
+    x, y = polygon_mm[:, 0], polygon_mm[:, 1]
+    return float(x @ np.roll(y, -1) - y @ np.roll(x, -1)) / 2.0
+
+
 def counted(pieces: Iterable[Piece]) -> str:
     """Say how many pieces of which kind use a figure."""
     counts: dict[str, int] = {}

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hexterra.workshop.solids.courses import course_ends, course_lines_mm
-from hexterra.workshop.solids.guides import offset
+from hexterra.workshop.solids.guides import offset, signed_area_mm2
 
 if TYPE_CHECKING:
     from hexterra.workshop.solids.courses import Course
@@ -222,11 +222,11 @@ def hollow_mm(laid: Sequence[Stretch]) -> NDArray[np.float64]:
         lie over each other the deepest counts.
     """
     facets = [_rounded(facet) for one in laid for facet in one.facets()]
-    facets = [facet for facet in facets if _area_mm2(facet) > _NONE]
+    facets = [facet for facet in facets if abs(signed_area_mm2(facet)) > _NONE]
     if len(laid) > 1:
         return _deepest(facets)
     found = [facet[[0, k, k + 1]] for facet in facets for k in range(1, len(facet) - 1)]
-    return np.array([one for one in found if _area_mm2(one) > _NONE])
+    return np.array([one for one in found if abs(signed_area_mm2(one)) > _NONE])
 
 
 def filled_mm(laid: Sequence[Stretch], depth_mm: float, share: float) -> NDArray[np.float64]:
@@ -284,18 +284,13 @@ def _around_middle(corners: Facet) -> list[Facet]:
     ]
 
 
-def _area_mm2(facet: Facet) -> float:
-    x, y = facet[:, 0], facet[:, 1]
-    return abs(float(x @ np.roll(y, -1) - y @ np.roll(x, -1))) / 2.0
-
-
 # Stretches over each other ---------------------------------------------------------------------
 
 
 def _deepest(facets: Sequence[Facet]) -> NDArray[np.float64]:
     """Return the deepest of facets that overlap, as triangles that do not.
 
-    The edges of all facets, and the lines in which two of them are equally deep, part the plan;
+    The edges of all facets, and the lines in which two of them are equally deep, divide the plan;
     in each part the facet counts that is deepest there.
     """
     from shapely import (

@@ -197,7 +197,7 @@ def _placements(
 def _turned(
     lines: list[GrooveLine], centre: NDArray[np.float64], spin_deg: float
 ) -> tuple[GrooveLine, ...]:
-    """Carry lines to a frame around a centre, turned; each in the one form of `GrooveLine`."""
+    """Move lines to a frame around a centre, turned; each in the one form of `GrooveLine`."""
     found: list[GrooveLine] = []
     for angle, at in lines:
         distance = at - float(_unit(angle) @ centre)

@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from hexterra.catalogue.tops import facets
 from hexterra.errors import BoardError
 from hexterra.lattice import hexagon
-from hexterra.lattice.hexagon import N_SIDES, Hand, Part
+from hexterra.lattice.hexagon import N_SIDES, Facing, Hand, Part
 from hexterra.stages.schedule.pieces import Piece
 from hexterra.stages.schedule.schedule import Schedule
 from hexterra.values import Value
@@ -35,14 +35,19 @@ if TYPE_CHECKING:
 Point = tuple[Fraction, Fraction, Fraction]
 Polygon = tuple[Point, ...]
 #: What straight cuts keep: where ``p a + q b`` is not negative, for each (p, q).
-Cuts = tuple[tuple[int, int], ...]
+EdgeCuts = tuple[tuple[int, int], ...]
 
+#: Half pitches along x and y for each unit along the first two corners of a hexagon.
+AXES: Final[dict[Facing, tuple[tuple[int, int], tuple[int, int]]]] = {
+    "points": ((1, 1), (-1, 1)),
+    "flats": ((2, 1), (0, 1)),
+}
 #: Corners 0 to 5 in the frame of corners 0 and 1; the middle of the hexagon is (0, 0).
 _CORNERS: Final = ((1, 0), (0, 1), (-1, 1), (-1, 0), (0, -1), (1, -1))
 
 #: What each part keeps; corners and sides are numbered as in
 #: `hexterra.stages.schedule.schedule.Piece`.
-_KEPT: Final[dict[tuple[Part, Hand], Cuts]] = {
+_KEPT: Final[dict[tuple[Part, Hand], EdgeCuts]] = {
     ("whole", ""): (),
     ("corner-cut half", ""): ((1, 1),),
     ("side-cut half", ""): ((2, 1),),
@@ -203,7 +208,7 @@ class Solid(Value):
         return [edge for edge in edges if (edge[::-1] in known) == is_inner]
 
     def place(self, points: Sequence[Point]) -> NDArray[np.float64]:
-        """Carry exact points to millimetres, (k, 3) float64."""
+        """Convert exact points to millimetres, (k, 3) float64."""
         exact = np.array([[float(value) for value in point] for point in points])
         angle = np.deg2rad(self.corner0_deg + np.array([0.0, 60.0]))
         radius_mm = hexagon.side_length(self.across_flats_mm)
@@ -278,8 +283,15 @@ def piece_solid(
     )
 
 
+def board_cuts(facing: Facing, kept_x: int, kept_y: int) -> EdgeCuts:
+    """Return the cuts that leave the half or quarter of a hexagon that a board keeps."""
+    along_x, along_y = AXES[facing]
+    kept = ((kept_x, along_x), (kept_y, along_y))
+    return tuple((sign * p, sign * q) for sign, (p, q) in kept if sign)
+
+
 @lru_cache(maxsize=4096)
-def cut_top(rises: tuple[int, ...], cuts: Cuts) -> tuple[Polygon, ...]:
+def cut_top(rises: tuple[int, ...], cuts: EdgeCuts) -> tuple[Polygon, ...]:
     """Return the facets of a top that straight cuts leave, as exact points.
 
     Parameters
@@ -304,7 +316,7 @@ def cut_top(rises: tuple[int, ...], cuts: Cuts) -> tuple[Polygon, ...]:
     return tuple(polygon for polygon in left if len(polygon) > 2 and _share(polygon) > 0)
 
 
-def _cut(polygon: Polygon, cuts: Cuts) -> Polygon:
+def _cut(polygon: Polygon, cuts: EdgeCuts) -> Polygon:
     """Clip a convex polygon to what cuts keep, exactly."""
     for p, q in cuts:
         clipped: list[Point] = []
