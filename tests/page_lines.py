@@ -1,9 +1,11 @@
-"""Lines read back from pages of PDF and from DXF files."""
+"""Lines read back from pages of PDF and from SVG and DXF files."""
 
 from __future__ import annotations
 
 import io
+import re
 from typing import Any
+from xml.etree import ElementTree as ET
 
 import ezdxf
 import numpy as np
@@ -43,6 +45,22 @@ def pdf_lines(page: Any) -> list[Line]:
             lines.append((np.array(points), operator in {b"h", b"s", b"b"}))
             points = []
     return lines
+
+
+def svg_lines(text: str) -> dict[str, list[Line]]:
+    """Read the paths of each group of an SVG document in millimetres, y up."""
+    root = ET.fromstring(text)
+    space = "{http://www.w3.org/2000/svg}"
+    width, view = root.attrib["width"], root.attrib["viewBox"].split()
+    assert width == f"{view[2]}mm"  # one unit is one millimetre
+    found: dict[str, list[Line]] = {}
+    for group in root.iter(f"{space}g"):
+        for path in group.iter(f"{space}path"):
+            data = path.attrib["d"]
+            numbers = [float(n) for n in re.findall(r"-?[\d.]+", data)]
+            points = np.array(numbers).reshape(-1, 2) * [1.0, -1.0]
+            found.setdefault(group.attrib["id"], []).append((points, data.endswith("Z")))
+    return found
 
 
 def dxf_lines(data: bytes) -> dict[str, list[Line]]:

@@ -17,8 +17,7 @@ from shapely import LineString, Polygon, box
 from shapely.affinity import rotate, translate
 
 from hexterra.brief.bench_sections import BaseBrief, BenchBrief, FoamBrief
-from hexterra.drawing.dxf import figure_dxf
-from hexterra.drawing.pdf_pages import template_pdf
+from hexterra.drawing.dxf import scene_dxf
 from hexterra.mesh.base_files import base_files
 from hexterra.mesh.body_mesh import body_mesh, keyed_footing_mesh
 from hexterra.mesh.tile_columns import Mesh
@@ -29,8 +28,9 @@ from hexterra.workshop.solids.facings import FacingPiece, Facings, facings
 from hexterra.workshop.solids.guides import Guides, offset
 from hexterra.workshop.solids.keyed_footings import KeyedFooting, keyed_footings
 from hexterra.workshop.templates.base_drawings import base_plan, body_drawing, panel_figure
-from hexterra.workshop.templates.base_templates import base_template_figures, base_template_files
 from hexterra.workshop.templates.key_templates import facing_figure, groove_figure, key_figure
+from hexterra.workshop.templates.template_pdf import template_pdf
+from hexterra.workshop.templates.templates import base_template_figures, base_template_files
 from tests.invented_boards import invented_board
 from tests.page_lines import dxf_lines, matches, pdf_lines
 
@@ -237,7 +237,7 @@ def test_panels_measure_right() -> None:
     """Read by ezdxf, a panel is as large as it is, its rails and bars where they belong."""
     result = base(pieces(), SETTINGS)
     for panel in result.panels:
-        layers = dxf_lines(figure_dxf(panel_figure(result, panel)))
+        layers = dxf_lines(scene_dxf(panel_figure(result, panel)))
         size = np.array([panel.width_mm, panel.depth_mm])
         assert matches(
             layers["PIECE"], np.array([[0.0, 0.0], [size[0], 0.0], size, [0.0, size[1]]])
@@ -261,7 +261,7 @@ def test_grooves_are_drawn_where_they_are(facing: str, edges: str) -> None:
         figure = key_figure(footing)
         page = PdfReader(io.BytesIO(template_pdf([figure], paper="A4"))).pages[1]
         assert matches(pdf_lines(page), footing.solid.outline_mm)
-        layers = dxf_lines(figure_dxf(figure))
+        layers = dxf_lines(scene_dxf(figure))
         assert matches(layers["PIECE"], footing.solid.outline_mm)
         edges_mm = [points for points, _ in layers["FOLD"]]
         assert len(edges_mm) == 2 * len(footing.lines)
@@ -289,7 +289,7 @@ def test_the_groove_guide_by_hand() -> None:
     half = [[46.0, 0.0], [46.0, 15.4], [6.0 - shift, 15.4], [0.0, 9.0 + 0.4 * math.sqrt(2.0)]]
     left = [[-6.0 + shift, 15.4], [-46.0, 15.4]]
     expected = np.array([[-46.0, 0.0], *half, *left])
-    assert matches(dxf_lines(figure_dxf(figure))["GUIDE"], expected)
+    assert matches(dxf_lines(scene_dxf(figure))["GUIDE"], expected)
     page = PdfReader(io.BytesIO(template_pdf([figure], paper="Letter"))).pages[1]
     assert matches(pdf_lines(page), expected)
 
@@ -299,7 +299,7 @@ def test_facing_guides_measure_right(batter_deg: float) -> None:
     """From DXF: back and ends as their geometry says, 0.4 mm larger all round."""
     lean = math.tan(math.radians(batter_deg))
     for part in rough(batter_deg).parts:
-        layers = dxf_lines(figure_dxf(facing_figure(part, GUIDES, thickness_mm=3.0)))
+        layers = dxf_lines(scene_dxf(facing_figure(part, GUIDES, thickness_mm=3.0)))
         left_foot, right_foot = max(0.0, -part.climb_mm), max(0.0, part.climb_mm)
         corners = [(0.0, left_foot), (part.width_mm, right_foot)]
         if part.right_mm > 0.0:
@@ -346,7 +346,7 @@ def test_words_keep_apart() -> None:
         base_plan(result),
     ]
     for figure in figures:
-        boxes = [Polygon(np.array(w.corners)[[0, 2, 3, 1]]) for w in figure.words]
+        boxes = [Polygon(w.marks) for w in figure.words]
         for one, other in itertools.combinations(boxes, 2):
             assert one.intersection(other).area < 1e-9, figure.name
 

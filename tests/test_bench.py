@@ -17,12 +17,12 @@ import hexterra as hx
 from hexterra.cli import main
 from hexterra.errors import PlanFolderError
 from hexterra.outputs.plan_files import write_plan
-from hexterra.workshop.estimate.estimate import effort
+from hexterra.workshop.estimate.estimate import estimate
 from hexterra.workshop.sheets.foam import foam
 from hexterra.workshop.solids.courses import piece_course
 from hexterra.workshop.solids.grooves import schedule_grooves
 from hexterra.workshop.solids.guides import Guides
-from hexterra.workshop.templates.sheet_files import sheet_files
+from hexterra.workshop.templates.sheet_layouts import sheet_files
 
 BOARD = {"columns": 7, "rows": 5}
 
@@ -48,7 +48,7 @@ def test_all_extras_are_written(plan: hx.Plan, tmp_path: Path) -> None:
 
 def test_sheet_drawings_hold_every_block(plan: hx.Plan) -> None:
     """Read by ezdxf, the drawings show as many outlines as blocks lie on the sheets, 1:1."""
-    made = effort(foam(plan.pieces))
+    made = estimate(foam(plan.pieces))
     files = sheet_files(made)
     layouts = {(n.stock.thickness_mm, s.digest): s for n in made.foam.nests for s in n.sheets}
     drawings = [name for name in files if name.startswith("sheet") and name.endswith(".dxf")]
@@ -68,7 +68,7 @@ def test_what_was_timed_sets_the_rates(plan: hx.Plan) -> None:
     """0.8 m2 painted in 50 minutes are 62.5 a square metre, however long the brief says."""
     timed = [{"minutes": 50.0, "paint_m2": 0.8}]
     brief = hx.Brief(bench={"timed": timed, "paint_minutes_per_m2": 5.0})
-    bench = effort(foam(plan.pieces), bench=brief.bench).bench
+    bench = estimate(foam(plan.pieces), bench=brief.bench).bench
     assert bench.paint_minutes_per_m2 == pytest.approx(62.5)
     assert bench.minutes_per_cut == hx.Brief().bench.minutes_per_cut
 

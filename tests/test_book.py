@@ -14,17 +14,22 @@ from typing import Any, Literal
 import numpy as np
 import pypdf
 import pytest
+from PIL import ImageFont
 from pypdf.generic import DictionaryObject
+from shapely import Polygon
 
 from hexterra.brief.bench_sections import BaseBrief, FoamBrief
 from hexterra.brief.brief import Brief
+from hexterra.drawing.flowables import Heading
+from hexterra.drawing.lettering import own_font
+from hexterra.drawing.pdf_document import Margins, write_document
+from hexterra.drawing.scene import Lines
 from hexterra.inputs.owned_pieces import OwnedPieces, left_to_cut, tile_kind
 from hexterra.plan.pipeline import make_plan
 from hexterra.plan.plan import Plan
 from hexterra.stages.water.flow import WaterKind
-from hexterra.workshop.book.assembly_pages import courses
 from hexterra.workshop.book.book import book_pdf
-from hexterra.workshop.book.book_tables import Column, Row, Table
+from hexterra.workshop.book.book_tables import Column, Group, RowTable
 from hexterra.workshop.book.book_words import (
     corner_word,
     duration,
@@ -34,16 +39,16 @@ from hexterra.workshop.book.book_words import (
     stack_words,
     water_words,
 )
+from hexterra.workshop.book.ground_pages import courses
+from hexterra.workshop.book.layout import content_mm
 from hexterra.workshop.book.map_pages import map_parts
-from hexterra.workshop.book.paper import formats
-from hexterra.workshop.book.relief import board_faces
-from hexterra.workshop.book.svg_pages import read_svg
-from hexterra.workshop.estimate.estimate import SURFACE_KINDS, Effort, effort
+from hexterra.workshop.estimate.estimate import SURFACE_KINDS, Estimate, estimate
 from hexterra.workshop.sheets.facing_sheets import facing_solids
 from hexterra.workshop.sheets.foam import foam
 from hexterra.workshop.solids.base import base
 from hexterra.workshop.solids.keyed_footings import keyed_footings
 from hexterra.workshop.solids.solids import piece_solids
+from hexterra.workshop.templates.relief import board_view
 from tests.small_plans import small_ground, small_plan
 
 Facing = Literal["points", "flats"]
@@ -52,6 +57,8 @@ Paper = Literal["A4", "Letter"]
 #: Width and height in millimetres. A4: ISO 216:2007, table 1, which allows 1.5 mm up to 150 mm
 #: and 2 mm above. Letter: 8.5 x 11 inches, ANSI/ASME Y14.1, size A.
 PAPERS = {"A4": (210.0, 297.0), "Letter": (215.9, 279.4)}
+#: What content may cover of A4 in landscape.
+LANDSCAPE = content_mm(PAPERS["A4"], is_landscape=True)
 
 SECTIONS = [
     "The board",
@@ -73,10 +80,10 @@ SECTIONS = [
 
 
 @cache
-def work(facing: Facing = "points", columns: int = 8, rows: int = 6) -> tuple[Plan, Effort]:
-    """Plan a small board and estimate its effort."""
+def work(facing: Facing = "points", columns: int = 8, rows: int = 6) -> tuple[Plan, Estimate]:
+    """Plan a small board and estimate what it takes."""
     plan = small_plan(facing, columns=columns, rows=rows)
-    return plan, effort(foam(plan.pieces))
+    return plan, estimate(foam(plan.pieces))
 
 
 @cache
@@ -136,7 +143,7 @@ BOARDS = [("points", "A4"), ("flats", "A4"), ("points", "Letter"), ("flats", "Le
 
 @pytest.mark.parametrize(("facing", "paper"), BOARDS)
 def test_every_page_is_that_paper_one_way_or_the_other(facing: Facing, paper: Paper) -> None:
-    """Pages are A4 (ISO 216) or Letter (ANSI/ASME Y14.1), upright or lying, and nothing else."""
+    """Pages are A4 (ISO 216) or Letter (ANSI/ASME Y14.1), portrait or landscape; no others."""
     width, height = PAPERS[paper]
     for page in reader(facing, paper).pages:
         size = sorted(float(side) * 25.4 / 72.0 for side in page.mediabox[2:])
@@ -144,8 +151,8 @@ def test_every_page_is_that_paper_one_way_or_the_other(facing: Facing, paper: Pa
         assert page.mediabox[:2] == [0, 0]
 
 
-def test_first_page_is_upright() -> None:
-    """The cover stands upright."""
+def test_first_page_is_portrait() -> None:
+    """The cover is a portrait page."""
     page = reader().pages[0]
     assert page.mediabox.width < page.mediabox.height
 
@@ -175,12 +182,14 @@ def test_bookmarks_lead_to_their_headings() -> None:
 def test_contents_agree_with_the_bookmarks() -> None:
     """The contents list every bookmark after them with its page number, and link to it."""
     held = reader()
-    listed = section("Contents")
+    listed = held.pages[1].extract_text(extraction_mode="layout")
     entries = outline(held)[2:]
     for title, _, page in entries:
-        assert re.search(rf"{re.escape(title)} {page}\b", listed), title
+        assert re.search(rf"{re.escape(title)}[ .]+ {page}\b", listed), title
     links = [note.get_object() for note in held.pages[1]["/Annots"]]  # type: ignore[union-attr]
-    assert len(links) == len(entries)
+    pages = [page.indirect_reference for page in held.pages]
+    led = [pages.index(link["/Dest"][0]) + 1 for link in links]
+    assert set(led) == {page for _, _, page in entries}
 
 
 def test_cautions_are_found_from_every_page() -> None:
@@ -268,7 +277,7 @@ def test_owned_pieces_are_not_cut() -> None:
     tile = next(piece for piece in pieces if piece.pattern == "bank")
     spacer = next(piece for piece in pieces if piece.kind == "spacer")
     owned = OwnedPieces(((tile_kind(tile), 5000),), ((spacer.name, 1),))
-    result = effort(foam(plan.pieces, to_cut=left_to_cut(plan.pieces, owned)))
+    result = estimate(foam(plan.pieces, to_cut=left_to_cut(plan.pieces, owned)))
     held = pypdf.PdfReader(io.BytesIO(book_pdf(replace(plan, owned=owned), result)))
     words = re.sub(r"\s+", " ", " ".join(page.extract_text() for page in held.pages))
     total = sum(piece.count for piece in pieces)
@@ -316,7 +325,7 @@ def test_base_is_drawn_with_its_panels_and_keyed_footings() -> None:
     """Panels, bars and rails have drawings; each keyed footing's cells are listed."""
     plan, _ = work()
     ground = base(plan.pieces, BaseBrief(frame_width_mm=20.0, panel_length_mm=400.0))
-    result = effort(foam(plan.pieces), base=ground)
+    result = estimate(foam(plan.pieces), base=ground)
     held = pypdf.PdfReader(io.BytesIO(book_pdf(plan, result)))
     starts = [(title, page) for title, _, page in outline(held)]
     first = dict(starts)["The base"]
@@ -342,7 +351,7 @@ def test_hours_cost_and_weight_add_up() -> None:
     sheets = tuple(sheet.model_copy(update={"price": 6.0}) for sheet in FoamBrief().sheets)
     stock = FoamBrief(sheets=sheets, facing_price=2.5)
     ground = base(plan.pieces, BaseBrief(sheet_price=30.0, strip_price=1.5))
-    made = effort(foam(plan.pieces, stock), base=ground)
+    made = estimate(foam(plan.pieces, stock), base=ground)
     held = pypdf.PdfReader(io.BytesIO(book_pdf(plan, made)))
     page = next(page for title, _, page in outline(held) if title == "Hours, cost and weight")
     told = re.sub(r"\s+", " ", held.pages[page - 1].extract_text())
@@ -392,12 +401,12 @@ def test_every_cell_is_on_one_part_of_the_map(facing: Facing) -> None:
     plan, _ = work(facing, 24, 17)
     named: Counter[str] = Counter()
     pages = [page for title, _, page in outline(reader(*args)) if title.startswith("The map: ")]
-    parts = map_parts(plan.board, formats("A4")[1])
+    parts = map_parts(plan.board, LANDSCAPE)
     assert len(pages) == len(parts) >= 4
     for page, part in zip(pages, parts, strict=True):
         words = page_text(page, *args).split()
         own = {word for word in words if re.fullmatch(r"[A-Z]\d+", word)}
-        inside = {plan.board.labels[cell] for cell in np.flatnonzero(part.holds(plan.board))}
+        inside = {plan.board.labels[cell] for cell in np.flatnonzero(part.contains(plan.board))}
         assert own <= inside
         named.update(own)
         # A quarter tile with a watercourse has no room for its name, which the edges give.
@@ -408,17 +417,18 @@ def test_every_cell_is_on_one_part_of_the_map(facing: Facing) -> None:
 
 @pytest.mark.parametrize("facing", ["points", "flats"])
 def test_parts_of_a_map_cover_the_board(facing: Facing) -> None:
-    """Every cell is in exactly one part, on either paper, lying and upright."""
+    """Every cell is in exactly one part, on either paper, landscape and portrait."""
     for paper in ("A4", "Letter"):
-        for sheet in formats(paper):
+        for is_landscape in (True, False):
             board = work(facing, 24, 17)[0].board
-            held = sum(part.holds(board).astype(int) for part in map_parts(board, sheet))
+            room_mm = content_mm(PAPERS[paper], is_landscape=is_landscape)
+            held = sum(part.contains(board).astype(int) for part in map_parts(board, room_mm))
             assert np.all(held == 1)
 
 
 def test_small_board_needs_no_parts() -> None:
     """A board of 8 x 6 cells is readable on one page."""
-    assert len(map_parts(work()[0].board, formats("A4")[1])) == 1
+    assert len(map_parts(work()[0].board, LANDSCAPE)) == 1
 
 
 @pytest.mark.parametrize("facing", ["points", "flats"])
@@ -457,7 +467,7 @@ def test_dry_board_has_no_page_on_water() -> None:
         "stock": {"footings": "none"},
     })  # fmt: skip
     plan = make_plan(small_ground(), brief)
-    data = book_pdf(plan, effort(foam(plan.pieces)))
+    data = book_pdf(plan, estimate(foam(plan.pieces)))
     held = pypdf.PdfReader(io.BytesIO(data))
     assert "Where water runs" not in [title for title, _, _ in outline(held)]
     assert "watercourses" not in held.pages[0].extract_text()
@@ -479,7 +489,7 @@ def test_shopping_list_holds_sheets_bars_and_strips() -> None:
     """What to buy names foam by thickness, and what panels, frame and rails are sawn from."""
     plan, _ = work()
     ground = base(plan.pieces, BaseBrief(frame_width_mm=20.0, panel_length_mm=400.0))
-    result = effort(foam(plan.pieces), base=ground)
+    result = estimate(foam(plan.pieces), base=ground)
     held = pypdf.PdfReader(io.BytesIO(book_pdf(plan, result)))
     (page,) = [page for title, _, page in outline(held) if title == "What to buy"]
     listed = re.sub(r"\s+", " ", held.pages[page - 1].extract_text())
@@ -620,7 +630,7 @@ def test_relief_spans_the_board() -> None:
     """A parallel view of a rectangle turned by 14 degrees is as wide as its turned corners."""
     plan, _ = work()
     width, depth = plan.board.size_mm
-    points = np.concatenate([face.points for face in board_faces(plan.pieces)])
+    points = np.concatenate([item.marks for item in board_view(plan.pieces).items])
     turn = math.radians(14.0)
     assert np.ptp(points[:, 0]) == pytest.approx(width * math.cos(turn) + depth * math.sin(turn))
 
@@ -637,50 +647,47 @@ def test_relief_covers_the_board() -> None:
     })  # fmt: skip
     plan = make_plan(small_ground(), brief)
     assert int(np.ptp(plan.fitted.corners)) == 0
-    grey = {face.fill for face in board_faces(plan.pieces) if face.fill}
-    lightest = max(grey)
-    area = 0.0
-    for face in board_faces(plan.pieces):
-        if face.fill == lightest:
-            x, y = face.points.T
-            area += float(x @ np.roll(y, -1) - y @ np.roll(x, -1)) / 2.0
+    lines = [item for item in board_view(plan.pieces).items if isinstance(item, Lines)]
+    lightest = max(item.style.fill for item in lines)
+    area = sum(Polygon(item.marks).area for item in lines if item.style.fill == lightest)
     width, depth = plan.board.size_mm
     assert area == pytest.approx(width * depth * math.sin(math.radians(38.0)))
 
 
-def test_drawings_are_taken_apart() -> None:
-    """Groups hand their looks on; paths, rectangles, circles and words keep their places."""
-    svg = (
-        '<svg xmlns="http://www.w3.org/2000/svg" width="40mm" height="30mm">'
-        '<title>none</title><g fill="none" stroke="#112233" stroke-width="0.5">'
-        '<path d="M1 2L3 4Q5 6 7 8Z"/><rect x="1" y="2" width="3" height="4" fill="#ffffff"/></g>'
-        '<circle cx="5" cy="6" r="2"/><text x="1" y="9" font-size="3" fill="#000000">a b</text>'
-        "</svg>"
-    )
-    held = read_svg(svg)
-    path, rectangle, circle = held.shapes
-    assert (held.width_mm, held.height_mm) == (40.0, 30.0)
-    assert path.segments == (
-        ("M", (1.0, 2.0)), ("L", (3.0, 4.0)), ("Q", (5.0, 6.0, 7.0, 8.0)), ("Z", ()),
+def test_tables_break_between_rows() -> None:
+    """A long table goes on over pages; a group's line never stands last, and is said again."""
+    rows = [
+        Group(f"Group {n}") if n % 10 == 0 else (f"row {n}", str(n)) for n in range(200)
+    ]  # fmt: skip
+    table = RowTable((Column("What", 3.0), Column("No.", 1.0, "right")), rows)
+    data = write_document(
+        [Heading("Much"), table], title="", subject="", paper_mm=(100.0, 150.0),
+        margins=Margins(10.0, 10.0, 10.0), around=lambda _: (),
     )  # fmt: skip
-    assert path.looks["stroke"] == "#112233"
-    assert rectangle.segments[2] == ("L", (4.0, 6.0))
-    assert (rectangle.looks["fill"], rectangle.looks["stroke-width"]) == ("#ffffff", "0.5")
-    assert circle.circle == (5.0, 6.0, 2.0)
-    (caption,) = held.captions
-    assert (caption.x, caption.y, caption.size_mm, caption.words) == (1.0, 9.0, 3.0, "a b")
+    pages = [
+        re.findall(r"(?:Group|row) \d+(?:, continued)?", page.extract_text())
+        for page in pypdf.PdfReader(io.BytesIO(data)).pages
+    ]
+    assert all("What" in p.extract_text() for p in pypdf.PdfReader(io.BytesIO(data)).pages)
+    assert len(pages) > 5
+    for before, after in pairwise(pages):
+        assert before[-1].startswith("row")
+        number = int(before[-1].removeprefix("row "))
+        begun = number // 10 * 10
+        assert after[0] == (
+            f"Group {number + 1}" if number % 10 == 9 else f"Group {begun}, continued"
+        )
+    said = [words for page in pages for words in page if ", continued" not in words]
+    assert said == [f"Group {n}" if n % 10 == 0 else f"row {n}" for n in range(200)]
 
 
-def test_tables_part_between_rows() -> None:
-    """A long table goes on over pages; a heading never stands last, and is said again."""
-    rows = tuple(
-        Row((f"Group {n}",), is_heading=True) if n % 10 == 0 else Row((f"row {n}", str(n)))
-        for n in range(200)
+def test_cells_that_are_too_wide_break() -> None:
+    """A row is as high as its words in the width of their column need, and 0.6 of a line more."""
+    size = 3.2 * 72.0 / 25.4
+    short, long = (
+        RowTable((Column("", 1.0),), [("word",)]),
+        RowTable((Column("", 1.0),), [("word " * 9,)]),
     )
-    table = Table((Column("What", 3.0), Column("No.", 1.0, "right")), rows)
-    upright, _ = formats("A4")
-    pages = table.pages("Much", upright, entry="Much")
-    height = upright.room_mm[3]
-    assert len(pages) == math.ceil(table.height_mm(upright.room_mm[2]) / height)
-    assert [page.entry for page in pages] == ["Much"] + [""] * (len(pages) - 1)
-    assert pages[1].heading == "Much, continued"
+    assert short.wrap(120.0, 1e6)[1] == pytest.approx((1.35 + 0.6) * size)
+    width = ImageFont.truetype(own_font(), 1000).getlength("word word word ") / 1000.0 * size
+    assert long.wrap(width + 6.0, 1e6)[1] == pytest.approx((3 * 1.35 + 0.6) * size)

@@ -17,7 +17,7 @@ from hexterra.plan.plan import Plan
 from hexterra.workshop.book.book import book_pdf
 from hexterra.workshop.book.book_words import first_corner
 from hexterra.workshop.book.ground_pages import cover_word, road_words
-from hexterra.workshop.estimate.estimate import effort
+from hexterra.workshop.estimate.estimate import estimate
 from hexterra.workshop.sheets.foam import foam
 
 GROUND = Path(__file__).parents[1] / "sample_data"
@@ -45,7 +45,7 @@ def _map(what: str) -> dict[str, object]:
 @cache
 def pages() -> list[str]:
     """Return the words of each page, with single blanks."""
-    data = book_pdf(plan(), effort(foam(plan().pieces)))
+    data = book_pdf(plan(), estimate(foam(plan().pieces)))
     return [
         " ".join(page.extract_text().split()) for page in pypdf.PdfReader(io.BytesIO(data)).pages
     ]

@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 
 from hexterra.brief.bench_sections import BenchBrief
 from hexterra.catalogue.catalogue_file import load_catalogue
-from hexterra.drawing.dxf import figure_dxf
+from hexterra.drawing.dxf import scene_dxf
 from hexterra.mesh.carved_mesh import carved_piece_mesh
 from hexterra.stages.schedule.pieces import Piece
 from hexterra.workshop.solids.carved import piece_measures, piece_stretches
@@ -189,7 +189,7 @@ def test_a_drawn_edge_measures_right(layer: str) -> None:
     course = piece_course(piece)
     assert course is not None
     figure = channel_figure(solid, course, GROOVES, title="a bend")
-    drawing = read(io.StringIO(figure_dxf(figure).decode()))
+    drawing = read(io.StringIO(scene_dxf(figure).decode()))
     lines = [
         np.array([point[:2] for point in line.get_points()])
         for line in drawing.modelspace()

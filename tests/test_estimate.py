@@ -19,7 +19,7 @@ from hexterra.errors import BriefError, StockError
 from hexterra.inputs.owned_pieces import OwnedPieces, left_to_cut, stock_frame, tile_kind
 from hexterra.stages.schedule.schedule import Schedule, schedule
 from hexterra.workshop.estimate.cutting import SET_UP_KINDS, top_passes
-from hexterra.workshop.estimate.estimate import SURFACE_KINDS, Effort, effort
+from hexterra.workshop.estimate.estimate import SURFACE_KINDS, Estimate, estimate
 from hexterra.workshop.sheets.boxes import fill_boxes
 from hexterra.workshop.sheets.foam import foam
 from hexterra.workshop.solids.carved import schedule_measures
@@ -41,20 +41,20 @@ def pieces(edges: str = "straight", seed: int = 3) -> Schedule:
 
 
 @cache
-def estimated(edges: str = "straight", seed: int = 3) -> Effort:
+def estimated(edges: str = "straight", seed: int = 3) -> Estimate:
     """Estimate that board from common sheets."""
-    return effort(foam(pieces(edges, seed)))
+    return estimate(foam(pieces(edges, seed)))
 
 
 @cache
-def plain_board() -> Effort:
+def plain_board() -> Estimate:
     """Estimate nine flat whole tiles of 15 mm, from sheets of just that thickness."""
     tiles = invented_board(0, 3, 3, water=False, edges="whole")
     flat = replace(
         tiles, corners=np.zeros((9, 6)), level=np.zeros(9), pattern=np.zeros(9), turn=np.zeros(9)
     )
     level = schedule(replace(flat, cliff=np.zeros((9, 6))), footings="none")
-    return effort(
+    return estimate(
         foam(
             level,
             FoamBrief(sheets=(SheetBrief(thickness_mm=15.0, price=7.0),), density_kg_per_m3=30.0),
@@ -138,7 +138,7 @@ def test_nine_flat_tiles_by_hand():
 
 def test_slices_of_a_block_by_hand():
     """Six slices of 7.5 mm off 50 mm at a kerf of 1 mm leave nothing: five cuts a block."""
-    result = effort(foam(pieces(), FoamBrief(sheets=(sheet_of(50.0),), kerf_mm=1.0)))
+    result = estimate(foam(pieces(), FoamBrief(sheets=(sheet_of(50.0),), kerf_mm=1.0)))
     for entry in result.work:
         if entry.set_up == "fence at 7.5 mm":
             full, rest = divmod(entry.count, 6)
@@ -195,7 +195,7 @@ def test_shares_of_the_pieces_add_up(edges):
     assert math.isclose(minutes, result.minutes["cutting"] + result.minutes["set-ups"])
 
 
-def check_shares(result: Effort) -> None:
+def check_shares(result: Estimate) -> None:
     """Check that the cuts of all pieces to be made are those of the work, facings apart."""
     counts = result.foam.to_cut
     work = [entry for entry in result.work if entry.kind != "facing"]
@@ -220,7 +220,7 @@ def test_every_sloping_piece_is_cut_under_its_pattern():
 
 def test_gluing_takes_a_joint_less_than_layers():
     """With sheets of 7.5 mm alone a tile of 15 mm is one joint, one of 22.5 mm two."""
-    result = effort(foam(pieces(), FoamBrief(sheets=(sheet_of(7.5),), slicing="none")))
+    result = estimate(foam(pieces(), FoamBrief(sheets=(sheet_of(7.5),), slicing="none")))
     n_joints = sum(p.count * (round(p.thickness_mm / 7.5) - 1) for p in pieces().pieces)
     n_joints += result.n_facings + len(result.wood.rail_lengths_mm)
     assert math.isclose(result.minutes["gluing"], n_joints * BenchBrief().minutes_per_joint)
@@ -256,7 +256,7 @@ def test_grooves_are_as_long_as_rails_under_their_footings(edges):
 def test_owned_tiles_of_nine_by_hand():
     """Four of nine owned leave five hexagons: thirty cuts, and five ninths of the finishing."""
     board = plain_board().foam
-    five = effort(foam(board.pieces, board.stock, to_cut=[5]))
+    five = estimate(foam(board.pieces, board.stock, to_cut=[5]))
     (set_up,) = five.set_ups
     assert (set_up.n_items, set_up.n_cuts) == (5, 30)
     assert five.foam.n_owned == 4
@@ -284,7 +284,7 @@ def test_what_is_owned_is_not_cut(seed):
     left = left_to_cut(pieces(), stock)
     assert left == tuple(stock_frame(pieces(), stock)["to_cut"][: len(counts)])
     assert left == tuple(np.maximum(counts - owned, 0))
-    result = effort(foam(pieces(), to_cut=left))
+    result = estimate(foam(pieces(), to_cut=left))
     assert sum(blank.count for blank in result.foam.blanks) == sum(left)
     check_shares(result)
     for entry in result.work:
@@ -297,7 +297,7 @@ def test_what_is_owned_is_not_cut(seed):
 
 def test_a_board_that_is_owned_takes_no_foam():
     """With every piece owned nothing is bought for them, and only facings are cut."""
-    result = effort(foam(pieces(), to_cut=[0] * len(pieces().pieces)))
+    result = estimate(foam(pieces(), to_cut=[0] * len(pieces().pieces)))
     assert result.foam.n_sheets == 0
     assert {entry.kind for entry in result.work} == {"facing"}
     assert result.surface_mm2[:3].sum() == 0.0
@@ -317,7 +317,7 @@ def test_more_than_the_board_has_is_refused():
 def test_surfaces_of_a_dry_board_are_the_tops():
     """Without water, level ground and slopes add up to the triangles of the tops."""
     tiles = invented_board(5, 9, 8, water=False, edges="whole", is_rough=True)
-    result = effort(foam(schedule(tiles)))
+    result = estimate(foam(schedule(tiles)))
     rises = [pattern.rises for pattern in tiles.catalogue.patterns]
     area_mm2 = sum(top_mm2(rises[number], 7.5) for number in tiles.pattern)
     assert math.isclose(result.surface_mm2[:3].sum(), area_mm2, rel_tol=1e-9)
@@ -330,7 +330,7 @@ def test_surfaces_of_a_dry_board_are_the_tops():
 def test_water_is_taken_off_the_ground():
     """A wider channel makes more water, and the tops stay what they are."""
     held = [Grooves.alike(Groove(width_mm, 3.0, 2.0)) for width_mm in (10.0, 20.0)]
-    narrow, wide = (effort(foam(pieces()), grooves=grooves) for grooves in held)
+    narrow, wide = (estimate(foam(pieces()), grooves=grooves) for grooves in held)
     assert wide.surface_mm2[2] > narrow.surface_mm2[2] > 0.0
     for grooves, found in zip(held, (narrow, wide), strict=True):
         measures = zip(pieces().pieces, schedule_measures(pieces(), grooves), strict=True)
@@ -342,7 +342,7 @@ def test_water_is_taken_off_the_ground():
 def test_weight_is_density_times_volume():
     """Twice the density is twice the weight, and spacers weigh what their box of foam does."""
     result = estimated()
-    heavy = effort(foam(pieces(), FoamBrief(density_kg_per_m3=66.0)))
+    heavy = estimate(foam(pieces(), FoamBrief(density_kg_per_m3=66.0)))
     for name in ("pieces", "facings"):
         assert math.isclose(heavy.weights_kg[name], 2.0 * result.weights_kg[name], rel_tol=1e-9)
     assert heavy.weights_kg["panels"] == result.weights_kg["panels"]

@@ -1,8 +1,9 @@
-"""`hexterra.outputs`, sheet and overlay of the map: roads and signs stand where cells have them."""
+"""`hexterra.drawing`, sheet and overlay of the map: roads and signs stand where cells have them."""
 
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 from typing import Any
 from xml.etree import ElementTree as ET
 
@@ -13,14 +14,15 @@ import shapely
 from hexterra.catalogue.catalogue_file import load_catalogue
 from hexterra.drawing.map_features import (
     SIGNS,
-    draw_cover,
-    draw_names,
+    cover_signs,
     draw_roads,
-    draw_symbol,
     key,
+    symbol,
+    way_names,
 )
-from hexterra.drawing.map_style import Sheet
-from hexterra.drawing.svg import Drawing
+from hexterra.drawing.map_style import MapSheet
+from hexterra.drawing.scene import Item, Scene
+from hexterra.drawing.svg import scene_svg
 from hexterra.lattice.board import Board
 from hexterra.plan.overlay import Overlay
 from hexterra.stages.mapping.cover import Cover, cover
@@ -34,29 +36,32 @@ BOTH = pytest.mark.parametrize("facing", ["points", "flats"])
 SVG = "{http://www.w3.org/2000/svg}"
 
 
-def sheet(lattice: Board) -> Sheet:
-    """Lay a board on paper at a tenth of its size, 10 mm from the left and 20 mm from the top."""
-    return Sheet(lattice, 0.1, 10.0, 20.0)
+def sheet(lattice: Board) -> MapSheet:
+    """Lay a board on paper at a tenth of its size, 10 mm from the left and 20 mm from the foot."""
+    return MapSheet(lattice, 0.1, 10.0, 20.0)
 
 
-def page() -> Drawing:
-    """Take an empty page."""
-    return Drawing(200.0, 200.0, "map")
-
-
-def read(drawing: Drawing) -> ET.Element:
-    """Read a drawing again."""
-    return ET.fromstring(drawing.to_text())
+def read(items: Iterable[Item]) -> ET.Element:
+    """Write items on a page of 200 x 200 mm and read it again."""
+    return ET.fromstring(scene_svg(Scene(tuple(items), page_mm=(200.0, 200.0))))
 
 
 def points(data: str) -> list[list[tuple[float, float]]]:
-    """Read the numbers of path data, a list of points for each of its lines."""
+    """Read the numbers of path data, y up, a list of points for each of its lines."""
     return [together(re.findall(r"-?[\d.]+", part)) for part in data.split("M") if part.strip()]
 
 
 def together(numbers: list[str]) -> list[tuple[float, float]]:
     """Put every two numbers together."""
-    return [(float(x), float(y)) for x, y in zip(numbers[::2], numbers[1::2], strict=True)]
+    return [(float(x), 200.0 - float(y)) for x, y in zip(numbers[::2], numbers[1::2], strict=True)]
+
+
+def circles(root: ET.Element) -> list[tuple[float, float, float]]:
+    """Read middle, y up, and radius of all circles."""
+    return [
+        (float(c.get("cx", "")), 200.0 - float(c.get("cy", "")), float(c.get("r", "")))
+        for c in root.iter(f"{SVG}circle")
+    ]
 
 
 def lines(root: ET.Element, **style: str) -> list[list[tuple[float, float]]]:
@@ -73,7 +78,7 @@ def port(lattice: Board, label: str, side: int) -> np.ndarray:
     cell = lattice.labels.index(label)
     angle = np.deg2rad(lattice.corner0_deg + 30.0 + 60.0 * side)
     x, y = lattice.centre_mm[cell] + 50.0 * np.array([np.cos(angle), np.sin(angle)])
-    return np.array([10.0 + 0.1 * x, 20.0 + 0.1 * (lattice.size_mm[1] - y)])
+    return np.array([10.0 + 0.1 * x, 20.0 + 0.1 * y])
 
 
 def roads_of(lattice: Board, *drawn: Any, kinds: list[str], **more: Any) -> Ways:
@@ -98,15 +103,15 @@ def no_cuts(lattice: Board) -> Cuts:
 
 
 def test_bench_points_on_the_paper() -> None:
-    """By hand: the front left corner lies at the lower left, and the paper's y runs down."""
+    """By hand: the front left corner lies at the lower left, and the paper's y runs up."""
     lattice = board(4, 3)
     on = sheet(lattice)
     width, depth = lattice.size_mm
     assert on.flats_mm == pytest.approx(10.0)
-    assert on.size_mm == pytest.approx([width / 10.0, depth / 10.0])
+    assert on.box == pytest.approx((10.0, 20.0, 10.0 + width / 10.0, 20.0 + depth / 10.0))
     corners = np.array([[0.0, 0.0], [width, depth]])
     assert on.place(corners) == pytest.approx(
-        np.array([[10.0, 20.0 + depth / 10.0], [10.0 + width / 10.0, 20.0]])
+        np.array([[10.0, 20.0], [10.0 + width / 10.0, 20.0 + depth / 10.0]])
     )
 
 
@@ -140,8 +145,7 @@ def test_roads_run_from_side_to_side(facing: str) -> None:
     """Every line begins and ends at the middle of a side that the road crosses, or of its cell."""
     lattice = board(5, 5, facing)
     roads = roads_of(lattice, through(lattice, "B2", "D4"), kinds=["road"])
-    drawing = page()
-    draw_roads(drawing, sheet(lattice), roads, no_cuts(lattice))
+    drawing = list(draw_roads(sheet(lattice), roads, no_cuts(lattice)))
     crossed = np.argwhere(roads.any_ports).tolist()
     mids = [port(lattice, lattice.labels[cell], side) for cell, side in crossed]
     ends = [np.array(line[k]) for line in lines(read(drawing), stroke="#ffffff") for k in (0, -1)]
@@ -156,8 +160,7 @@ def test_a_cell_that_a_road_passes_has_one_line() -> None:
     """Three cells in a row: one line in each, the ends from the side to the middle."""
     lattice = board(5, 3)
     roads = roads_of(lattice, through(lattice, "B2", "D2"), kinds=["road"])
-    drawing = page()
-    draw_roads(drawing, sheet(lattice), roads, no_cuts(lattice))
+    drawing = list(draw_roads(sheet(lattice), roads, no_cuts(lattice)))
     black = lines(read(drawing), stroke="#16191c", stroke_width="0.85")  # 0.085 of 10 mm
     white = lines(read(drawing), stroke="#ffffff")
     assert black == white
@@ -173,14 +176,13 @@ def test_kinds_of_roads_are_told_apart_by_their_dashes() -> None:
     roads = roads_of(
         lattice, through(lattice, "A1", "D1"), through(lattice, "A3", "D3"), kinds=["road", "lane"]
     )
-    drawing = page()
-    draw_roads(drawing, sheet(lattice), roads, no_cuts(lattice))
+    drawing = list(draw_roads(sheet(lattice), roads, no_cuts(lattice)))
     dashes = [
         group.get("stroke-dasharray")
         for group in read(drawing).iter(f"{SVG}g")
         if group.get("stroke") == "#ffffff"
     ]
-    assert dashes == [None, "1.400 0.500"]
+    assert dashes == [None, "1.4 0.5"]
 
 
 def test_roads_go_on_over_the_edge() -> None:
@@ -189,8 +191,7 @@ def test_roads_go_on_over_the_edge() -> None:
     west, east = lattice.centre_xy[[lattice.labels.index(name) for name in ("A2", "D2")]]
     line = shapely.LineString([west - (east - west), east])
     roads = roads_of(lattice, line, kinds=["road"])
-    drawing = page()
-    draw_roads(drawing, sheet(lattice), roads, no_cuts(lattice))
+    drawing = list(draw_roads(sheet(lattice), roads, no_cuts(lattice)))
     ends = [line[-1] for line in lines(read(drawing), stroke="#ffffff")]
     assert min(np.linalg.norm(np.array(ends) - port(lattice, "A2", 3), axis=1)) < 2e-3
 
@@ -200,14 +201,12 @@ def test_sunken_roads_have_ticks() -> None:
     lattice = board(4, 3)
     roads = roads_of(lattice, through(lattice, "A2", "D2"), kinds=["holloway"])
     cut = cuts(lattice, load_catalogue(), roads=roads, sunken=["holloway"])
-    drawing = page()
-    draw_roads(drawing, sheet(lattice), roads, cut)
+    drawing = list(draw_roads(sheet(lattice), roads, cut))
     ticks = lines(read(drawing), stroke_width="0.18")
     assert len(ticks) == 8 * 6  # of A2 and D2 one half, of B2 and C2 two
     for start, end in ticks:
         assert np.hypot(end[0] - start[0], end[1] - start[1]) == pytest.approx(0.5, abs=2e-3)
-    bare = page()
-    draw_roads(bare, sheet(lattice), roads, no_cuts(lattice))
+    bare = list(draw_roads(sheet(lattice), roads, no_cuts(lattice)))
     assert lines(read(bare), stroke_width="0.18") == []
 
 
@@ -221,14 +220,13 @@ def test_fords_and_bridges_stand_at_the_road(width: int, how: str) -> None:
     widths = np.where(water.is_watercourse, width, 0).astype(np.int8)
     line = through(lattice, "D1", "D3", "D5")
     roads = roads_of(lattice, line, kinds=["road"], water=water, width=widths)
-    drawing = page()
-    draw_roads(drawing, sheet(lattice), roads, no_cuts(lattice))
+    drawing = list(draw_roads(sheet(lattice), roads, no_cuts(lattice)))
     root = read(drawing)
-    circles = [(float(c.get("cx", "")), float(c.get("cy", ""))) for c in root.iter(f"{SVG}circle")]
-    bars = [points(p.get("d", ""))[0] for p in root.findall(f"{SVG}path")]
-    assert (len(circles), len(bars)) == ((3, 0) if how == "ford" else (0, 2))
+    dots = [(x, y) for x, y, _ in circles(root)]
+    bars = lines(root, stroke="#16191c", stroke_width="0.3")  # 0.03 of 10 mm
+    assert (len(dots), len(bars)) == ((3, 0) if how == "ford" else (0, 2))
     cell = shapely.Polygon(sheet(lattice).corner()[lattice.labels.index("D3")])
-    for spot in [*circles, *(spot for bar in bars for spot in bar)]:
+    for spot in [*dots, *(spot for bar in bars for spot in bar)]:
         assert cell.buffer(0.3).contains(shapely.Point(spot))
     assert list(key(overlay_of(lattice, roads=roads), no_cuts(lattice))) == [
         ("road 0", "road"), (how, how),
@@ -251,15 +249,8 @@ def test_every_covered_cell_has_signs(facing: str, n_signs: int) -> None:
     """Squares of the second kind, as many in each cell as there is room for, all inside it."""
     lattice = board(4, 3, facing)
     held = woods(lattice, 2)
-    drawing = page()
-    draw_cover(drawing, sheet(lattice), held)
-    squares = [
-        shapely.box(x, y, x + w, y + h)
-        for x, y, w, h in (
-            [float(r.get(name, "")) for name in ("x", "y", "width", "height")]
-            for r in read(drawing).iter(f"{SVG}rect")
-        )
-    ]
+    drawing = list(cover_signs(sheet(lattice), held))
+    squares = [shapely.Polygon(square) for square in lines(read(drawing), fill="#16191c")]
     cells = np.flatnonzero(held.given == 1)
     assert len(cells) > 0
     assert len(squares) == n_signs * len(cells)
@@ -268,13 +259,13 @@ def test_every_covered_cell_has_signs(facing: str, n_signs: int) -> None:
         assert sum(outline.contains(square) for outline in outlines) == 1
 
 
-def test_each_kind_has_a_sign_of_its_own_and_the_eighth_begins_anew() -> None:
+def test_each_kind_has_a_sign_of_its_own_and_the_eighth_is_the_first_again() -> None:
     """Seven signs differ as drawn."""
     marks: list[str] = []
     for number in range(len(SIGNS) + 1):
-        drawing = page()
-        draw_symbol(drawing, f"cover {number}", 10.0, 10.0, 1.0)
-        marks.append(drawing.to_text())
+        marks.append(
+            ET.tostring(read(symbol(f"cover {number}", 10.0, 10.0, 1.0)), encoding="unicode")
+        )
     assert len(set(marks[:-1])) == len(SIGNS) == 7
     assert marks[-1] == marks[0]
 
@@ -302,23 +293,17 @@ def test_the_key_names_only_what_is_there() -> None:
 
 
 @pytest.mark.parametrize(
-    "symbol",
+    "name",
     ["road 0", "road 1", "sunken road", "ford", "bridge", *(f"cover {k}" for k in range(7))],
 )
-def test_symbols_of_the_key_keep_to_their_place(symbol: str) -> None:
+def test_symbols_of_the_key_keep_to_their_place(name: str) -> None:
     """All that is drawn lies in 8 x 4.5 units."""
-    drawing = page()
-    draw_symbol(drawing, symbol, 20.0, 30.0, 2.0)
-    root = read(drawing)
+    root = read(symbol(name, 20.0, 30.0, 2.0))
     spots = [
         spot for p in root.iter(f"{SVG}path") for line in points(p.get("d", "")) for spot in line
     ]
-    for circle in root.iter(f"{SVG}circle"):
-        x, y, r = (float(circle.get(name, "")) for name in ("cx", "cy", "r"))
+    for x, y, r in circles(root):
         spots += [(x - r, y - r), (x + r, y + r)]
-    for rect in root.iter(f"{SVG}rect"):
-        x, y, w, h = (float(rect.get(name, "")) for name in ("x", "y", "width", "height"))
-        spots += [(x, y), (x + w, y + h)]
     assert spots
     place = shapely.box(20.0, 30.0, 36.0, 39.0)
     assert all(place.covers(shapely.Point(spot)) for spot in spots)
@@ -332,12 +317,11 @@ def test_each_name_is_written_once_beside_its_longest_stretch(facing: str) -> No
     carried = ways(
         features(lines_of, lattice, kinds=["road"] * 2, names=["Long Lane"] * 2), lattice
     )
-    drawing = page()
-    draw_names(drawing, sheet(lattice), carried.ways)
+    drawing = [text for _, text in way_names(sheet(lattice), carried.ways)]
     (text,) = read(drawing).iter(f"{SVG}text")
     assert text.text == "Long Lane"
     longest = max(carried.ways, key=lambda way: len(way.cells))
-    at = np.array([float(text.get("x", "")), float(text.get("y", ""))])
+    at = np.array([float(text.get("x", "")), 200.0 - float(text.get("y", ""))])
     near = np.linalg.norm(sheet(lattice).centre()[longest.cells] - at, axis=1).min()
     assert near < sheet(lattice).flats_mm
 
@@ -348,15 +332,13 @@ def test_a_way_in_one_cell_has_its_name_there() -> None:
     x, y = lattice.centre_xy[lattice.labels.index("B2")]
     line = shapely.LineString([(x - 50.0, y), (x + 50.0, y)])
     carried = ways(features([line], lattice, kinds=["road"], names=["Stub"]), lattice)
-    drawing = page()
-    draw_names(drawing, sheet(lattice), carried.ways)
+    drawing = [text for _, text in way_names(sheet(lattice), carried.ways)]
     (text,) = read(drawing).iter(f"{SVG}text")
     cell = shapely.Polygon(sheet(lattice).corner()[lattice.labels.index("B2")])
-    assert cell.contains(shapely.Point(float(text.get("x", "")), float(text.get("y", ""))))
+    assert cell.contains(shapely.Point(float(text.get("x", "")), 200.0 - float(text.get("y", ""))))
 
 
 def test_no_names_make_no_group() -> None:
     """Nothing is written for a map without names."""
-    drawing = page()
-    draw_names(drawing, sheet(board(3, 3)), ())
+    drawing = [text for _, text in way_names(sheet(board(3, 3)), ())]
     assert list(read(drawing).iter(f"{SVG}g")) == []

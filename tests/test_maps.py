@@ -18,10 +18,11 @@ import pytest
 from PIL import Image, ImageFont
 from shapely import Polygon, box
 
-from hexterra.drawing.board_map import MAX_PIXELS, map_png, map_svg
+from hexterra.drawing.board_map import MAX_PIXELS, board_map, map_png, map_svg
 from hexterra.drawing.lettering import text_width
 from hexterra.drawing.map_style import CLIFF, INK, WATER, Tints
-from hexterra.drawing.svg import Drawing, number
+from hexterra.drawing.scene import Scene, Text
+from hexterra.drawing.svg import number, scene_svg
 from hexterra.lattice.board import Board
 from tests.small_plans import small_plan
 
@@ -44,9 +45,21 @@ def font(bold: bool) -> ImageFont.FreeTypeFont:
 
 
 def words(root: ET.Element) -> list[ET.Element]:
-    """Return the words that stand on tiles: the texts of the group that is painted with halos."""
-    (group,) = root.findall(f"{SVG}g[@paint-order='stroke']")
+    """Return the words that stand on tiles, but for the names of cells."""
+    (group,) = root.findall(f"{SVG}g[@id='tiles']")
     return group.findall(f"{SVG}text")
+
+
+def cells(root: ET.Element) -> list[ET.Element]:
+    """Return the names of cells that stand on tiles."""
+    (group,) = root.findall(f"{SVG}g[@id='cells']")
+    return group.findall(f"{SVG}text")
+
+
+def window(root: ET.Element) -> ET.Element:
+    """Return the view that shows the ground of a board with straight edges."""
+    (inner,) = root.findall(f".//{SVG}svg")
+    return inner
 
 
 def boards_place(root: ET.Element, board: Board) -> tuple[float, np.ndarray]:
@@ -153,12 +166,37 @@ def test_words_fit_inside_their_tiles(facing: Any, edges: Any) -> None:
         ).buffer(0.05)
         for cell in range(board.n_cells)
     ]
-    for word in words(root):
+    for word in (*words(root), *cells(root)):
         size = float(word.get("font-size", ""))
         x, y = float(word.get("x", "")), float(word.get("y", ""))
         width = font(word.get("font-weight") == "bold").getlength(str(word.text)) * size / 1000
         placed = box(x - width / 2, y - 0.73 * size, x + width / 2, y)
         assert any(outline.contains(placed) for outline in outlines), (word.text, word.attrib)
+
+
+@BOTH
+@OUTLINES
+def test_tiles_name_their_cells(facing: Any, edges: Any) -> None:
+    """Every cell is named on its tile, but for quarters that are full of other words."""
+    board = small_plan(facing, edges).board
+    named = [t.text for t in cells(drawn(facing, edges))]
+    assert named == [label for label in board.labels if label in named]
+    unnamed = [cell for cell, label in enumerate(board.labels) if label not in named]
+    assert all(board.parts[cell].endswith("quarter") for cell in unnamed)
+
+
+@pytest.mark.parametrize("facing", ["points", "flats"])
+def test_nothing_of_the_ground_lies_outside_the_frame(facing: Any) -> None:
+    """Tiles are drawn in a view of the board's size, which SVG clips (SVG 2, 8.2 and 3.4)."""
+    plan = small_plan(facing)
+    root = drawn(facing)
+    scale, _ = boards_place(root, plan.board)
+    sides = [float(window(root).get(name, "")) for name in ("width", "height")]
+    assert sides == pytest.approx([scale * side for side in plan.board.size_mm], abs=0.05)
+    assert window(root).get("overflow") is None
+    tops = root.findall(f".//{SVG}g[@shape-rendering]")
+    assert tops
+    assert tops == window(root).findall(f".//{SVG}g[@shape-rendering]")
 
 
 @BOTH
@@ -183,7 +221,7 @@ def test_step_faces_have_a_line_and_five_ticks(facing: Any) -> None:
     n_faces = int(plan.fitted.cliff.sum()) // 2
     data = [
         "".join(p.get("d", "") for p in group)
-        for group in drawn(facing).iter(f"{SVG}g")
+        for group in window(drawn(facing)).iter(f"{SVG}g")
         if group.get("stroke") == CLIFF
     ]
     assert [text.count("M") for text in data] == [n_faces, 5 * n_faces]
@@ -229,12 +267,13 @@ def test_scale_bars_are_to_scale() -> None:
     ):
         (said,) = [t for t in texts if str(t.text).endswith(ending)]
         y = float(said.get("y", ""))
-        quarters = [
-            r
-            for r in root.iter(f"{SVG}rect")
-            if 0 < float(r.get("y", 0)) - y < 2.5 and float(r.get("height", 0)) < 3
+        boxes = [
+            np.array(re.findall(r"[\d.]+", p.get("d", "")), dtype=float).reshape(-1, 2)
+            for p in root.iter(f"{SVG}path")
+            if p.get("d", "").endswith("Z") and p.get("d", "").count("L") == 3
         ]
-        length = sum(float(r.get("width", 0)) for r in quarters)
+        quarters = [box for box in boxes if 0 < box[:, 1].min() - y < 2.5 and np.ptp(box[:, 1]) < 3]
+        length = sum(float(np.ptp(box[:, 0])) for box in quarters)
         stated = float(str(said.text).split()[0]) * mm_per_unit
         assert len(quarters) == 4
         assert length == pytest.approx(stated * scale, abs=0.01)
@@ -249,8 +288,9 @@ def test_arrow_points_north(bearing_deg: float, way: tuple[int, int]) -> None:
     (letter,) = [t for t in root.iter(f"{SVG}text") if t.text == "N"]
     halves = [
         [float(n) for n in re.findall(r"[\d.]+", p.get("d", ""))]
-        for p in root.iter(f"{SVG}path")
-        if p.get("stroke-width") == "0.25" and p.get("d", "").endswith("Z")
+        for g in root.iter(f"{SVG}g")
+        for p in g
+        if g.get("stroke-width") == "0.25" and p.get("d", "").endswith("Z")
     ]
     tips = {(points[0], points[1]) for points in halves}
     assert len(halves) == 2
@@ -288,13 +328,11 @@ def test_equal_plans_give_equal_maps() -> None:
 
 def test_picture_shows_the_drawing() -> None:
     """The picture has 5 pixels to the millimetre, and the tints of the board in it."""
-    svg = map_svg(small_plan("points", "straight", 5, 4))
-    content = map_png(svg)
-    assert content == map_png(svg)
+    scene = board_map(small_plan("points", "straight", 5, 4)).scene
+    content = map_png(scene)
+    assert content == map_png(scene)
     picture: Any = Image.open(io.BytesIO(content)).convert("RGB")
-    size_mm = re.search(r'width="([\d.]+)mm" height="([\d.]+)mm"', svg)
-    assert size_mm
-    assert picture.size == tuple(5 * math.ceil(float(side)) for side in size_mm.groups())
+    assert picture.size == tuple(5 * math.ceil(side) for side in scene.size_mm)
     colours = {f"#{r:02x}{g:02x}{b:02x}" for _, (r, g, b) in picture.getcolors(1 << 24) or []}
     top = int(small_plan("points", "straight", 5, 4).fitted.corners.max())
     assert {Tints(top).at(level) for level in range(1, top)} & colours
@@ -303,15 +341,14 @@ def test_picture_shows_the_drawing() -> None:
 
 def test_text_is_drawn_without_system_fonts() -> None:
     """A page of nothing but text is not blank."""
-    page = Drawing(40.0, 10.0, "words")
-    page.text(2.0, 8.0, 6.0, "hollow")
-    grey = Image.open(io.BytesIO(map_png(page.to_text()))).convert("L")
+    page = Scene((Text((2.0, 2.0), 6.0, "hollow"),), page_mm=(40.0, 10.0))
+    grey = Image.open(io.BytesIO(map_png(page))).convert("L")
     assert (np.asarray(grey) < 100).mean() > 0.03
 
 
 def test_picture_is_bounded() -> None:
     """A sheet of three metres becomes a picture of at most 5000 pixels on a side."""
-    picture: Any = Image.open(io.BytesIO(map_png(Drawing(3000.0, 10.0, "long").to_text())))
+    picture: Any = Image.open(io.BytesIO(map_png(Scene((), page_mm=(3000.0, 10.0)))))
     assert picture.size == (MAX_PIXELS, 17)
 
 
@@ -335,8 +372,7 @@ def test_text_width_is_the_fonts(text: str) -> None:
 
 def test_attributes_are_escaped() -> None:
     """Quotes and angle brackets in text and attributes stay well-formed XML."""
-    page = Drawing(10.0, 10.0, 'a < b & "c"')
-    page.text(1.0, 1.0, 1.0, "<&>", fill='"')
-    root = ET.fromstring(page.to_text())
+    text = Text((1.0, 1.0), 1.0, "<&>", ink='"')
+    root = ET.fromstring(scene_svg(Scene((text,), title='a < b & "c"', page_mm=(10.0, 10.0))))
     assert root.findtext(f"{SVG}title") == 'a < b & "c"'
-    assert root.find(f"{SVG}text").get("fill") == '"'  # type: ignore[union-attr]
+    assert root.find(f".//{SVG}text").get("fill") == '"'  # type: ignore[union-attr]

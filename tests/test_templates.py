@@ -6,7 +6,6 @@ import io
 import math
 import re
 from typing import Any
-from xml.etree import ElementTree as ET
 
 import ezdxf
 import numpy as np
@@ -16,9 +15,10 @@ from pypdf import PdfReader
 
 from hexterra.brief.bench_sections import BenchBrief, FoamBrief
 from hexterra.catalogue.catalogue_file import load_catalogue
-from hexterra.drawing.dxf import figure_dxf
-from hexterra.drawing.figures import Figure, Stroke, dimension, figure_svg
-from hexterra.drawing.pdf_pages import template_pdf
+from hexterra.drawing.dxf import scene_dxf
+from hexterra.drawing.layers import dimension, stroke
+from hexterra.drawing.scene import Scene
+from hexterra.drawing.svg import scene_svg
 from hexterra.workshop.solids.courses import Course
 from hexterra.workshop.solids.grooves import Grooves
 from hexterra.workshop.solids.guides import CAUTIONS, Guides, offset
@@ -27,8 +27,9 @@ from hexterra.workshop.solids.solids import Solid
 from hexterra.workshop.templates.channel_plans import banks_mm
 from hexterra.workshop.templates.footprints import footprint_figure
 from hexterra.workshop.templates.profiles import guide_outline_mm, profile_figure, profile_mm
+from hexterra.workshop.templates.template_pdf import template_pdf
 from hexterra.workshop.templates.templates import template_figures, template_files
-from tests.page_lines import MM_PER_POINT, Line, dxf_lines, matches, pdf_lines
+from tests.page_lines import MM_PER_POINT, Line, dxf_lines, matches, pdf_lines, svg_lines
 from tests.small_plans import small_plan
 
 PATTERNS = {pattern.name: pattern.rises for pattern in load_catalogue(None).patterns}
@@ -42,35 +43,19 @@ def solid(pattern: str = "flat", part: Any = "whole", hand: Any = "") -> Solid:
     return Solid(part, hand, PATTERNS[pattern], across_flats_mm=100.0, base_mm=15.0, step_mm=7.5)
 
 
-def svg_lines(text: str) -> dict[str, list[Line]]:
-    """Read the paths of each group of an SVG document in millimetres, y up."""
-    root = ET.fromstring(text)
-    space = "{http://www.w3.org/2000/svg}"
-    width, view = root.attrib["width"], root.attrib["viewBox"].split()
-    assert width == f"{view[2]}mm"  # one unit is one millimetre
-    found: dict[str, list[Line]] = {}
-    for group in root.iter(f"{space}g"):
-        for path in group.iter(f"{space}path"):
-            data = path.attrib["d"]
-            numbers = [float(n) for n in re.findall(r"-?[\d.]+", data)]
-            points = np.array(numbers).reshape(-1, 2) * [1.0, -1.0]
-            found.setdefault(group.attrib["id"], []).append((points, data.endswith("Z")))
-    return found
-
-
 def edges(lines: list[Line], *, n_edges: int) -> list[NDArray[np.float64]]:
     """Return the lengths of the edges of every closed line with so many, sorted."""
     closed = [points for points, is_closed in lines if is_closed and len(points) == n_edges]
     return [np.sort(np.linalg.norm(p - np.roll(p, -1, axis=0), axis=1)) for p in closed]
 
 
-def everywhere(figure: Figure) -> dict[str, list[Line]]:
+def everywhere(figure: Scene) -> dict[str, list[Line]]:
     """Write a figure in all formats and read its guides back."""
     page = PdfReader(io.BytesIO(template_pdf([figure], paper="A4"))).pages[1]
     return {
         "pdf": pdf_lines(page),
-        "svg": svg_lines(figure_svg(figure))["guide"],
-        "dxf": dxf_lines(figure_dxf(figure))["GUIDE"],
+        "svg": svg_lines(scene_svg(figure))["guide"],
+        "dxf": dxf_lines(scene_dxf(figure))["GUIDE"],
     }
 
 
@@ -116,7 +101,7 @@ def test_every_footprint_measures_right(part: Any) -> None:
     piece = solid(part=part, hand="right" if part == "quarter" else "")
     for lines in everywhere(footprint_figure(piece, GUIDES)).values():
         assert matches(lines, offset(piece.outline_mm, 0.4))
-    finished = dxf_lines(figure_dxf(footprint_figure(piece, GUIDES)))["FINISH"]
+    finished = dxf_lines(scene_dxf(footprint_figure(piece, GUIDES)))["FINISH"]
     assert matches(finished, piece.outline_mm)
 
 
@@ -167,7 +152,9 @@ def test_pages(paper: Any, width_mm: float, height_mm: float) -> None:
 
     A4 is 210 x 297 mm: ISO 216:2007, table 1. Letter is 8.5 x 11 inches: ANSI/ASME Y14.1, size A.
     """
-    data = template_files(small_plan().pieces, title="Two hills")[f"templates-{paper.lower()}.pdf"]
+    data = template_files(small_plan().pieces, GUIDES, title="Two hills")[
+        f"templates-{paper.lower()}.pdf"
+    ]
     reader = PdfReader(io.BytesIO(data))
     assert reader.viewer_preferences is not None
     assert reader.viewer_preferences.print_scaling == "/None"
@@ -188,7 +175,7 @@ def test_pages(paper: Any, width_mm: float, height_mm: float) -> None:
 
 def test_fonts_are_embedded() -> None:
     """Every font that a page names carries its file."""
-    data = template_files(small_plan().pieces)["templates-a4.pdf"]
+    data = template_files(small_plan().pieces, GUIDES)["templates-a4.pdf"]
     names = set()
     page: Any
     for page in PdfReader(io.BytesIO(data)).pages:
@@ -206,7 +193,7 @@ def test_words_keep_apart() -> None:
     for figure in (narrow, *template_figures(small_plan().pieces, Guides())):
         boxes = []
         for words in figure.words:
-            corners = np.array(words.corners)
+            corners = words.marks
             boxes.append((corners.min(axis=0), corners.max(axis=0)))
         for number, (low, high) in enumerate(boxes):
             for other_low, other_high in boxes[:number]:
@@ -257,7 +244,7 @@ def test_a_large_figure_is_tiled() -> None:
 def test_layers_by_meaning() -> None:
     """Every layer of a DXF file is named for what its lines are, and words have their own."""
     figure = profile_figure(solid("flank"), GUIDES, pattern="flank")
-    drawing = ezdxf.read(io.StringIO(figure_dxf(figure).decode()))
+    drawing = ezdxf.read(io.StringIO(scene_dxf(figure).decode()))
     used = {entity.dxf.layer for entity in drawing.modelspace()}
     assert used == {"GUIDE", "FINISH", "WIRE", "PIECE", "FOLD", "HIDDEN", "DIMENSION", "WORDS"}
     assert used <= {layer.dxf.name for layer in drawing.layers}
@@ -265,14 +252,14 @@ def test_layers_by_meaning() -> None:
 
 def test_folds_join_corners() -> None:
     """The two folds of a flank are chords of sqrt 3 sides, 57.735 mm apart."""
-    folds = dxf_lines(figure_dxf(profile_figure(solid("flank"), GUIDES, pattern="flank")))["FOLD"]
+    folds = dxf_lines(scene_dxf(profile_figure(solid("flank"), GUIDES, pattern="flank")))["FOLD"]
     assert [np.linalg.norm(p[1] - p[0]) for p, _ in folds] == pytest.approx([100.0, 100.0])
     assert abs(folds[0][0][0, 0] - folds[1][0][0, 0]) == pytest.approx(57.735, abs=1e-3)
 
 
 def test_the_wire_runs_half_a_slot_away() -> None:
     """The path of the wire's middle lies 0.6 mm outside the finished outline."""
-    layers = dxf_lines(figure_dxf(footprint_figure(solid(), GUIDES)))
+    layers = dxf_lines(scene_dxf(footprint_figure(solid(), GUIDES)))
     (wire,) = edges(layers["WIRE"], n_edges=6)
     assert wire == pytest.approx(np.full(6, 101.2 / math.sqrt(3.0)), abs=1e-6)
 
@@ -315,12 +302,15 @@ def test_profiles_number_corners_as_the_catalogue_does() -> None:
 
 def test_files_are_the_same_twice() -> None:
     """Equal schedules give equal bytes, in every format."""
-    assert template_files(small_plan().pieces) == template_files(small_plan().pieces)
+    assert template_files(small_plan().pieces, GUIDES) == template_files(
+        small_plan().pieces, GUIDES
+    )
 
 
 def test_a_narrow_dimension_has_its_words_beside_it() -> None:
     """Where words do not fit between the arrows they stand outside them."""
-    lines, (words,) = dimension((0.0, 0.0), (3.0, 0.0), away_mm=5.0, text="3.00")
-    assert min(x for x, _ in words.corners) > 3.0
-    figure = Figure("narrow", "", (*lines, Stroke("piece", ((0.0, 0.0), (3.0, 0.0)))), (words,))
+    items = dimension((0.0, 0.0), (3.0, 0.0), away_mm=5.0, text="3.00")
+    figure = Scene((*items, stroke("piece", ((0.0, 0.0), (3.0, 0.0)))))
+    (words,) = figure.words
+    assert words.marks[:, 0].min() > 3.0
     assert figure.size_mm[0] > 15.0

@@ -15,7 +15,7 @@ from shapely.geometry import box
 from hexterra.brief.bench_sections import BaseBrief, FoamBrief, SheetBrief
 from hexterra.errors import StockError
 from hexterra.stages.schedule.schedule import Schedule, schedule
-from hexterra.workshop.estimate.estimate import effort
+from hexterra.workshop.estimate.estimate import estimate
 from hexterra.workshop.sheets.facing_sheets import facing_nests, facing_passes, facing_solids
 from hexterra.workshop.sheets.foam import foam
 from hexterra.workshop.sheets.lengths import cut_lengths, equal_parts
@@ -201,8 +201,8 @@ def test_prices_of_wood_by_hand():
 
 def test_work_on_the_base_is_timed():
     """A frame takes more cuts of the saw and more glue, all else alike."""
-    plain = effort(foam(pieces()))
-    framed = effort(foam(pieces()), base=base(pieces(), BaseBrief(frame_width_mm=20.0)))
+    plain = estimate(foam(pieces()))
+    framed = estimate(foam(pieces()), base=base(pieces(), BaseBrief(frame_width_mm=20.0)))
     assert framed.amounts.n_saw_cuts == plain.amounts.n_saw_cuts + framed.wood.bars.n_cuts
     assert framed.amounts.n_joints == plain.amounts.n_joints + framed.wood.bars.n_lengths
     assert framed.hours > plain.hours
@@ -249,7 +249,7 @@ def test_every_facing_has_a_blank(batter_deg):
 
 def test_facings_are_cut_cleaned_and_glued():
     """Without facings there are fewer cuts and joints, by theirs, and the foam is the same."""
-    with_them, bare = effort(foam(pieces())), effort(foam(pieces(), FoamBrief(facing_mm=0.0)))
+    with_them, bare = estimate(foam(pieces())), estimate(foam(pieces(), FoamBrief(facing_mm=0.0)))
     cut = [entry for entry in with_them.work if entry.kind == "facing"]
     assert sum(entry.count for entry in cut) == with_them.n_facings == with_them.facings.n_faces
     assert bare.n_facings == 0

@@ -1,39 +1,24 @@
-"""Figures -> DXF: drawing exchange files in millimetres, one layer for each meaning."""
+"""Scenes -> DXF: drawing exchange files in millimetres, one layer for each meaning."""
 
 from __future__ import annotations
 
 import io
 import math
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any
 
-from hexterra.drawing.figures import STYLES
+from hexterra.drawing.layers import LAYERS
+from hexterra.drawing.scene import Lines, Text
 
 if TYPE_CHECKING:
-    from hexterra.drawing.figures import Figure, Layer, Stroke, Words
-
-#: Number of the colour of each layer among the 255 of the format.
-_COLOURS: Final[dict[Layer, int]] = {
-    "guide": 7,
-    "finish": 8,
-    "wire": 1,
-    "piece": 7,
-    "fold": 3,
-    "mark": 6,
-    "water": 5,
-    "road": 30,
-    "lip": 5,
-    "hidden": 9,
-    "dimension": 8,
-}
-_WORDS_LAYER: Final = "WORDS"
+    from hexterra.drawing.scene import Scene
 
 
-def figure_dxf(figure: Figure) -> bytes:
-    """Write a figure as a DXF file of version R2010.
+def scene_dxf(scene: Scene) -> bytes:
+    """Write the lines and the text of a drawing as a DXF file of version R2010.
 
     Coordinates are true millimetres, and the file says so. Outlines are closed polylines on the
     layers GUIDE, FINISH, WIRE, PIECE, FOLD, MARK, WATER, ROAD, LIP, HIDDEN and DIMENSION; text
-    is on WORDS. Equal figures give equal bytes.
+    is on WORDS. Equal drawings give equal bytes.
     """
     from ezdxf import options  # pyright: ignore[reportPrivateImportUsage]
 
@@ -42,49 +27,51 @@ def figure_dxf(figure: Figure) -> bytes:
     options.write_fixed_meta_data_for_testing = True
     try:
         stream = io.StringIO()
-        _drawing(figure).write(stream)
+        _document(scene).write(stream)
     finally:
         options.write_fixed_meta_data_for_testing = earlier
     return stream.getvalue().encode("utf-8")
 
 
-def _drawing(figure: Figure) -> Any:
+def _document(scene: Scene) -> Any:
     import ezdxf
     from ezdxf import units
 
-    drawing = ezdxf.new("R2010", units=units.MM)  # pyright: ignore[reportPrivateImportUsage]
-    for layer, style in STYLES.items():
-        linetype = "CONTINUOUS"
-        if style.dashes_mm:
-            linetype = layer.upper()
-            pattern = [sum(style.dashes_mm)]
-            pattern += [d if i % 2 == 0 else -d for i, d in enumerate(style.dashes_mm)]
-            drawing.linetypes.add(linetype, pattern, description=style.words)
-        drawing.layers.add(
-            layer.upper(),
-            color=_COLOURS[layer],
+    document = ezdxf.new("R2010", units=units.MM)  # pyright: ignore[reportPrivateImportUsage]
+    for name, layer in LAYERS.items():
+        linetype, dashes_mm = "CONTINUOUS", layer.style.dashes_mm
+        if dashes_mm:
+            linetype = name.upper()
+            pattern = [sum(dashes_mm)]
+            pattern += [d if i % 2 == 0 else -d for i, d in enumerate(dashes_mm)]
+            document.linetypes.add(linetype, pattern, description=layer.words)
+        document.layers.add(
+            name.upper(),
+            color=layer.dxf_colour,
             linetype=linetype,
-            lineweight=round(100 * style.width_mm),
+            lineweight=round(100 * layer.style.width_mm),
         )
-    drawing.layers.add(_WORDS_LAYER, color=7)
-    drawing.styles.add("DEJAVU", font="DejaVuSans.ttf")
-    space = drawing.modelspace()
-    for line in figure.strokes:
-        _add_stroke(space, line)
-    for item in figure.words:
-        _add_words(space, item)
-    return drawing
+    document.layers.add("WORDS", color=7)
+    document.styles.add("DEJAVU", font="DejaVuSans.ttf")
+    space = document.modelspace()
+    for item in scene.items:
+        if isinstance(item, Lines):
+            _add_lines(space, item)
+        elif isinstance(item, Text):
+            _add_text(space, item)
+    return document
 
 
-def _add_stroke(space: Any, line: Stroke) -> None:
-    looks = {"layer": line.layer.upper()}
-    if line.fill and len(line.points) == 3:
-        space.add_solid(line.points, dxfattribs=looks)
-    else:
-        space.add_lwpolyline(line.points, close=line.is_closed, dxfattribs=looks)
+def _add_lines(space: Any, item: Lines) -> None:
+    attributes = {"layer": item.layer.upper()}
+    for points in item.points.tolist():
+        if item.style.fill and len(points) == 3:
+            space.add_solid(points, dxfattribs=attributes)
+        else:
+            space.add_lwpolyline(points, close=item.course == "closed", dxfattribs=attributes)
 
 
-def _add_words(space: Any, item: Words) -> None:
+def _add_text(space: Any, item: Text) -> None:
     from ezdxf.enums import TextEntityAlignment
 
     align = {
@@ -97,5 +84,5 @@ def _add_words(space: Any, item: Words) -> None:
         item.text,
         height=0.73 * item.size_mm,
         rotation=math.fmod(item.angle_deg, 360.0),
-        dxfattribs={"layer": _WORDS_LAYER, "style": "DEJAVU"},
+        dxfattribs={"layer": item.layer.upper(), "style": "DEJAVU"},
     ).set_placement(item.at, align=align)

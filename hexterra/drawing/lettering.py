@@ -1,8 +1,8 @@
-"""Letters on paper: which font holds them, how wide they are, and their outlines.
+"""Letters on paper: which font has them, how wide they are, and their outlines.
 
 Text is written in the fonts that matplotlib's own package carries, so that it looks the same
-everywhere. Letters that those do not hold come from whatever fonts the machine has; what no font
-holds is shown as an empty square, which `write_plan` warns of.
+everywhere. Letters that those lack come from whatever fonts the machine has; what no font
+has is shown as an empty square, which `write_plan` warns of.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 FONT: Final = "DejaVu Sans"
-#: What stands for a letter that no font holds.
+#: What stands for a letter that no font has.
 SQUARE: Final = "\u25a1"
 
 #: Letter of a segment as in SVG, and its points, (k, 2) float64.
@@ -55,9 +55,9 @@ def families(words: str) -> list[str]:
 
 
 def shown(words: str) -> str:
-    """Return words with a square for every letter that no font of this machine holds.
+    """Return words with a square for every letter that no font of this machine has.
 
-    Accents and joiners that none holds are left out.
+    Accents and joiners that none has are left out.
     """
     absent = {letter for letter in set(words) if _font_of(letter) is None}
     return words.translate({ord(one): None if _is_aside(one) else SQUARE for one in absent})
@@ -76,13 +76,16 @@ def missing_letters(words: str) -> str:
     )
 
 
-def text_width(words: str, size: float) -> float:
+def text_width(words: str, size: float, *, bold: bool = False) -> float:
     """Width of one line of text in the page's font, in the unit of `size`."""
-    return sum(_advance(letter) for letter in shown(words)) * size
+    words = words if words.isascii() else shown(words)
+    if is_plain(words):
+        return sum(_advance(letter, bold) for letter in words) * size
+    return outlines(words, bold=bold)[0] * size
 
 
 def is_own(words: str) -> bool:
-    """Tell whether the font that all text is written in holds all letters of `words`."""
+    """Tell whether the font that all text is written in has all letters of `words`."""
     return words.isascii() or all(_font_of(letter) == own_font() for letter in set(words))
 
 
@@ -130,11 +133,11 @@ def _is_aside(letter: str) -> bool:
 
 
 @cache
-def _advance(letter: str) -> float:
+def _advance(letter: str, bold: bool) -> float:
     """How far one letter moves the pen, in font sizes."""
     from matplotlib.ft2font import LoadFlags
 
-    font = _open(_font_of(letter) or own_font())
+    font = _open(own_font(bold=bold))
     font.set_size(_MEASURED, 72)
     glyph = font.load_char(ord(letter), flags=LoadFlags.NO_HINTING)
     return glyph.linearHoriAdvance / 65536.0 / _MEASURED
@@ -142,7 +145,7 @@ def _advance(letter: str) -> float:
 
 @cache
 def _font_of(letter: str) -> str | None:
-    """Return the file of the first font that holds a letter, if any does."""
+    """Return the file of the first font that has a letter, if any does."""
     if letter.isascii() or _open(own_font()).get_char_index(ord(letter)):
         return own_font()
     return next((file for file in _system_fonts() if ord(letter) in _codes(file)), None)

@@ -1,30 +1,30 @@
-"""What lies on the ground, on the map: roads as double lines, cover as small signs in each cell.
+"""What lies on the ground, on the map: water, roads as double lines, cover as small signs.
 
-Kinds are told apart by line and sign, not by colour; the key names them.
+Kinds differ in line and sign, not in colour; the key names them.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from hexterra.drawing.map_style import INK, Sheet
-from hexterra.drawing.svg import Drawing, line_data, polygon_data
+from hexterra.drawing.map_style import INK, WATER, MapSheet, arrow_heads
+from hexterra.drawing.scene import WHITE, Circles, Item, Lines, Style, Text, rectangle
 from hexterra.lattice.hexagon import CORNER0_DEG, N_SIDES
 from hexterra.stages.tiles.cuts import ways_out
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
-
     from hexterra.plan.overlay import Overlay
     from hexterra.stages.mapping.cover import Cover
     from hexterra.stages.mapping.way import Way
     from hexterra.stages.mapping.ways import Ways
     from hexterra.stages.tiles.cuts import Cuts
+    from hexterra.stages.water.flow import Watercourses
 
-#: Signs of cover, by the place of the kind; after the last they start over.
+#: Signs of cover, by the place of the kind; after the last they repeat.
 SIGNS: Final = ("tuft", "square", "furrows", "ring", "triangle", "cross", "dots")
 #: Dashes of roads laid on top, by the place of the kind, in parts of a hexagon; none is solid.
 _DASHES: Final = ((), (0.14, 0.05), (0.05, 0.05), (0.14, 0.04, 0.04, 0.04))
@@ -49,94 +49,130 @@ def key(overlay: Overlay, cuts: Cuts) -> Iterator[tuple[str, str]]:
             yield f"cover {number}", kind
 
 
-def draw_cover(page: Drawing, sheet: Sheet, cover: Cover) -> None:
+def cover_signs(sheet: MapSheet, cover: Cover) -> Iterator[Item]:
     """Draw the sign of each cell's kind to both sides of its level."""
     size_mm = 0.055 * sheet.flats_mm
-    corner0_deg = CORNER0_DEG[sheet.board.facing]
-    angle = np.deg2rad(corner0_deg + 60.0 * np.arange(N_SIDES))
+    angle = np.deg2rad(CORNER0_DEG[sheet.board.facing] + 60.0 * np.arange(N_SIDES))
     beside = angle[np.abs(np.cos(angle)) > 0.6]  # words stand above and below the middle
-    at = 0.37 * sheet.flats_mm * np.column_stack((np.cos(beside), -np.sin(beside)))
+    at = 0.37 * sheet.flats_mm * np.column_stack((np.cos(beside), np.sin(beside)))
     for number in range(len(cover.kinds)):
-        for x, y in sheet.centre()[cover.given == number].tolist():
-            for dx, dy in at.tolist():
-                _draw_sign(page, SIGNS[number % len(SIGNS)], x + dx, y + dy, size_mm)
+        spots = sheet.centre()[cover.given == number][:, None] + at
+        yield from _signs(SIGNS[number % len(SIGNS)], spots.reshape(-1, 2), size_mm)
 
 
-def draw_roads(page: Drawing, sheet: Sheet, roads: Ways, cuts: Cuts) -> None:
+def draw_water(sheet: MapSheet, water: Watercourses, cuts: Cuts) -> Iterator[Item]:
+    """Draw watercourses from port to port, and an arrow on every side they leave by."""
+    f, port, centre, middle = sheet.flats_mm, sheet.port(), sheet.centre(), sheet.middle()
+    lines: dict[int, list[NDArray[np.float64]]] = {}
+    curves: dict[int, list[NDArray[np.float64]]] = {}
+    for cell, side in np.argwhere(cuts.width > 0).tolist():
+        out, width = int(water.outflow[cell]), int(cuts.width[cell, side])
+        if side == out and water.ports[cell].sum() > 1:
+            continue  # every inflow is drawn through to it
+        start, via = port[cell, side], middle[cell]
+        if out < 0 or side == out:
+            lines.setdefault(width, []).append(np.array((start, via)))
+        else:
+            curves.setdefault(width, []).append(np.array((start, via, port[cell, out])))
+    widths = sorted({*lines, *curves})
+    shares = {width: 0.07 * (1.0 + 0.4 * (width - 1)) for width in widths}
+    styles = [(width, Style(WHITE, (shares[width] + 0.03) * f, is_round=True)) for width in widths]
+    styles += [(width, Style(WATER, shares[width] * f, is_round=True)) for width in widths]
+    styles += [(width, Style(WHITE, 0.014 * f, (0.06 * f, 0.05 * f))) for width in widths]
+    for width, style in styles:
+        yield from joined_lines(lines.get(width, []), style)
+        yield from joined_lines(curves.get(width, []), style, is_curved=True)
+    leaving = np.flatnonzero(water.outflow >= 0)
+    at = port[leaving, water.outflow[leaving]]
+    if len(leaving):
+        head = arrow_heads(at - centre[leaving], f, ahead=0.09, behind=0.07, half=0.085)
+        yield Lines(at[:, None] + head, Style(WHITE, 0.015 * f, fill=WATER), "closed")
+
+
+def draw_roads(sheet: MapSheet, roads: Ways, cuts: Cuts) -> Iterator[Item]:
     """Draw roads from side to side, sunken ones with ticks, and where they ford or bridge water."""
-    f = sheet.flats_mm
-    corner, middle = sheet.corner(), sheet.middle()
-    port = (corner + np.roll(corner, -1, axis=1)) / 2.0
-    page.open(fill="none", stroke_linecap="butt")
+    f, port, middle = sheet.flats_mm, sheet.port(), sheet.middle()
     for number in range(len(roads.kinds)):
-        laid = [*_lines(sheet, roads, number)]
-        page.paths(laid, stroke=INK, stroke_width=_ROAD * f)
-        dashes = _DASHES[number % len(_DASHES)]
-        style: dict[str, str] = {}
-        if dashes:
-            style["stroke_dasharray"] = " ".join(f"{part * f:.3f}" for part in dashes)
-        page.paths(laid, stroke="#ffffff", stroke_width=(_ROAD - 2 * _EDGE) * f, **style)
-    ticks: list[str] = []
-    for cell, side in np.argwhere(cuts.road).tolist():
-        ticks += _ticks(port[cell, side], middle[cell], f)
-    page.paths(ticks, stroke=INK, stroke_width=0.018 * f)
-    page.close()
+        lines, curves = _lines(sheet, roads, number)
+        for style in _road_styles(f, _DASHES[number % len(_DASHES)]):
+            yield from joined_lines(lines, style)
+            yield from joined_lines(curves, style, is_curved=True)
+    ticks = [
+        tick
+        for cell, side in np.argwhere(cuts.road).tolist()
+        for tick in _ticks(port[cell, side], middle[cell], f)
+    ]
+    yield from joined_lines(ticks, Style(INK, 0.018 * f))
     for crossing in roads.crossings:
         sides = np.flatnonzero(roads.any_ports[crossing.cell])
         start, end = port[crossing.cell, sides[0]], middle[crossing.cell]
-        _draw_passage(page, crossing.how, start + 0.62 * (end - start), end - start, f)
+        yield from _passage(crossing.how, start + 0.62 * (end - start), end - start, f)
 
 
-def draw_names(page: Drawing, sheet: Sheet, ways: Sequence[Way]) -> None:
-    """Write the name of each river and road beside it, about half way along its longest stretch.
+def joined_lines(
+    lines: Sequence[NDArray[np.float64]], style: Style, *, is_curved: bool = False
+) -> list[Lines]:
+    """Return lines of one length as an item; no item for none."""
+    return [Lines(np.array(lines), style, "curve" if is_curved else "open")] if lines else []
+
+
+def way_names(sheet: MapSheet, ways: Sequence[Way]) -> Iterator[tuple[int, Text]]:
+    """Yield the name of each river and road beside it, about half way along its longest stretch.
 
     Where it runs level on the page there is room above it, between the words of two cells;
-    elsewhere the name begins to the right of it.
+    elsewhere the name begins to the right of it. Each name comes with a cell that it stands in.
     """
-    if not ways:
-        return
     f, corner, centre = sheet.flats_mm, sheet.corner(), sheet.centre()
-    page.open(fill=INK, font_style="italic", paint_order="stroke", stroke="#ffffff",
-              stroke_width=0.03 * f, stroke_linejoin="round")  # fmt: skip
+
+    def text(x: float, y: float, name: str, *, is_level: bool) -> Text:
+        anchor = "middle" if is_level else "start"
+        return Text((x, y), 0.14 * f, name, anchor, ink=INK, is_italic=True, halo_mm=0.015 * f,
+                    layer="names")  # fmt: skip
+
     for name in dict.fromkeys(way.name for way in ways):
         cells = max((way for way in ways if way.name == name), key=lambda way: len(way.cells)).cells
         if len(cells) < 2:
             x, y = corner[cells[0]].mean(axis=0).tolist()
-            page.text(x, y - 0.12 * f, 0.14 * f, name, text_anchor="middle")
+            yield int(cells[0]), text(x, y + 0.12 * f, name, is_level=True)
             continue
         start, end = centre[cells[:-1]], centre[cells[1:]]
         is_level = np.abs(end[:, 1] - start[:, 1]) < 0.01 * f
         far = np.abs(np.arange(len(start)) - len(start) // 2) + len(start) * ~is_level
         at = int(far.argmin())
         x, y = ((start[at] + end[at]) / 2.0).tolist()
-        if is_level[at]:
-            page.text(x, y - 0.1 * f, 0.14 * f, name, text_anchor="middle")
-        else:
-            page.text(x + 0.1 * f, y + 0.05 * f, 0.14 * f, name)
-    page.close()
+        dx, dy = (0.0, 0.1 * f) if is_level[at] else (0.1 * f, -0.05 * f)
+        yield int(cells[at]), text(x + dx, y + dy, name, is_level=bool(is_level[at]))
 
 
-def _lines(sheet: Sheet, roads: Ways, number: int) -> Iterator[str]:
-    """Yield the roads of one kind as paths: two ports by a curve, else each port to the middle."""
-    corner, middle = sheet.corner(), sheet.middle()
-    port = (corner + np.roll(corner, -1, axis=1)) / 2.0
+def _road_styles(f: float, dashes: Sequence[float]) -> tuple[Style, Style]:
+    """Return a road's dark line and the light one over it."""
+    light = Style(WHITE, (_ROAD - 2 * _EDGE) * f, tuple(part * f for part in dashes))
+    return Style(INK, _ROAD * f), light
+
+
+def _lines(
+    sheet: MapSheet, roads: Ways, number: int
+) -> tuple[list[NDArray[np.float64]], list[NDArray[np.float64]]]:
+    """Return the roads of one kind: ports to the middle, and two ports joined by a curve."""
+    port, middle = sheet.port(), sheet.middle()
     ports = roads.ports[number]
+    lines: list[NDArray[np.float64]] = []
+    curves: list[NDArray[np.float64]] = []
     for cell in np.flatnonzero(ports.any(axis=1)).tolist():
-        sides = np.flatnonzero(ports[cell]).tolist()
-        if len(sides) == 2:
-            start, end = port[cell, sides[0]].tolist(), port[cell, sides[1]].tolist()
-            numbers = [*start, *middle[cell].tolist(), *end]
-            yield "M{:.3f} {:.3f}Q{:.3f} {:.3f} {:.3f} {:.3f}".format(*numbers)
-            continue
-        for side in sides:
-            yield line_data([port[cell, side].tolist(), middle[cell].tolist()])
-    for cell, out in _ways_off(sheet, roads, number):
-        yield line_data([middle[cell].tolist(), out])
+        ends = port[cell, ports[cell]]
+        if len(ends) == 2:
+            curves.append(np.array((ends[0], middle[cell], ends[1])))
+        else:
+            lines += [np.array((end, middle[cell])) for end in ends]
+    lines += [np.array((middle[cell], out)) for cell, out in _ways_off(sheet, roads, number)]
+    return lines, curves
 
 
-def _ways_off(sheet: Sheet, roads: Ways, number: int) -> Iterator[tuple[int, list[float]]]:
+def _ways_off(
+    sheet: MapSheet, roads: Ways, number: int
+) -> Iterator[tuple[int, NDArray[np.float64]]]:
     """Yield the cells where a road of one kind runs off the board, and where to."""
-    board, corner = sheet.board, sheet.corner()
+    board, port = sheet.board, sheet.port()
     goes_off = np.zeros(board.n_cells, dtype=np.bool_)
     for way in roads.ways:
         if way.kind == roads.kinds[number]:
@@ -146,13 +182,14 @@ def _ways_off(sheet: Sheet, roads: Ways, number: int) -> Iterator[tuple[int, lis
     by = ways_out(board, goes_off, ports, ~ports)
     for cell in np.flatnonzero(goes_off).tolist():
         if board.kept[cell].any():  # what a straight edge cuts is open at the cut
-            yield cell, sheet.centre()[cell].tolist()
+            yield cell, sheet.centre()[cell]
         elif by[cell] >= 0:
-            ends = corner[cell, by[cell]] + corner[cell, (by[cell] + 1) % N_SIDES]
-            yield cell, (ends / 2.0).tolist()
+            yield cell, port[cell, by[cell]]
 
 
-def _ticks(start: NDArray[np.float64], end: NDArray[np.float64], f: float) -> Iterator[str]:
+def _ticks(
+    start: NDArray[np.float64], end: NDArray[np.float64], f: float
+) -> Iterator[NDArray[np.float64]]:
     """Yield ticks to both sides of a sunken road."""
     along = (end - start) / np.linalg.norm(end - start)
     left = np.array([-along[1], along[0]])
@@ -160,76 +197,61 @@ def _ticks(start: NDArray[np.float64], end: NDArray[np.float64], f: float) -> It
         at = start + share * (end - start)
         for way in (-1.0, 1.0):
             edge = at + way * left * (_ROAD / 2.0) * f
-            yield line_data([edge.tolist(), (edge + way * left * 0.05 * f).tolist()])
+            yield np.array((edge, edge + way * left * 0.05 * f))
 
 
-def _draw_passage(
-    page: Drawing, how: str, at: NDArray[np.float64], along: NDArray[np.float64], f: float
-) -> None:
+def _passage(
+    how: str, at: NDArray[np.float64], along: NDArray[np.float64], f: float
+) -> Iterator[Item]:
     """Draw a bridge as a bar to each side of the road, a ford as three dots across it."""
     along = along / np.linalg.norm(along)
     left = np.array([-along[1], along[0]])
     if how == "ford":
-        for share in (-1.0, 0.0, 1.0):
-            x, y = (at + share * 0.06 * f * along).tolist()
-            page.circle(x, y, 0.02 * f, fill=INK)
+        dots = np.array([at + share * 0.06 * f * along for share in (-1.0, 0.0, 1.0)])
+        yield Circles(dots, 0.02 * f, Style(fill=INK))
         return
-    for way in (-1.0, 1.0):
-        bar = at + way * left * (_ROAD / 2.0 + 0.02) * f
-        ends = [bar - 0.1 * f * along, bar + 0.1 * f * along]
-        page.path(
-            line_data([end.tolist() for end in ends]),
-            stroke=INK,
-            stroke_width=0.03 * f,
-            stroke_linecap="butt",
-        )
+    bars = [at + way * left * (_ROAD / 2.0 + 0.02) * f for way in (-1.0, 1.0)]
+    ends = [np.array((bar - 0.1 * f * along, bar + 0.1 * f * along)) for bar in bars]
+    yield from joined_lines(ends, Style(INK, 0.03 * f))
 
 
-def draw_symbol(page: Drawing, symbol: str, x: float, y: float, unit: float) -> None:
-    """Draw one symbol of the key into 8 x 4.5 units from (x, y)."""
-    middle_x, middle_y = x + 4.0 * unit, y + 2.25 * unit
-    word, _, number = symbol.rpartition(" ")
+def symbol(name: str, x: float, y: float, unit: float) -> Iterator[Item]:
+    """Draw one symbol of the key into 8 x 4.5 units from its lower left corner (x, y)."""
+    middle = np.array((x + 4.0 * unit, y + 2.25 * unit))
+    word, _, number = name.rpartition(" ")
     if word == "cover":
-        for way in (-1.0, 1.0):
-            _draw_sign(
-                page, SIGNS[int(number) % len(SIGNS)], middle_x + way * 1.9 * unit, middle_y,
-                1.25 * unit,
-            )  # fmt: skip
+        spots = middle + np.array([[-1.9 * unit, 0.0], [1.9 * unit, 0.0]])
+        yield from _signs(SIGNS[int(number) % len(SIGNS)], spots, 1.25 * unit)
         return
     f = 18.0 * unit
-    ends = [(x, middle_y), (x + 8.0 * unit, middle_y)]
-    page.path(line_data(ends), stroke=INK, stroke_width=_ROAD * f)
+    ends = middle + np.array([[-4.0 * unit, 0.0], [4.0 * unit, 0.0]])
     dashes = _DASHES[int(number) % len(_DASHES)] if word == "road" else ()
-    style: dict[str, str] = {}
-    if dashes:
-        style["stroke_dasharray"] = " ".join(f"{part * f:.3f}" for part in dashes)
-    page.path(line_data(ends), stroke="#ffffff", stroke_width=(_ROAD - 2 * _EDGE) * f, **style)
-    if symbol == "sunken road":
-        ticks = _ticks(np.array(ends[0]), np.array(ends[1]), f)
-        page.path("".join(ticks), stroke=INK, stroke_width=0.018 * f)
-    elif symbol in {"ford", "bridge"}:
-        along = np.array((1.0, 0.0))
-        _draw_passage(page, symbol, np.array((middle_x, middle_y)), along, f)
+    for style in _road_styles(f, dashes):
+        yield Lines(ends, style)
+    if name == "sunken road":
+        yield from joined_lines([*_ticks(ends[0], ends[1], f)], Style(INK, 0.018 * f))
+    elif name in {"ford", "bridge"}:
+        yield from _passage(name, middle, np.array((1.0, 0.0)), f)
 
 
-def _draw_sign(page: Drawing, sign: str, x: float, y: float, r: float) -> None:
-    """Draw the sign of a kind of cover around a point, `r` to each side."""
-    line: dict[str, str | float] = {"stroke": INK, "stroke_width": 0.22 * r, "fill": "none"}
-    if sign == "tuft":
-        for dx in (-0.6, 0.0, 0.6):
-            page.path(line_data([(x + 0.4 * dx * r, y + r), (x + 1.3 * dx * r, y - r)]), **line)
-    elif sign == "square":
-        page.rectangle(x - 0.8 * r, y - 0.8 * r, 1.6 * r, 1.6 * r, fill=INK)
-    elif sign == "furrows":
-        for dy in (-0.8, 0.0, 0.8):
-            page.path(line_data([(x - r, y + dy * r), (x + r, y + dy * r)]), **line)
-    elif sign == "ring":
-        page.circle(x, y, 0.85 * r, **line)
-    elif sign == "triangle":
-        page.path(polygon_data([(x - r, y + 0.9 * r), (x + r, y + 0.9 * r), (x, y - r)]), **line)
-    elif sign == "cross":
-        for way in (-1.0, 1.0):
-            page.path(line_data([(x - r, y - way * r), (x + r, y + way * r)]), **line)
-    else:
-        for dx, dy in ((-0.7, 0.6), (0.7, 0.6), (0.0, -0.6)):
-            page.circle(x + dx * r, y + dy * r, 0.3 * r, fill=INK)
+def _signs(sign: str, spots: NDArray[np.float64], r: float) -> Iterator[Item]:
+    """Draw the sign of a kind of cover around points, (n, 2), `r` to each side."""
+    line = Style(INK, 0.22 * r)
+    if sign == "ring":
+        yield Circles(spots, 0.85 * r, line)
+        return
+    if sign == "dots":
+        dots = np.array([(-0.7, -0.6), (0.7, -0.6), (0.0, 0.6)])
+        yield Circles((spots[:, None] + dots * r).reshape(-1, 2), 0.3 * r, Style(fill=INK))
+        return
+    shapes = {
+        "tuft": [[(0.4 * dx, -1.0), (1.3 * dx, 1.0)] for dx in (-0.6, 0.0, 0.6)],
+        "square": [rectangle(-0.8, -0.8, 1.6, 1.6)],
+        "furrows": [[(-1.0, dy), (1.0, dy)] for dy in (-0.8, 0.0, 0.8)],
+        "triangle": [[(-1.0, -0.9), (1.0, -0.9), (0.0, 1.0)]],
+        "cross": [[(-1.0, way), (1.0, -way)] for way in (-1.0, 1.0)],
+    }
+    shape = np.array(shapes[sign])
+    points = (spots[:, None, None] + shape * r).reshape(-1, shape.shape[1], 2)
+    style = Style(fill=INK) if sign == "square" else line
+    yield Lines(points, style, "closed" if sign in {"square", "triangle"} else "open")

@@ -13,7 +13,7 @@ from hexterra.outputs.folder import PLAN, Writer, earlier_files
 
 if TYPE_CHECKING:
     from hexterra.plan.plan import Plan
-    from hexterra.workshop.estimate.estimate import Effort
+    from hexterra.workshop.estimate.estimate import Estimate
     from hexterra.workshop.solids.base import Base
     from hexterra.workshop.solids.facings import Facings
     from hexterra.workshop.solids.grooves import Grooves
@@ -57,12 +57,12 @@ def bench_writers(plan: Plan, extras: Collection[Extra]) -> dict[str, Writer]:
         return schedule_grooves(plan.pieces, guides)
 
     @cache
-    def work() -> Effort:
-        from hexterra.workshop.estimate.estimate import effort
+    def work() -> Estimate:
+        from hexterra.workshop.estimate.estimate import estimate
         from hexterra.workshop.sheets.foam import foam
 
         to_cut = left_to_cut(plan.pieces, plan.owned)
-        return effort(
+        return estimate(
             foam(plan.pieces, brief.foam, to_cut=to_cut),
             base=under(),
             bench=brief.bench,
@@ -88,15 +88,14 @@ def bench_writers(plan: Plan, extras: Collection[Extra]) -> dict[str, Writer]:
         return {"book.pdf": book_pdf(plan, work(), paper=brief.bench.paper)}
 
     def templates() -> dict[str, bytes]:
-        from hexterra.workshop.templates.base_templates import base_template_files
-        from hexterra.workshop.templates.templates import template_files
+        from hexterra.workshop.templates.templates import base_template_files, template_files
 
         return template_files(plan.pieces, guides, title=title) | base_template_files(
             under(), faces(), guides, thickness_mm=thickness_mm, title=title
         )
 
     def sheets() -> dict[str, bytes]:
-        from hexterra.workshop.templates.sheet_files import sheet_files
+        from hexterra.workshop.templates.sheet_layouts import sheet_files
 
         return sheet_files(work())
 

@@ -68,15 +68,16 @@ def plan_writers(
 ) -> dict[str, Writer]:
     """Return the writers of a plan's files by name; what `write_plan` puts into one folder."""
     from hexterra.csvfile import csv_text
-    from hexterra.drawing.board_map import map_png, map_svg
+    from hexterra.drawing.board_map import board_map, map_png
     from hexterra.drawing.lettering import missing_letters
+    from hexterra.drawing.svg import scene_svg
     from hexterra.outputs.document import plan_json
     from hexterra.outputs.geojson import cells_geojson
     from hexterra.outputs.surface import write_surface
 
-    svg = map_svg(plan)
+    drawn = board_map(plan).scene
     stock = plan.stock
-    if absent := missing_letters(svg):
+    if absent := missing_letters("".join(words.text for words in drawn.words)):
         warnings.warn(absent, HexterraWarning, stacklevel=2)
 
     def text(make: Callable[[], str]) -> Writer:
@@ -91,8 +92,8 @@ def plan_writers(
         **({} if stock is None else {"stock.csv": text(lambda: csv_text(stock))}),
         "cells.geojson": text(lambda: cells_geojson(plan.board, plan.tiles)),
         "surface.tif": surface,
-        "map.svg": text(lambda: svg),
-        "map.png": lambda path: _write_bytes(path, map_png(svg)),
+        "map.svg": text(lambda: scene_svg(drawn)),
+        "map.png": lambda path: _write_bytes(path, map_png(drawn)),
     }
     if extras:
         progress("preparing the bench")

@@ -10,7 +10,7 @@ from hexterra.drawing.board_map import map_svg
 from hexterra.elevation.invention import invent
 from hexterra.plan.pipeline import make_plan
 from hexterra.workshop.book.book import book_pdf
-from hexterra.workshop.estimate.estimate import effort
+from hexterra.workshop.estimate.estimate import estimate
 from hexterra.workshop.sheets.foam import foam
 
 
@@ -22,7 +22,7 @@ def test_book_of_600_cells(benchmark: Any) -> None:
         "ramps": {"cliff_rise_steps": 3},
     })  # fmt: skip
     plan = make_plan(invent(3, rows=192, columns=256, pixel_m=50.0), brief)
-    result = effort(foam(plan.pieces))
+    result = estimate(foam(plan.pieces))
     book_pdf(plan, result)  # fonts and tops are read once
     map_s = min(_seconds(lambda: map_svg(plan)) for _ in range(5))
     data = benchmark.pedantic(book_pdf, args=(plan, result), rounds=3)

@@ -1,26 +1,41 @@
-"""Tables of the build book: rows of words, and drawings where a column has one, over pages."""
+"""Tables of the build book: rows under headings that each page repeats, in groups."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from functools import cache
+from itertools import accumulate, repeat
+from math import inf
+from typing import Any, Final, Literal
 
-from hexterra.workshop.book.paper import BOLD, GREY, INK, PALE, TEXT_MM, Align, Page, wrapped
+from reportlab.platypus import Flowable, Table
+from reportlab.platypus.tables import CellStyle
 
-if TYPE_CHECKING:
-    from hexterra.workshop.book.paper import Format, Pen
+from hexterra.drawing.flowables import TEXT_MM, Align, Drawn, paragraph
+from hexterra.drawing.lettering import is_plain, text_width
+from hexterra.drawing.pdf import BOLD, FONT, POINTS_PER_MM, colour
+from hexterra.drawing.scene import INK
 
-_LEADING: Final = 1.35
+GREY: Final = "#5a5a5a"
+PALE: Final = "#e6e6e6"
+#: A box to tick.
+TICK: Final = "\u2610"
+
 _GAP_MM: Final = 2.0
 _RIGHT_GAP_MM: Final = 4.0
-#: Between tables on one page.
-_APART_MM: Final = 7.0
+_LEADING: Final = 1.35
+_ALIGNMENTS: Final[dict[Align, Literal["LEFT", "CENTER", "RIGHT"]]] = {
+    "left": "LEFT", "middle": "CENTER", "right": "RIGHT"
+}  # fmt: skip
+_CONTINUED: Final = ", continued"
+#: Font, size of the letters in sizes of the text, and room above them, of the cells of a kind.
+_KINDS: Final = {
+    "plain": (FONT, 1.0, 0.3), "bold": (BOLD, 1.0, 0.3), "group": (BOLD, 1.0, 0.6),
+    "tick": (FONT, 1.35, 0.0),
+}  # fmt: skip
 
-
-def tick(pen: Pen, lefts: Sequence[float], top: float) -> None:
-    """Draw a box to tick in the first column of a row."""
-    pen.box(lefts[0] + 0.6, top + 3.9)
+Cell = str | Flowable
 
 
 @dataclass(frozen=True)
@@ -28,184 +43,155 @@ class Column:
     """One column: its heading, its share of the width, and how its words lie."""
 
     heading: str
-    width: float
+    share: float
     align: Align = "left"
 
 
 @dataclass(frozen=True)
-class Row:
-    """One row.
+class Group:
+    """A line across a table that the rows after it belong to."""
 
-    Parameters
-    ----------
-    cells
-        Words of each column, "" for none. The first row of words is aligned over all columns.
-    paint
-        Draws what words cannot say; told the left edges of the columns, in millimetres, and the
-        top of the row.
-    height_mm
-        Least height.
-    is_heading
-        A line across the table that the rows after it belong to; only its first cell counts.
-    """
+    words: str
 
-    cells: tuple[str, ...]
-    paint: Callable[[Pen, Sequence[float], float], None] | None = None
-    height_mm: float = 0.0
-    is_heading: bool = False
+
+TableRow = Sequence[Cell] | Group
 
 
 @dataclass(frozen=True)
-class Table:
-    """Rows under column headings, preceded by a paragraph on the first page."""
+class _LaidRow:
+    """Cells of which none is wider than its column, and the height of the highest."""
 
-    columns: tuple[Column, ...]
-    rows: tuple[Row, ...]
-    lead: str = ""
-    size_mm: float = TEXT_MM
-
-    def height_mm(self, width_mm: float) -> float:
-        """Return how high the table is where it is not parted."""
-        head = self._lead_mm(width_mm) + self._head_mm()
-        return head + sum(self._row_mm(row, width_mm) for row in self.rows)
-
-    def draw(self, pen: Pen, left: float, top: float, width: float) -> float:
-        """Draw all of it; return where it ends."""
-        return self._draw(pen, left, top, width, self.lead, self.rows)
-
-    def pages(self, heading: str, paper: Format, *, entry: str = "", depth: int = 0,
-              is_lying: bool = False) -> list[Page]:  # fmt: skip
-        """Part the table over pages; rows stay whole, and headings with the row after them."""
-        left, top, width, height = paper.room_mm
-        pages: list[Page] = []
-        for number, rows in enumerate(self._parted(width, height)):
-            lead = self.lead if number == 0 else ""
-
-            def paint(pen: Pen, rows: tuple[Row, ...] = rows, lead: str = lead) -> None:
-                self._draw(pen, left, top, width, lead, rows)
-
-            words = heading if number == 0 else f"{heading}, continued"
-            pages.append(Page(words, paint, is_lying, entry if number == 0 else "", depth))
-        return pages
-
-    def _parted(self, width: float, height: float) -> Iterator[tuple[Row, ...]]:
-        room = height - self._lead_mm(width) - self._head_mm()
-        held: list[Row] = []
-        under: Row | None = None
-        for number, row in enumerate(self.rows):
-            needed = self._row_mm(row, width)
-            following = self.rows[number + 1 : number + 2]
-            together = needed
-            if row.is_heading:
-                under = row
-                together += sum(self._row_mm(next_row, width) for next_row in following)
-            if held and together > room:
-                yield tuple(held)
-                held, room = [], height - self._head_mm()
-                if under is not None and not row.is_heading:
-                    again = Row((f"{under.cells[0]}, continued",), is_heading=True)
-                    held, room = [again], room - self._row_mm(again, width)
-            held.append(row)
-            room -= needed
-        yield tuple(held)
-
-    def _lead_mm(self, width: float) -> float:
-        if not self.lead:
-            return 0.0
-        return len(wrapped(self.lead, width, TEXT_MM)) * 1.4 * TEXT_MM + 3.0
-
-    def _head_mm(self) -> float:
-        if not any(column.heading for column in self.columns):
-            return 0.0
-        return 2.3 * self.size_mm
-
-    def _widths(self, width: float) -> list[float]:
-        total = sum(column.width for column in self.columns)
-        return [column.width * width / total for column in self.columns]
-
-    def _row_mm(self, row: Row, width: float) -> float:
-        if row.is_heading:
-            return 2.4 * self.size_mm
-        n_lines = 1
-        for cell, column_mm in zip(row.cells, self._widths(width), strict=True):
-            if cell:
-                n_lines = max(n_lines, len(wrapped(cell, column_mm - _GAP_MM, self.size_mm)))
-        return max(row.height_mm, (_LEADING * n_lines + 0.5) * self.size_mm)
-
-    def _draw(
-        self, pen: Pen, left: float, top: float, width: float, lead: str, rows: Sequence[Row]
-    ) -> float:
-        y = top
-        if lead:
-            pen.lines(left, y + TEXT_MM, lead, width)
-            y += self._lead_mm(width)
-        widths = self._widths(width)
-        lefts = [left + sum(widths[:number]) for number in range(len(widths))]
-        if self._head_mm():
-            for column, x, column_mm in zip(self.columns, lefts, widths, strict=True):
-                self._write(pen, column, x, column_mm, y + 1.2 * self.size_mm, (column.heading,),
-                            font=BOLD)  # fmt: skip
-            y += self._head_mm()
-            rule = y - 0.5 * self.size_mm
-            pen.line(((left, rule), (left + width, rule)), width=0.35)
-        for row in rows:
-            height = self._row_mm(row, width)
-            if row.is_heading:
-                pen.rectangle(left, y + 0.2 * self.size_mm, width, height - 0.4 * self.size_mm,
-                              fill=PALE)  # fmt: skip
-                pen.text(left + 1.0, y + 1.55 * self.size_mm, row.cells[0], size=self.size_mm,
-                         font=BOLD, within=width - 2.0)  # fmt: skip
-                y += height
-                continue
-            for cell, column, x, column_mm in zip(
-                row.cells, self.columns, lefts, widths, strict=True
-            ):
-                if cell:
-                    words = wrapped(cell, column_mm - _GAP_MM, self.size_mm)
-                    self._write(pen, column, x, column_mm, y + 1.2 * self.size_mm, words)
-            if row.paint is not None:
-                row.paint(pen, lefts, y)
-            y += height
-            rule = y - 0.1 * self.size_mm
-            pen.line(((left, rule), (left + width, rule)), width=0.08, ink=GREY)
-        return y
-
-    def _write(
-        self, pen: Pen, column: Column, x: float, width: float, y: float, words: Sequence[str],
-        font: str = "DejaVuSans",
-    ) -> None:  # fmt: skip
-        room = width - (_RIGHT_GAP_MM if column.align == "right" else _GAP_MM)
-        shift = {"left": 0.0, "middle": room / 2.0, "right": room}[column.align]
-        for line in words:
-            pen.text(x + shift, y, line, size=self.size_mm, font=font, align=column.align,
-                     ink=INK, within=room)  # fmt: skip
-            y += _LEADING * self.size_mm
+    cells: Sequence[Cell]
+    height: float
+    is_group: bool = False
+    is_bold: bool = False
 
 
-def stacked(tables: Sequence[Table], heading: str, paper: Format) -> list[Page]:
-    """Put short tables below each other, as many to a page as fit; each is whole on its page."""
-    left, top, width, height = paper.room_mm
-    pages: list[Page] = []
-    held: list[Table] = []
-    room = height
+class RowTable(Drawn):
+    """Rows under column headings; where a page breaks a group, its line is repeated.
 
-    def close() -> None:
-        entry = "" if pages else heading
-        words = f"{heading}, continued" if pages else heading
+    Parameters
+    ----------
+    columns
+        They share the width that there is.
+    rows
+        A cell for each column, or a group's line.
+    size_mm
+        Of the text.
+    """
 
-        def paint(pen: Pen, held: tuple[Table, ...] = tuple(held)) -> None:
-            y = top
-            for table in held:
-                y = table.draw(pen, left, y, width) + _APART_MM
+    def __init__(
+        self, columns: Sequence[Column], rows: Sequence[TableRow], size_mm: float = TEXT_MM
+    ) -> None:
+        super().__init__()
+        self.columns = columns
+        self.rows = rows
+        self.size_mm = size_mm
+        self.spaceAfter = 7.0 * POINTS_PER_MM
+        self._laid: list[_LaidRow] = []
 
-        pages.append(Page(words, paint, entry=entry))
+    def wrap(self, aW: float, aH: float) -> tuple[float, float]:
+        """Find the height of every row."""
+        if not self._laid:
+            total = sum(column.share for column in self.columns)
+            self._widths = [column.share * aW / total for column in self.columns]
+            known: dict[tuple[str, float], tuple[Cell, float]] = {}
+            self._laid = [self._lay(row, known) for row in self.rows]
+        self.width = aW
+        self.height = self._head_height() + sum(row.height for row in self._laid)
+        return self.width, self.height
 
-    for table in tables:
-        needed = table.height_mm(width) + _APART_MM
-        if held and needed > room:
-            close()
-            held, room = [], height
-        held.append(table)
-        room -= needed
-    close()
-    return pages
+    def split(self, aW: float, aH: float) -> list[Flowable]:
+        """Break between two rows, never after a group's line."""
+        ends = accumulate((row.height for row in self._laid), initial=self._head_height())
+        n_fit = sum(end <= aH for end in ends) - 1
+        while n_fit > 0 and self._laid[n_fit - 1].is_group:
+            n_fit -= 1
+        if n_fit <= 0:
+            return []
+        rest = self._laid[n_fit:]
+        groups = [row for row in self._laid[:n_fit] if row.is_group]
+        if groups and not rest[0].is_group:
+            words = str(groups[-1].cells[0]).removesuffix(_CONTINUED)
+            rest = [self._lay(Group(f"{words}{_CONTINUED}"), {}), *rest]
+        return [self._like(self._laid[:n_fit]), self._like(rest)]
+
+    def paint(self) -> None:
+        """Draw the rows as one of reportlab's tables."""
+        head = [column.heading for column in self.columns]
+        rows = [_LaidRow(head, self._head_height(), is_bold=True)] if any(head) else []
+        rows += self._laid
+        commands: list[tuple[Any, ...]] = []
+        styles: list[list[CellStyle]] = []
+        for n, row in enumerate(rows):
+            kind = "group" if row.is_group else "bold" if row.is_bold else "plain"
+            aligns = ["left" if row.is_group else column.align for column in self.columns]
+            kinds = ["tick" if cell == TICK else kind for cell in row.cells]
+            styles.append(list(map(_cell_style, repeat(self.size_mm), aligns, kinds)))
+            if row.is_group:
+                commands.append(("BACKGROUND", (0, n), (-1, n), colour(PALE)))
+                commands.append(("SPAN", (0, n), (-1, n)))
+            else:
+                line = (1.0, colour(INK)) if row.is_bold else (0.2, colour(GREY))
+                commands.append(("LINEBELOW", (0, n), (-1, n), *line))
+        table = Table(
+            [list(row.cells) for row in rows], self._widths, [row.height for row in rows], commands,
+            cellStyles=styles,
+        )  # fmt: skip
+        table.wrapOn(self.canv, self.width, self.height)
+        table.drawOn(self.canv, 0, 0)
+
+    def _like(self, laid: list[_LaidRow]) -> RowTable:
+        other = RowTable(self.columns, (), self.size_mm)
+        other._laid, other._widths = laid, self._widths
+        return other
+
+    def _head_height(self) -> float:
+        has_head = any(column.heading for column in self.columns)
+        return has_head * 2.0 * self.size_mm * POINTS_PER_MM
+
+    def _lay(self, row: TableRow, known: dict[tuple[str, float], tuple[Cell, float]]) -> _LaidRow:
+        size = self.size_mm * POINTS_PER_MM
+        if isinstance(row, Group):
+            cells = [row.words, *[""] * (len(self.columns) - 1)]
+            return _LaidRow(cells, 2.4 * size, is_group=True)
+        cells: list[Cell] = []
+        height = 0.0
+        for cell, width, column in zip(row, self._widths, self.columns, strict=True):
+            gap_mm = _RIGHT_GAP_MM if column.align == "right" else _GAP_MM
+            room = width - gap_mm * POINTS_PER_MM
+            if not isinstance(cell, str):
+                fitted, needed = cell, cell.wrap(room, inf)[1]
+            else:
+                key = cell, room
+                if key not in known:
+                    known[key] = self._fitted(cell, room, column.align)
+                fitted, needed = known[key]
+            cells.append(fitted)
+            height = max(height, needed)
+        return _LaidRow(cells, height + 0.6 * size)
+
+    def _fitted(self, words: str, room: float, align: Align) -> tuple[Cell, float]:
+        """Return words that fit as they are, and others as a paragraph; and the height."""
+        size, lines = self.size_mm * POINTS_PER_MM, words.split("\n")
+        if all(is_plain(line) and text_width(line, size) <= room for line in lines):
+            return words, _LEADING * size * len(lines)
+        flowing = paragraph(words, size_mm=self.size_mm, align=align, leading=_LEADING)
+        return flowing, flowing.wrap(room, inf)[1]
+
+
+@cache
+def _cell_style(size_mm: float, align: Align, kind: str) -> CellStyle:
+    """Return the style of a cell of one of `_KINDS`; all such cells of a column share it."""
+    style, size = CellStyle("cell"), size_mm * POINTS_PER_MM
+    style.fontname, letters, above = _KINDS[kind]
+    style.fontsize = letters * size
+    style.leading = _LEADING * size
+    style.color = colour(INK)
+    style.alignment = _ALIGNMENTS[align]
+    style.valign = "TOP"
+    style.topPadding = above * size
+    style.bottomPadding = 0.0
+    style.leftPadding = POINTS_PER_MM if kind == "group" else 0.0
+    style.rightPadding = (_RIGHT_GAP_MM if align == "right" else _GAP_MM) * POINTS_PER_MM
+    return style

@@ -1,166 +1,169 @@
-"""Drawings with dimensions: every distinct piece, facing, panel, bar, rail and keyed footing."""
+"""Drawings with dimensions of every distinct piece and facing, and the layouts of all sheets."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Sequence
+from collections import Counter
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
+from itertools import groupby
 from typing import TYPE_CHECKING, Final
 
-from hexterra.workshop.book.paper import BOLD, GREY, Page, wrapped
+from reportlab.platypus import KeepTogether
+
+from hexterra.drawing.board_plan import GREY, PALE
+from hexterra.drawing.flowables import Picture, paragraph, section
+from hexterra.drawing.scene import INK, Item, Lines, Scene, Style, Text, rectangle
+from hexterra.stages.schedule.pieces import PARTS
+from hexterra.workshop.book.book_words import counted, part_words
+from hexterra.workshop.book.layout import CONTENT_MM, figure_rows, lead
 from hexterra.workshop.sheets.facing_sheets import facing_solids
 from hexterra.workshop.solids.carved import Measures
 from hexterra.workshop.solids.solids import piece_solids
 from hexterra.workshop.templates.base_drawings import facing_drawing
 from hexterra.workshop.templates.piece_drawings import piece_drawing
+from hexterra.workshop.templates.sheet_layouts import SheetLayout, block_layouts, rectangle_layouts
 
 if TYPE_CHECKING:
-    from hexterra.drawing.figures import Figure
-    from hexterra.workshop.book.paper import Format, Pen
-    from hexterra.workshop.estimate.estimate import Effort
+    from reportlab.platypus import Flowable
 
-_GAP_MM: Final = 4.0
-_TITLE_MM: Final = 2.8
-_NOTE_MM: Final = 2.4
+    from hexterra.lattice.hexagon import Part
+    from hexterra.workshop.estimate.estimate import Estimate
+    from hexterra.workshop.sheets.foam import Foam
+    from hexterra.workshop.sheets.nesting import Nest
+    from hexterra.workshop.sheets.rectangles import RectangleNest
+
 #: A whole hexagon from corner to corner on paper.
 _HEXAGON_MM: Final = 26.0
 #: Facings are larger on paper by this than pieces.
 _LARGER: Final = 2.0
 #: Figures are drawn with the words of templates, and shrunk.
 _SHRUNK: Final = 0.82
+#: A sheet is at most this high on paper.
+_SHEET_MM: Final = 105.0
 
 
-def drawing_pages(effort: Effort, paper: Format) -> list[Page]:
+def drawing_pages(estimate: Estimate) -> list[Flowable]:
     """Draw every distinct piece and facing that is to be cut, seen from above and from the front.
 
     Numbers inside a plan are heights of the corners; all dimensions are true, in millimetres.
     """
-    foam = effort.foam
+    foam = estimate.foam
     hexagon_mm = 2.0 * foam.pieces.board.across_flats_mm / math.sqrt(3.0)
     scale = _HEXAGON_MM / _SHRUNK / hexagon_mm
     measures = map(Measures, *(
-        amounts.tolist() for amounts in (effort.volume_mm3, effort.top_mm2, effort.around_mm2)
+        amounts.tolist()
+        for amounts in (estimate.volume_mm3, estimate.top_mm2, estimate.around_mm2)
     ))  # fmt: skip
     figures = [
-        piece_drawing(replace(piece, count=count), solid, measures=held, scale=scale).scaled(
-            _SHRUNK
-        )
-        for piece, count, solid, held in zip(
+        piece_drawing(replace(piece, count=count), solid, measures=measured, scale=scale)
+        for piece, count, solid, measured in zip(
             foam.pieces.pieces, foam.to_cut.tolist(), piece_solids(foam.pieces), measures,
             strict=True,
         )
         if count
     ]  # fmt: skip
-    heading = "Drawings with dimensions"
-    lead = (
-        "From above, and below that from the front. Numbers at the corners are heights. All"
-        " dimensions are in millimetres."
-    )
-    pages = figure_pages(figures, heading, paper, lead=lead, entry=heading) if figures else []
     facings = [
-        facing_drawing(body, scale=_LARGER * scale).scaled(_SHRUNK)
-        for _, body in facing_solids(effort.facings, foam.stock)
+        facing_drawing(body, scale=_LARGER * scale)
+        for _, body in facing_solids(estimate.facings, foam.stock)
     ]
-    if facings:
-        heading = "Facings with dimensions"
-        lead = "From the low side. All dimensions are in millimetres."
-        pages += figure_pages(facings, heading, paper, lead=lead, entry=heading,
-                              depth=1 if pages else 0)  # fmt: skip
+    seen = "From above, and below that from the front. Numbers at the corners are heights."
+    pages: list[Flowable] = []
+    for heading, drawn, words in (
+        ("Drawings with dimensions", figures, seen),
+        ("Facings with dimensions", facings, "From the low side."),
+    ):
+        if drawn:
+            rows = figure_rows([figure.placed(0.0, 0.0, _SHRUNK) for figure in drawn])
+            content = [lead(f"{words} All dimensions are in millimetres."), *rows]
+            pages += section(heading, content, level=1 if pages else 0)
     return pages
 
 
-def figure_pages(
-    figures: Iterable[Figure], heading: str, paper: Format, *, lead: str = "", entry: str = "",
-    depth: int = 0, n_columns: int = 3,
-) -> list[Page]:  # fmt: skip
-    """Lay figures with their titles and notes side by side in rows, and rows over pages.
-
-    A figure takes as many of the columns as it is wide.
-    """
-    left, top, width, height = paper.room_mm
-    start = top + (6.5 if lead else 0.0)
-    pages: list[Page] = []
-    held: list[_Row] = []
-    room = height - (start - top)
-
-    def close() -> None:
-        is_first = not pages
-
-        def paint(pen: Pen, held: tuple[_Row, ...] = tuple(held)) -> None:
-            if is_first and lead:
-                pen.text(left, top + 2.5, lead, within=width)
-            y = start if is_first else top
-            for row in held:
-                row.draw(pen, left, y)
-                y += row.height_mm + _GAP_MM
-                pen.line(((left, y - 0.5 * _GAP_MM), (left + width, y - 0.5 * _GAP_MM)),
-                         width=0.08, ink=GREY)  # fmt: skip
-
-        words = heading if is_first else f"{heading}, continued"
-        pages.append(Page(words, paint, entry=entry if is_first else "", depth=depth))
-
-    for row in _rows(figures, width, n_columns):
-        if held and row.height_mm > room:
-            close()
-            held, room = [], height
-        held.append(row)
-        room -= row.height_mm + _GAP_MM
-    close()
-    return pages
+# Sheets ------------------------------------------------------------------------------------------
 
 
-class _Row:
-    """Figures side by side, each with the columns that it takes."""
-
-    def __init__(self, held: Sequence[tuple[Figure, int]], column_mm: float) -> None:
-        self.held = held
-        self.column_mm = column_mm
-        self.titles = [
-            wrapped(_title(figure), span * column_mm - _GAP_MM, _TITLE_MM, BOLD)
-            for figure, span in held
-        ]
-        self.notes = [
-            [
-                line
-                for note in figure.notes
-                for line in wrapped(note, span * column_mm - _GAP_MM, _NOTE_MM)
-            ]
-            for figure, span in held
-        ]
-        self.title_mm = 1.35 * _TITLE_MM * max(len(lines) for lines in self.titles) + 1.0
-        self.figure_mm = max(figure.size_mm[1] for figure, _ in held) + 2.0
-        note_mm = 1.35 * _NOTE_MM * max(len(lines) for lines in self.notes)
-        self.height_mm = self.title_mm + self.figure_mm + note_mm + 1.0
-
-    def draw(self, pen: Pen, left: float, top: float) -> None:
-        """Draw titles, figures and notes, each below the one before."""
-        x = left
-        for (figure, span), title, notes in zip(self.held, self.titles, self.notes, strict=True):
-            width = span * self.column_mm
-            for line, words in enumerate(title):
-                y = top + (1.0 + 1.35 * line) * _TITLE_MM
-                pen.text(x, y, words, size=_TITLE_MM, font=BOLD)
-            pen.figure(figure, x + (width - _GAP_MM) / 2.0, top + self.title_mm)
-            y = top + self.title_mm + self.figure_mm + _NOTE_MM
-            for line, words in enumerate(notes):
-                pen.text(x, y + 1.35 * line * _NOTE_MM, words, size=_NOTE_MM)
-            x += width
+def sheet_pages(estimate: Estimate) -> list[Flowable]:
+    """Draw every layout of foam, facings and panels once."""
+    foam = estimate.foam
+    content = [sheet for nest in foam.nests for sheet in _block_sheets(foam, nest)]
+    for nest in estimate.facing_nests:
+        content += _rectangle_sheets(nest, "facings")
+    content += _rectangle_sheets(estimate.wood.panels, "panels")
+    return section("Sheet layouts", content)
 
 
-def _title(figure: Figure) -> str:
-    return f"{figure.title[0].upper()}{figure.title[1:]}"
+def _block_sheets(foam: Foam, nest: Nest) -> Iterable[Flowable]:
+    """Draw the layouts of a thickness; the first says what its blocks are for."""
+    for place, layout in enumerate(block_layouts(nest)):
+        counts = Counter(nest.sheets[layout.numbers[0]].parts)
+        parts = part_words((part, counts[part]) for part in PARTS if counts[part])
+        yield _sheet(layout, nest.n_sheets, parts, [] if place else _uses(foam, nest))
 
 
-def _rows(figures: Iterable[Figure], width: float, n_columns: int) -> Iterator[_Row]:
-    column_mm = (width + _GAP_MM) / n_columns
-    held: list[tuple[Figure, int]] = []
-    n_free = n_columns
-    for figure in figures:
-        span = min(math.ceil((figure.size_mm[0] + _GAP_MM) / column_mm - 1e-9), n_columns)
-        if span > n_free:
-            yield _Row(held, column_mm)
-            held, n_free = [], n_columns
-        held.append((figure, span))
-        n_free -= span
-    if held:
-        yield _Row(held, column_mm)
+def _rectangle_sheets(nest: RectangleNest, of: str) -> Iterable[Flowable]:
+    """Draw the layouts of facings or panels; the notes name what lies in each row."""
+    for layout in rectangle_layouts(nest):
+        places = sorted(nest.sheets[layout.numbers[0]], key=lambda place: (place.row, place.x_mm))
+        notes: list[str] = []
+        for row, lying in groupby(places, key=lambda place: place.row):
+            sizes = ((round(place.length_mm, 1), round(place.width_mm, 1)) for place in lying)
+            words = (
+                f"{len(list(alike)):,} of {length:,.1f} x {width:,.1f}"
+                for (length, width), alike in groupby(sizes)
+            )
+            notes.append(f"Row {row + 1} from below, from the left: {', '.join(words)} mm.")
+        yield _sheet(layout, nest.n_sheets, of, notes)
+
+
+def _uses(foam: Foam, nest: Nest) -> list[str]:
+    """Say what the blocks of a thickness become."""
+    bought_mm = nest.stock.thickness_mm
+    by_layer: dict[tuple[float, int], list[tuple[Part, int]]] = {}
+    for block in foam.blocks:
+        layer = block.layer
+        if layer.stock_mm == bought_mm:
+            key = layer.thickness_mm, layer.n_slices
+            by_layer.setdefault(key, []).append((block.part, block.count))
+    notes: list[str] = []
+    for (thickness_mm, n_slices), counts in by_layer.items():
+        use = "used as bought"
+        if thickness_mm < bought_mm:
+            use = f"sliced into {thickness_mm:g} mm, {counted(n_slices, 'layer')} of each"
+        notes.append(f"Of all {bought_mm:g} mm blocks: {part_words(counts)} {use}.")
+    return notes
+
+
+def _sheet(layout: SheetLayout, n_sheets: int, contents: str, notes: Sequence[str]) -> Flowable:
+    """Draw a layout under its title and notes, all on one page."""
+    stock, numbers = layout.stock, [f"{number + 1:,}" for number in layout.numbers]
+    which = f"sheet {numbers[0]}"
+    if len(numbers) > 1:
+        which = f"sheets {', '.join(numbers[:-1])} and {numbers[-1]}"
+    alike = ", alike" if len(numbers) > 1 else ""
+    title = f"{stock.thickness_mm:g} mm: {which} of {n_sheets:,}{alike} ({contents})"
+    return KeepTogether([
+        paragraph(title, size_mm=3.6, is_bold=True, after_mm=1.0),
+        *(paragraph(note, after_mm=0.5) for note in notes),
+        Picture(_sheet_scene(layout), "LEFT"),
+        paragraph("", after_mm=2.0),
+    ])  # fmt: skip
+
+
+def _sheet_scene(layout: SheetLayout) -> Scene:
+    """Draw a layout to scale, with the size of its sheet."""
+    stock = layout.stock
+    scale = min((CONTENT_MM - 10.0) / stock.length_mm, _SHEET_MM / stock.width_mm)
+    length, depth, margin = (
+        side * scale for side in (stock.length_mm, stock.width_mm, layout.margin_mm)
+    )
+    items: list[Item] = [Lines(layout.rim * scale, Style(INK, 0.35), "closed")]
+    if margin > 0.0:
+        inner = rectangle(margin, margin, length - 2.0 * margin, depth - 2.0 * margin)
+        items.append(Lines(inner, Style(GREY, 0.1, (1.0, 1.0)), "closed"))
+    style = Style(INK, 0.12, fill=PALE)
+    items += [Lines(outline * scale, style, "closed") for outline in layout.outlines]
+    items.append(Text((length / 2.0, -3.8), 2.8, f"{stock.length_mm:,g} mm", "middle"))
+    items.append(Text((length + 1.5, depth / 2.0), 2.8, f"{stock.width_mm:,g}"))
+    items.append(Text((length + 1.5, depth / 2.0 - 3.6), 2.8, "mm"))
+    return Scene(tuple(items))

@@ -78,7 +78,7 @@ def list_work(foam: Foam, base: Base, facings: Facings) -> tuple[Work, ...]:
     saddle two. Each bank of a watercourse or sunken road is a pass along it; water that crosses no
     side is one round cut, half as wide as the tile. A groove of a footing is two slanting passes as
     long as the rail's middle line under it. Owned keyed footings are taken for those with the
-    shortest grooves: a stock list does not tell. Facings are cut all around, and up their front if
+    shortest grooves: a stock list does not say. Facings are cut all around, and up their front if
     it leans.
 
     Parameters

@@ -1,4 +1,4 @@
-"""Foam and base -> Effort: wire, cuts, set-ups, hours, weight, cost, finishing and boxes."""
+"""Foam and base -> Estimate: wire, cuts, set-ups, hours, weight, cost, finishing and boxes."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ from hexterra.workshop.solids.carved import (
 )
 from hexterra.workshop.solids.facings import Facings, facings
 from hexterra.workshop.solids.grooves import Grooves, schedule_grooves
-from hexterra.workshop.solids.guides import Guides
+from hexterra.workshop.solids.guides import Guides, signed_area_mm2
 from hexterra.workshop.solids.solids import Solid, piece_solids
 
 #: What is seen of a board once it stands.
@@ -69,7 +69,7 @@ class SetUp(Value):
 
 
 @dataclass(frozen=True, eq=False)
-class Effort(Value):
+class Estimate(Value):
     """What a board takes to make, without the pieces that the maker owns.
 
     Parameters
@@ -257,13 +257,13 @@ class Effort(Value):
         return {name: math.fsum(one[name] for one in held) for name in next(iter(held))}
 
 
-def effort(
+def estimate(
     foam: Foam,
     *,
     base: Base | None = None,
     bench: BenchBrief | None = None,
     grooves: Grooves | None = None,
-) -> Effort:
+) -> Estimate:
     """Estimate what a board takes in cuts, time, weight, cost, finishing and storage.
 
     Every guide is mounted once and serves all cuts that need it. The cuts that make blocks and
@@ -285,7 +285,7 @@ def effort(
 
     Returns
     -------
-    Effort
+    Estimate
         Level ground, slopes and water together are all that is seen of the tops to cut, beds and
         banks among them.
 
@@ -310,7 +310,7 @@ def effort(
             surface_mm2[:3] += count * _top_mm2(piece, solid, held, grooves)
     surface_mm2[3] = faces.area_mm2.sum()
     coverings = facing_solids(faces, foam.stock)
-    return Effort(
+    return Estimate(
         foam=foam,
         wood=wood(under),
         bench=bench,
@@ -377,8 +377,7 @@ def _top_mm2(
     level = 0.0
     for facet, is_sloped in zip(facets, sloped, strict=True):
         if not is_sloped:
-            x, y = facet[:, 0], facet[:, 1]
-            level += float(x @ np.roll(y, -1) - y @ np.roll(x, -1)) / 2.0
+            level += signed_area_mm2(facet)
     ground = np.array([level, solid.top_mm2 - level]) / solid.top_mm2
     dry_mm2 = measures.top_mm2
     if piece.crossing:

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from hexterra.drawing.figures import Figure, Stroke, Words, stroke
+from hexterra.drawing.layers import stroke
+from hexterra.drawing.scene import Item, Lines, Scene, Text
 from hexterra.lattice.hexagon import N_SIDES, cut_of
 from hexterra.stages.tiles.channels import falls
 from hexterra.workshop.solids.courses import Course, piece_course
@@ -31,7 +32,7 @@ Lips = Mapping[int, Sequence[tuple[str, float]]]
 
 def channels(
     schedule: Schedule, pieces: Sequence[tuple[Piece, Solid]], guides: Guides
-) -> Iterable[Figure]:
+) -> Iterable[Scene]:
     """Draw one plan for each channel and each road that occurs; turned whole tiles share one."""
     lips = _lips(schedule)
     groups: dict[tuple[str, str, Course], list[int]] = {}
@@ -49,8 +50,8 @@ def channels(
         turns = {number: _turn(pieces[number][0], course) for number in numbers}
         found: dict[int, list[tuple[str, float]]] = {}
         for number, turn in turns.items():
-            for side, held in lips.get(number, {}).items():
-                found.setdefault((side - turn) % N_SIDES, []).extend(held)
+            for side, falling in lips.get(number, {}).items():
+                found.setdefault((side - turn) % N_SIDES, []).extend(falling)
         name = crossing or "sunken road"
         yield channel_figure(
             users[0][1],
@@ -101,44 +102,36 @@ def channel_figure(
     users: str = "",
     turns: str = "",
     lips: Lips | None = None,
-) -> Figure:
+) -> Scene:
     """Draw where water or a road runs on the plan of a piece, at full size.
 
     Parameters
     ----------
-    solid
-        Any piece of that outline.
-    course
-        What runs there.
-    grooves
-        Its widths.
+    solid, course, grooves
+        Any piece of that outline, what runs there, and its widths.
     title
         Names the crossing and the part.
-    users
-        What carries it, for the notes.
-    turns
-        Which patterns have it turned how far, for the notes.
+    users, turns
+        What carries it, and which patterns have it turned how far, for the notes.
     lips
         Sides that water falls over; each gets its lip drawn, and is noted with the cells.
     """
     is_whole, lips = solid.part == "whole", lips or {}
     laid = stretches(course, grooves, solid.corner_mm(), is_whole=is_whole)
-    strokes = [stroke("piece", solid.outline_mm, is_closed=True)]
-    strokes += [stroke("hidden", line) for line in solid.channels_mm(course)]
-    strokes += [stroke(course.what, line) for line in banks_mm(solid, laid)]
-    strokes += [_lip(solid, course, grooves, side) for side in sorted(lips)]
+    items: list[Item] = [stroke("piece", solid.outline_mm, is_closed=True)]
+    items += [stroke("hidden", line) for line in solid.channels_mm(course)]
+    items += [stroke(course.what, line) for line in banks_mm(solid, laid)]
+    items += [_lip(solid, course, grooves, side) for side in sorted(lips)]
     corner = solid.corner_mm()
-    words: list[Words] = []
     for number in kept_corners(solid):
         at = corner[number] + 0.1 * (solid.middle_mm - corner[number])
-        words.append(Words((float(at[0]), float(at[1]) - 1.2), 3.2, str(number), "middle"))
+        items.append(Text((float(at[0]), float(at[1]) - 1.2), 3.2, str(number), "middle"))
     kind = "Channel" if course.what == "water" else "Road"
     numbers = course.words.removeprefix("sides ").removeprefix("side ")
-    return Figure(
+    return Scene(
         name=f"{kind.lower()}-{file_name(f'{title} {numbers}')}",
         title=f"{kind}: {title}, {course.words}",
-        strokes=tuple(strokes),
-        words=tuple(words),
+        items=tuple(items),
         notes=(
             *_width_words(course, grooves, users),
             f"The plan is the finished piece, {solid.across_flats_mm:g} mm across flats."
@@ -149,7 +142,7 @@ def channel_figure(
     )
 
 
-def _lip(solid: Solid, course: Course, grooves: Grooves, side: int) -> Stroke:
+def _lip(solid: Solid, course: Course, grooves: Grooves, side: int) -> Lines:
     """Draw the line across a port that water falls over."""
     groove = grooves.at_sides(course)[course.sides.index(side)]
     corner = solid.corner_mm()
@@ -160,9 +153,9 @@ def _lip(solid: Solid, course: Course, grooves: Grooves, side: int) -> Stroke:
     return stroke("lip", np.array([middle - half, middle + half]))
 
 
-def _lip_words(side: int, held: Sequence[tuple[str, float]]) -> str:
+def _lip_words(side: int, falling: Sequence[tuple[str, float]]) -> str:
     """Say where water falls over a side."""
-    cells = ", ".join(f"{label} ({height_mm:g} mm)" for label, height_mm in held)
+    cells = ", ".join(f"{label} ({height_mm:g} mm)" for label, height_mm in falling)
     return (
         f"Water falls over side {side} in {cells}: keep its lip sharp, and carry it down the face."
     )
@@ -173,13 +166,13 @@ def _width_words(course: Course, grooves: Grooves, users: str) -> list[str]:
 
     Sections that differ get a line of their own.
     """
-    held = grooves.at_sides(course)
-    if not held:
+    ends = grooves.at_sides(course)
+    if not ends:
         return [f"Mark the edge on the top and cut {grooves.pool.depth_mm:g} mm deep.{users}"]
     what = "banks" if course.what == "water" else "edges"
-    cuts = f"cut {held[0].depth_mm:g} mm deep"
+    cuts = f"cut {ends[0].depth_mm:g} mm deep"
     sides: dict[str, list[str]] = {}
-    for side, groove in zip(course.sides, held, strict=True):
+    for side, groove in zip(course.sides, ends, strict=True):
         stands = f"sloping over {groove.bank_mm:g} mm" if groove.bank_mm else "upright"
         sides.setdefault(f"{groove.width_mm:g} mm apart, {stands}", []).append(str(side))
     if len(sides) == 1:
@@ -192,15 +185,7 @@ def _width_words(course: Course, grooves: Grooves, users: str) -> list[str]:
 
 
 def banks_mm(solid: Solid, laid: Sequence[Stretch]) -> tuple[NDArray[np.float64], ...]:
-    """Return the upper edges of what is cut into a piece, on its plan, each (k, 2) float64.
-
-    Parameters
-    ----------
-    solid
-        The piece.
-    laid
-        What is cut into it, in its frame.
-    """
+    """Return the upper edges of what is cut into a piece, on its plan, each (k, 2) float64."""
     from shapely import Polygon, get_coordinates, get_parts, line_merge
 
     outline = Polygon(solid.outline_mm)

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from hexterra.drawing.figures import Figure, Stroke, Words, dimension, stroke
+from hexterra.drawing.layers import dimension, stroke
+from hexterra.drawing.scene import Item, Lines, Scene, Text
 from hexterra.lattice.hexagon import N_SIDES
 from hexterra.stages.schedule.pieces import PARTS
 from hexterra.workshop.solids.guides import Guides, counted, file_name, offset
@@ -17,7 +18,7 @@ if TYPE_CHECKING:
     from hexterra.workshop.solids.solids import Solid
 
 
-def footprints(pieces: Sequence[tuple[Piece, Solid]], guides: Guides) -> Iterable[Figure]:
+def footprints(pieces: Sequence[tuple[Piece, Solid]], guides: Guides) -> Iterable[Scene]:
     """Draw one footprint for each part that occurs; quarters of both hands share a guide."""
     for part in PARTS:
         users = [(piece, solid) for piece, solid in pieces if piece.part == part]
@@ -26,42 +27,28 @@ def footprints(pieces: Sequence[tuple[Piece, Solid]], guides: Guides) -> Iterabl
             yield footprint_figure(solid, guides, users=counted(piece for piece, _ in users))
 
 
-def footprint_figure(solid: Solid, guides: Guides, *, users: str = "") -> Figure:
-    """Draw the guide for the outline of a block, at full size.
-
-    Parameters
-    ----------
-    solid
-        Any piece of that outline.
-    guides
-        Its offset and the wire's.
-    users
-        What is cut with it, for the notes.
-    """
+def footprint_figure(solid: Solid, guides: Guides, *, users: str = "") -> Scene:
+    """Draw the guide for the outline of a block at full size; `users` says what is cut with it."""
     outline = solid.outline_mm
-    strokes = [
+    items: list[Item] = [
         stroke("guide", offset(outline, guides.guide_offset_mm), is_closed=True),
         stroke("finish", outline, is_closed=True),
         stroke("wire", offset(outline, guides.wire_offset_mm), is_closed=True),
     ]
-    words: list[Words] = []
     corner = solid.corner_mm()
-    for lines, labels in footprint_dimensions(solid):
-        strokes += lines
-        words += labels
+    items += footprint_dimensions(solid)
     middle = solid.middle_mm
     kept = kept_corners(solid)
     for number in kept:
         at = corner[number] + 0.14 * (middle - corner[number])
-        words.append(Words((float(at[0]), float(at[1]) - 1.3), 3.6, str(number), "middle"))
-    words.append(Words((float(middle[0]), float(middle[1]) + 1.0), 4.2, solid.part, "middle"))
+        items.append(Text((float(at[0]), float(at[1]) - 1.3), 3.6, str(number), "middle"))
+    items.append(Text((float(middle[0]), float(middle[1]) + 1.0), 4.2, solid.part, "middle"))
     gap_mm = guides.guide_offset_mm
     hands = ["Turn the guide over for the other hand."] if solid.part == "quarter" else []
-    return Figure(
+    return Scene(
         name=f"footprint-{file_name(solid.part)}",
         title=f"Footprint: {solid.part}",
-        strokes=tuple(strokes),
-        words=tuple(words),
+        items=tuple(items),
         notes=(
             f"Two guides, one on each face of the block, exactly above each other.{users}",
             f"Dimensions are of the finished piece; the guide is {gap_mm:.2f} mm larger all round"
@@ -82,17 +69,10 @@ def kept_corners(solid: Solid) -> list[int]:
     ]
 
 
-def footprint_dimensions(
-    solid: Solid, scale: float = 1.0
-) -> Iterable[tuple[tuple[Stroke, ...], tuple[Words, ...]]]:
+def footprint_dimensions(solid: Solid, scale: float = 1.0) -> list[Lines | Text]:
     """Measure an outline: its length below or above, its width on the left, and a whole side.
 
-    Parameters
-    ----------
-    solid
-        Any piece of that outline.
-    scale
-        Length on paper per length of the piece; the numbers are true.
+    `scale` is length on paper per length of the piece; the numbers are true.
     """
     outline, corner = solid.outline_mm * scale, solid.corner_mm() * scale
     (left, low), (right, high) = outline.min(axis=0).tolist(), outline.max(axis=0).tolist()
@@ -105,14 +85,14 @@ def footprint_dimensions(
     below = (inner[0] - low, inner[1] - low)
     above = (high - outer[0], high - outer[1])
     is_below = sum(below) <= sum(above) + near  # where lines from the piece are shorter
-    yield dimension(
+    items = dimension(
         (left, low if is_below else high),
         (right, low if is_below else high),
         away_mm=-9.0 if is_below else 9.0,
         text=f"{(right - left) / scale:.2f}",
         reach_mm=below if is_below else above,
     )
-    yield dimension(
+    items += dimension(
         (left, low),
         (left, high),
         away_mm=9.0,
@@ -123,4 +103,4 @@ def footprint_dimensions(
     first = next(n for n in (0, 2, 1, 5) if n in kept and (n + 1) % N_SIDES in kept)
     start, end = corner[first], corner[(first + 1) % N_SIDES]
     side_mm = float(np.linalg.norm(end - start)) / scale
-    yield dimension(start.tolist(), end.tolist(), away_mm=-6.0, text=f"side {side_mm:.2f}")
+    return items + dimension(start.tolist(), end.tolist(), away_mm=-6.0, text=f"side {side_mm:.2f}")

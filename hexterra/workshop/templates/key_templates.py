@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from hexterra.drawing.figures import Figure, Stroke, Words, dimension, joined, stroke
+from hexterra.drawing.layers import dimension, stroke
+from hexterra.drawing.scene import Item, Scene, Text, joined
 from hexterra.workshop.solids.bodies import facing_body
 from hexterra.workshop.solids.guides import Guides, file_name, offset
 from hexterra.workshop.templates.profiles import guide_outline_mm
@@ -21,50 +23,42 @@ if TYPE_CHECKING:
 _SHOULDER_MM: Final = 25.0
 
 
-def key_figure(footing: KeyedFooting, *, scale: float = 1.0) -> Figure:
+def key_figure(footing: KeyedFooting, *, scale: float = 1.0) -> Scene:
     """Draw the plan of a keyed footing with its grooves.
 
-    Parameters
-    ----------
-    footing
-        Of `hexterra.workshop.solids.keyed_footings.keyed_footings`.
-    scale
-        Length on paper per length of the footing. Dimensions are true.
+    `scale` is length on paper per length of the footing; dimensions are true.
     """
     from shapely import Polygon
 
     outline = footing.solid.outline_mm * scale
     area, reach = Polygon(outline), 2.0 * footing.solid.across_flats_mm * scale
-    strokes = [stroke("piece", outline, is_closed=True)]
-    words: list[Words] = []
+    items: list[Item] = [stroke("piece", outline, is_closed=True)]
     for number, (angle_deg, at_mm) in enumerate(footing.lines):
         angle, at = np.deg2rad(angle_deg), at_mm * scale
         normal = np.array([np.cos(angle), np.sin(angle)])
         along = np.array([-normal[1], normal[0]]) * reach
         for shift in (-footing.groove_mm * scale, footing.groove_mm * scale):
-            strokes.append(stroke("fold", _chord(area, normal * (at + shift), along)))
+            items.append(stroke("fold", _chord(area, normal * (at + shift), along)))
         middle = _chord(area, normal * at, along)
-        strokes.append(stroke("hidden", middle))
+        items.append(stroke("hidden", middle))
         # Measured from the edge or corner of the block that is nearer, beside the block.
         away, beside = outline @ normal, outline @ along / reach**2
         near = float(away.min() if at - away.min() < away.max() - at else away.max())
         aside = float(beside.min()) * along - (8.0 + 9.0 * number) * along / reach
         ends = aside + normal * near, aside + normal * at
-        lines, labels = dimension(
+        measured = dimension(
             ends[0].tolist(), ends[1].tolist(), away_mm=0.0, text=f"{abs(at - near) / scale:.2f}"
         )
         edge = outline[np.abs(away - near) < 1e-6]
         for end, reached in zip(ends, (edge, middle), strict=True):
             nearest = reached[int((reached @ along).argmin())]
-            strokes.append(stroke("dimension", np.array([end, nearest - along / reach])))
-        strokes += lines
-        words += labels
+            items.append(stroke("dimension", np.array([end, nearest - along / reach])))
+        items += measured
     grooves = "groove" if len(footing.lines) == 1 else "grooves, which cross"
-    return Figure(
+    return Scene(
         name=file_name(footing.name),
         title=f"{footing.name[0].upper()}{footing.name[1:]}",
-        strokes=tuple(strokes),
-        words=tuple(words),
+        items=tuple(items),
         notes=(
             f"{footing.count:,} needed. Seen from above; the {grooves}"
             f" {2.0 * footing.groove_mm:g} mm wide and {footing.groove_mm:g} mm deep, underneath.",
@@ -80,58 +74,29 @@ def _chord(area: Any, at: NDArray[np.float64], along: NDArray[np.float64]) -> ND
     return get_coordinates(LineString([at - along, at + along]).intersection(area))
 
 
-def groove_figure(base: Base, thickness_mm: float, guides: Guides) -> Figure:
-    """Draw the pair of guides for the V-groove of keyed footings, at full size.
-
-    Parameters
-    ----------
-    base
-        Whose rails the grooves sit on.
-    thickness_mm
-        Of the footings.
-    guides
-        Their offset and run-out.
-    """
+def groove_figure(base: Base, thickness_mm: float, guides: Guides) -> Scene:
+    """Draw the pair of guides for the V-groove of keyed footings of a thickness, at full size."""
     profile = groove_profile_mm(base, thickness_mm)
     outline = guide_outline_mm(profile, guides, guides.guide_offset_mm)
     finished = np.concatenate([profile[[0, -1]] * [1.0, 0.0], profile[::-1]])
     depth = base.settings.groove_mm
-    strokes = [
+    items: list[Item] = [
         stroke("guide", outline, is_closed=True),
         stroke("finish", finished, is_closed=True),
         stroke("wire", guide_outline_mm(profile, guides, guides.wire_offset_mm)[2:]),
-        Stroke("hidden", ((0.0, 0.0), (0.0, thickness_mm - depth))),
+        stroke("hidden", ((0.0, 0.0), (0.0, thickness_mm - depth))),
     ]
-    words: list[Words] = []
     right = float(profile[-1, 0])
-    for lines, labels in (
-        dimension(
-            (-depth, thickness_mm),
-            (depth, thickness_mm),
-            away_mm=6.0,
-            text=f"groove {2.0 * depth:.2f}",
-        ),
-        dimension((0.0, 0.0), (right, 0.0), away_mm=-5.0, text=f"{right:.2f}"),
-        dimension(
-            (right + guides.bench.run_out_mm, 0.0),
-            (right + guides.bench.run_out_mm, thickness_mm),
-            away_mm=-6.0,
-            text=f"{thickness_mm:.2f}",
-        ),
-        dimension(
-            (-right - guides.bench.run_out_mm, thickness_mm - depth),
-            (-right - guides.bench.run_out_mm, thickness_mm),
-            away_mm=6.0,
-            text=f"{depth:.2f}",
-        ),
-    ):
-        strokes += lines
-        words += labels
-    return Figure(
+    past = right + guides.bench.run_out_mm
+    top, foot = thickness_mm, thickness_mm - depth
+    items += dimension((-depth, top), (depth, top), away_mm=6.0, text=f"groove {2.0 * depth:.2f}")
+    items += dimension((0.0, 0.0), (right, 0.0), away_mm=-5.0, text=f"{right:.2f}")
+    items += dimension((past, 0.0), (past, top), away_mm=-6.0, text=f"{top:.2f}")
+    items += dimension((-past, foot), (-past, top), away_mm=6.0, text=f"{depth:.2f}")
+    return Scene(
         name="groove-guide",
         title="Groove of keyed footings",
-        strokes=tuple(strokes),
-        words=tuple(words),
+        items=tuple(items),
         notes=(
             "Two guides, one at each end of the wire; the footing lies upside down between them,"
             " the middle line over that of its groove.",
@@ -148,48 +113,34 @@ def groove_profile_mm(base: Base, thickness_mm: float) -> NDArray[np.float64]:
     return np.column_stack([x, thickness_mm - depth * (x == 0.0)])
 
 
-def facing_figure(piece: FacingPiece, guides: Guides, *, thickness_mm: float) -> Figure:
+def facing_figure(piece: FacingPiece, guides: Guides, *, thickness_mm: float) -> Scene:
     """Draw the guides for a facing at full size: its back, and the section at either end.
 
-    Parameters
-    ----------
-    piece
-        Its size and lean.
-    guides
-        Their offset.
-    thickness_mm
-        Of its upper edge; see `hexterra.workshop.solids.bodies.facing_body`.
+    `thickness_mm` is that of its upper edge; see `hexterra.workshop.solids.bodies.facing_body`.
     """
     body = facing_body(piece, thickness_mm=thickness_mm)
     back = np.array(
         [body.start_mm[1], body.end_mm[1], body.end_mm[2], body.start_mm[2]],
     )[:, [0, 2]]
     heights = (piece.left_mm, piece.right_mm)
-    measured = [
-        dimension(
-            (float(x), float(foot)),
-            (float(x), float(foot) + height),
-            away_mm=away_mm,
-            text=f"{height:.2f}",
-        )
-        for (x, foot), height, away_mm in zip(back[:2], heights, (7.0, -7.0), strict=True)
-        if height > 1e-9
-    ]
     low = float(back[:, 1].min())
-    measured.append(
-        dimension((0.0, low), (piece.width_mm, low), away_mm=-8.0, text=f"{piece.width_mm:.2f}")
+    measured = dimension(
+        (0.0, low), (piece.width_mm, low), away_mm=-8.0, text=f"{piece.width_mm:.2f}"
     )
+    for (x, foot), height, away_mm in zip(back[:2].tolist(), heights, (7.0, -7.0), strict=True):
+        if height > 1e-9:
+            measured += dimension(
+                (x, foot), (x, foot + height), away_mm=away_mm, text=f"{height:.2f}"
+            )
     views = [_guide(back, guides, measured, "back")]
     for end, label in ((body.start_mm, "left end"), (body.end_mm, "right end")):
         section = end[:, 1:] - end[:, 1:].min(axis=0)
         width, height = section.max(axis=0).tolist()
         if height > 1e-9:
-            sizes = [
-                dimension((0.0, 0.0), (width, 0.0), away_mm=-8.0, text=f"{width:.2f}"),
-                dimension((width, 0.0), (width, height), away_mm=-6.0, text=f"{height:.2f}"),
-            ]
+            sizes = dimension((0.0, 0.0), (width, 0.0), away_mm=-8.0, text=f"{width:.2f}")
+            sizes += dimension((width, 0.0), (width, height), away_mm=-6.0, text=f"{height:.2f}")
             view = _guide(section, guides, sizes, label)
-            views.append(view.moved(views[-1].bounds[2] + 12.0 - view.bounds[0], 0.0))
+            views.append(view.placed(views[-1].bounds[2] + 12.0 - view.bounds[0], 0.0))
     lean = f"leans back {piece.batter_deg:g} degrees" if piece.batter_deg else "stands upright"
     return joined(
         views,
@@ -208,22 +159,19 @@ def facing_figure(piece: FacingPiece, guides: Guides, *, thickness_mm: float) ->
 def _guide(
     outline: NDArray[np.float64],
     guides: Guides,
-    measured: list[tuple[tuple[Stroke, ...], tuple[Words, ...]]],
+    measured: Sequence[Item],
     label: str,
-) -> Figure:
+) -> Scene:
     """Draw a guide that the wire goes round."""
     gap = np.abs(outline - np.roll(outline, 1, axis=0)).max(axis=1)
     corners = outline[gap > 1e-9]
-    strokes = [
+    items: list[Item] = [
         stroke("guide", offset(corners, guides.guide_offset_mm), is_closed=True),
         stroke("finish", corners, is_closed=True),
         stroke("wire", offset(corners, guides.wire_offset_mm), is_closed=True),
     ]
-    words: list[Words] = []
-    for lines, labels in measured:
-        strokes += lines
-        words += labels
+    items += measured
     x = float(corners[:, 0].min() + corners[:, 0].max()) / 2.0
     y = float(corners[:, 1].min()) - 20.0
-    words.append(Words((x, y), 3.2, label, "middle"))
-    return Figure("guide", "", tuple(strokes), tuple(words))
+    items.append(Text((x, y), 3.2, label, "middle"))
+    return Scene(tuple(items))

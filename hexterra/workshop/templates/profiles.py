@@ -15,7 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hexterra.catalogue.tops import facet_planes
-from hexterra.drawing.figures import Anchor, Figure, Stroke, Words, dimension, fits, joined, stroke
+from hexterra.drawing.layers import dimension, has_room, stroke
+from hexterra.drawing.scene import Anchor, Item, Scene, Text, joined
 from hexterra.lattice.hexagon import N_SIDES
 from hexterra.workshop.solids.guides import Guides, counted, file_name, offset
 from hexterra.workshop.solids.solids import Solid
@@ -24,7 +25,7 @@ if TYPE_CHECKING:
     from hexterra.stages.schedule.pieces import Piece
 
 
-def profiles(pieces: Sequence[tuple[Piece, Solid]], guides: Guides) -> Iterable[Figure]:
+def profiles(pieces: Sequence[tuple[Piece, Solid]], guides: Guides) -> Iterable[Scene]:
     """Draw one profile for each sloping pattern that occurs."""
     by_pattern: dict[str, list[tuple[Piece, Solid]]] = {}
     for piece, solid in pieces:
@@ -85,19 +86,10 @@ def guide_outline_mm(
     return np.concatenate([ends, edge])
 
 
-def profile_figure(solid: Solid, guides: Guides, *, pattern: str, users: str = "") -> Figure:
+def profile_figure(solid: Solid, guides: Guides, *, pattern: str, users: str = "") -> Scene:
     """Draw the plan of a sloping top and the two guides that its wire follows, at full size.
 
-    Parameters
-    ----------
-    solid
-        Any tile of the pattern.
-    guides
-        Their offset and run-out.
-    pattern
-        Name of the pattern.
-    users
-        What is cut with it, for the notes.
+    `solid` is any tile of the pattern; `users` says what is cut with it.
     """
     profile = profile_mm(solid)
     plan = _profile_plan(solid)
@@ -105,8 +97,8 @@ def profile_figure(solid: Solid, guides: Guides, *, pattern: str, users: str = "
     behind = _side_view(
         profile[::-1] * np.array([-1.0, 1.0]), guides, label="guide behind: its mirror image"
     )
-    front = front.moved(0.0, plan.bounds[1] - 2.0 - front.bounds[3])
-    behind = behind.moved(0.0, front.bounds[1] - 3.0 - behind.bounds[3])
+    front = front.placed(0.0, plan.bounds[1] - 2.0 - front.bounds[3])
+    behind = behind.placed(0.0, front.bounds[1] - 3.0 - behind.bounds[3])
     return joined(
         (plan, front, behind),
         name=f"profile-{file_name(pattern)}",
@@ -121,77 +113,52 @@ def profile_figure(solid: Solid, guides: Guides, *, pattern: str, users: str = "
     )
 
 
-def _profile_plan(solid: Solid) -> Figure:
+def _profile_plan(solid: Solid) -> Scene:
     """Draw the plan with its folds, uphill to the right."""
-    whole = Solid(
-        part="whole",
-        hand="",
-        rises=solid.rises,
-        across_flats_mm=solid.across_flats_mm,
-        base_mm=solid.base_mm,
-        step_mm=solid.step_mm,
-    )
+    whole = replace(solid, part="whole", hand="")
     direction = uphill(whole)
     turn = np.array([[direction[0], -direction[1]], [direction[1], direction[0]]])
     corner = whole.corner_mm() @ turn
-    strokes = [stroke("piece", corner, is_closed=True)]
-    strokes += [stroke("fold", crease[:, :2] @ turn) for crease in whole.creases_mm]
-    words: list[Words] = []
+    items: list[Item] = [stroke("piece", corner, is_closed=True)]
+    items += [stroke("fold", crease[:, :2] @ turn) for crease in whole.creases_mm]
     for number, (x, y) in enumerate(corner.tolist()):
         rise_mm = solid.rises[number] * solid.step_mm
         label = f"{number}: +{rise_mm:g}" if rise_mm else f"{number}"
         near = 1e-6 * whole.across_flats_mm
         anchor: Anchor = "middle" if abs(x) < near else "start" if x > 0.0 else "end"
         past = 1.0 + 3.0 / math.hypot(x, y)
-        words.append(Words((past * x, past * y - 1.2), 3.2, label, anchor))
+        items.append(Text((past * x, past * y - 1.2), 3.2, label, anchor))
     low, high = corner.min(axis=0), corner.max(axis=0)
     x = float(low[0]) - 20.0
-    wire = np.array([[x, 0.6 * low[1]], [x, 0.6 * high[1]]])
-    strokes += _double_arrow(wire)
-    words.append(Words((x - 1.5, 0.0), 3.2, "wire", "middle", 90.0))
-    return Figure("plan", "", tuple(strokes), tuple(words))
+    items += dimension((x, 0.6 * low[1]), (x, 0.6 * high[1]), away_mm=0.0, text="wire")
+    return Scene(tuple(items))
 
 
-def _double_arrow(ends: NDArray[np.float64]) -> list[Stroke]:
-    """Draw an upright line with a head at both ends."""
-    (x, low), (_, high) = ends.tolist()
-    strokes = [Stroke("dimension", ((x, low), (x, high)))]
-    for tip, way in ((low, 1.0), (high, -1.0)):
-        barbs = (x - 1.2, tip + way * 4.0), (x + 1.2, tip + way * 4.0)
-        strokes.append(Stroke("dimension", ((x, tip), *barbs), is_closed=True, fill="#3c3c3c"))
-    return strokes
-
-
-def _side_view(profile: NDArray[np.float64], guides: Guides, *, label: str) -> Figure:
+def _side_view(profile: NDArray[np.float64], guides: Guides, *, label: str) -> Scene:
     """Draw one profile guide with the dimensions of the finished top."""
-    strokes = [
+    items: list[Item] = [
         stroke("guide", guide_outline_mm(profile, guides, guides.guide_offset_mm), is_closed=True),
         stroke("finish", _finished_mm(profile), is_closed=True),
         stroke("wire", guide_outline_mm(profile, guides, guides.wire_offset_mm)[2:]),
     ]
-    words: list[Words] = []
-    strokes += [Stroke("hidden", ((x, 0.0), (x, y))) for x, y in profile[[0, -1]].tolist()]
+    items += [stroke("hidden", ((x, 0.0), (x, y))) for x, y in profile[[0, -1]].tolist()]
     ceiling = float(profile[:, 1].max()) + guides.guide_offset_mm
     for start, end in zip(profile[:-1].tolist(), profile[1:].tolist(), strict=True):
         level = (start[0], ceiling), (end[0], ceiling)
         kind = "slope" if start[1] != end[1] else "level"
         text = f"{kind} {end[0] - start[0]:.2f}"
         # Words that do not fit stand beside their arrows, in a row of their own.
-        away_mm = 4.0 if fits(text, end[0] - start[0]) else 9.0
-        lines, labels = dimension(*level, away_mm=away_mm, text=text)
-        strokes += lines
-        words += labels
+        away_mm = 4.0 if has_room(text, end[0] - start[0]) else 9.0
+        items += dimension(*level, away_mm=away_mm, text=text)
     sides = (
         (profile[0], -guides.bench.run_out_mm, 6.0),
         (profile[-1], guides.bench.run_out_mm, -6.0),
     )
     for (x, y), past, away_mm in sides:
         ends = (float(x) + past, 0.0), (float(x) + past, float(y))
-        lines, labels = dimension(*ends, away_mm=away_mm, text=f"{y:.2f}")
-        strokes += lines
-        words += labels
-    words.append(Words((float(profile[:, 0].mean()), 4.0), 3.2, label, "middle"))
-    return Figure("side", "", tuple(strokes), tuple(words))
+        items += dimension(*ends, away_mm=away_mm, text=f"{y:.2f}")
+    items.append(Text((float(profile[:, 0].mean()), 4.0), 3.2, label, "middle"))
+    return Scene(tuple(items))
 
 
 def _finished_mm(profile: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -1,21 +1,25 @@
-"""What the bench needs to know first: what the board is, what it takes, cautions and set-ups."""
+"""What the bench needs to know first: the cover, what the board is and takes, and cautions."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+from reportlab.platypus import Flowable, HRFlowable, Spacer
+
+from hexterra.drawing.flowables import Heading, paragraph, section
+from hexterra.drawing.pdf import POINTS_PER_MM, colour
+from hexterra.drawing.scene import INK
 from hexterra.plan.summary import words_for_map_features
 from hexterra.units import bench_mm_to_ground_m
-from hexterra.workshop.book.book_tables import Column, Row, Table, tick
+from hexterra.workshop.book.book_tables import Column, Group, RowTable, TableRow
 from hexterra.workshop.book.book_words import counted, duration
-from hexterra.workshop.book.paper import BOLD, Page, Pen
+from hexterra.workshop.book.layout import CAUTIONS_TITLE, whole_page
 from hexterra.workshop.solids.guides import CAUTIONS
+from hexterra.workshop.templates.relief import board_view
 
 if TYPE_CHECKING:
     from hexterra.plan.plan import Plan
-    from hexterra.workshop.book.paper import Format
-    from hexterra.workshop.estimate.cutting import Work
-    from hexterra.workshop.estimate.estimate import Effort
+    from hexterra.workshop.estimate.estimate import Estimate
     from hexterra.workshop.sheets.foam import Foam
 
 #: What belongs to each caution, in the words of the trade: common practice, no source.
@@ -31,67 +35,89 @@ _CAUTIONS: Final = (
     ("Solvents and paint", "Solvents, many glues and most spray paints attack foam. Try each on an"
      " offcut, and seal the foam before you spray."),
     ("Instructions", "Follow the foam's data sheet, the cutter's manual and local rules; where they"
-     " differ from this book, they hold."),
+     " differ from this book, follow them."),
     ("What this is for", "Heights and watercourses here are for a model: not for navigation,"
      " construction or flood decisions."),
 )  # fmt: skip
-_FACTS: Final = (Column("", 1.0), Column("", 6.0))
+#: Room for the words below the view of the board.
+_BELOW_MM: Final = 36.0
 
 
-def board_pages(plan: Plan, effort: Effort, paper: Format) -> list[Page]:
-    """Say what the board is, what it takes, what was assumed, and what deserves a look."""
+def front_page(plan: Plan) -> list[Flowable]:
+    """Write the title above a view of the board."""
+    board = plan.board
+    width_mm, depth_mm = board.size_mm
+    view = board_view(plan.pieces)
+    water = " Dark lines are watercourses." if plan.water is not None else ""
+    words = (
+        f"A table of {width_mm:,.0f} x {depth_mm:,.0f} mm in {board.n_cells:,} hexagons,"
+        f" 1:{board.scale:,.0f}\nSeen from the front, heights not exaggerated.{water}"
+    )
+    return [
+        Heading("Cover", heading="", is_listed=False),
+        Spacer(1, 12.0 * POINTS_PER_MM),
+        paragraph(plan.brief.title, size_mm=12.0, is_bold=True, align="middle", after_mm=3.0),
+        paragraph("Build book", size_mm=6.0, align="middle", after_mm=30.0),
+        whole_page(lambda room_mm: view.fitted(room_mm[0], room_mm[1] - _BELOW_MM)),
+        Spacer(1, 8.0 * POINTS_PER_MM),
+        paragraph(words, size_mm=3.8, align="middle", leading=1.6),
+    ]
+
+
+def board_pages(plan: Plan, estimate: Estimate) -> list[Flowable]:
+    """Say what the board is, what it takes, what was assumed, and what to note."""
     board, levels, tiles = plan.board, plan.levels, plan.fitted
     width_mm, depth_mm = board.size_mm
     step_mm = plan.pieces.step_mm
     ground_km = [bench_mm_to_ground_m(size, board.scale) / 1000.0 for size in board.size_mm]
     pieces = plan.pieces.pieces
     kinds = [
-        f"{counted(sum(p.count for p in held), kind)} of {counted(len(held), 'kind')}"
+        f"{counted(sum(p.count for p in own), kind)} of {counted(len(own), 'kind')}"
         for kind in ("tile", "spacer", "footing")
-        if (held := [piece for piece in pieces if piece.kind == kind])
+        if (own := [piece for piece in pieces if piece.kind == kind])
     ]
-    foam = effort.foam
+    foam = estimate.foam
     rows = [
         ("Table", f"{width_mm:,.0f} x {depth_mm:,.0f} mm: {board.columns:,} columns and"
          f" {board.rows:,} rows of hexagons, {board.across_flats_mm:g} mm across flats,"
          f" {board.facing} to the front, {board.edges} edges"),
         ("Ground", f"{ground_km[0]:,.4g} x {ground_km[1]:,.4g} km at 1:{board.scale:,.0f}; middle"
-         f" at {board.lat_deg:z.5f}, {board.lon_deg:z.5f}; the back edge looks to"
+         f" at {board.lat_deg:z.5f}, {board.lon_deg:z.5f}; the back edge faces"
          f" {board.bearing_deg % 360.0:g}° from north"),
         ("Heights", f"steps of {step_mm:g} mm for {levels.metres_per_step:,g} m of ground,"
          f" {plan.exaggeration:.3g} times true to scale; tops reach"
          f" {tiles.corners.max() * step_mm:,g} mm above level 0"),
         ("Pieces", ", ".join(kinds)),
         *_owned_words(plan, foam),
-        ("Foam", _sheets_words(effort)),
-        ("Base", _base_words(effort)),
-        ("Time", f"{duration(60.0 * effort.hours)} in all"),
-        ("Weight", f"{effort.weight_kg:,.1f} kg before paint, of which the pieces"
-         f" {effort.weights_kg['pieces']:,.1f} kg"),
+        ("Foam", _sheets_words(estimate)),
+        ("Base", _base_words(estimate)),
+        ("Time", f"{duration(60.0 * estimate.hours)} in all"),
+        ("Weight", f"{estimate.weight_kg:,.1f} kg before paint, of which the pieces"
+         f" {estimate.weights_kg['pieces']:,.1f} kg"),
         ("Water", _water_words(plan)),
         *([("On top", words)] if (words := words_for_map_features(plan.overlay)) else []),
     ]  # fmt: skip
-    table_rows = [Row(row) for row in rows]
+    table: list[TableRow] = [*rows]
     for heading, entries in (
         ("Assumed, as the brief does not say", plan.assumed),
-        ("To note", (*plan.notes, *foam.notes, *effort.base.notes)),
+        ("To note", (*plan.notes, *foam.notes, *estimate.base.notes)),
     ):
         if entries:
-            table_rows.append(Row((heading, ""), is_heading=True))
-            table_rows += [Row((f"{n}", words)) for n, words in enumerate(entries, start=1)]
-    table = Table(_FACTS, tuple(table_rows))
-    return table.pages("The board", paper, entry="The board")
+            table.append(Group(heading))
+            table += [(f"{n}", words) for n, words in enumerate(entries, start=1)]
+    columns = (Column("", 1.0), Column("", 6.0))
+    return section("The board", [RowTable(columns, table)])
 
 
-def _sheets_words(effort: Effort) -> str:
-    nests = [(nest.n_sheets, nest.stock, "") for nest in effort.foam.nests]
-    nests += [(nest.n_sheets, nest.stock, " for facings") for nest in effort.facing_nests]
+def _sheets_words(estimate: Estimate) -> str:
+    nests = [(nest.n_sheets, nest.stock, "") for nest in estimate.foam.nests]
+    nests += [(nest.n_sheets, nest.stock, " for facings") for nest in estimate.facing_nests]
     words = (f"{counted(n, 'sheet')} of {stock.thickness_mm:g} mm{use}" for n, stock, use in nests)
     return ", ".join(words) or "none"
 
 
-def _base_words(effort: Effort) -> str:
-    base, wood = effort.base, effort.wood
+def _base_words(estimate: Estimate) -> str:
+    base, wood = estimate.base, estimate.wood
     words = [counted(len(base.panels), "panel")]
     if wood.rail_lengths_mm:
         words.append(f"{counted(len(wood.rail_lengths_mm), 'rail')} under keyed footings")
@@ -122,59 +148,12 @@ def _water_words(plan: Plan) -> str:
     return counted(int(plan.water.is_watercourse.sum()), "tile") + " with a watercourse"
 
 
-def caution_pages(paper: Format) -> list[Page]:
+def caution_pages() -> list[Flowable]:
     """Print the cautions on a page of their own."""
-    left, top, width, _ = paper.room_mm
-
-    def paint(pen: Pen) -> None:
-        y = top + 4.0
-        for name, words in _CAUTIONS:
-            pen.text(left, y, name, size=4.2, font=BOLD)
-            y = pen.lines(left, y + 6.0, words, width, size=3.8) + 4.0
-        y += 2.0
-        pen.line(((left, y), (left + width, y)), width=0.35)
-        y += 6.0
-        for words in CAUTIONS:
-            pen.text(left, y, words, size=3.0, within=width)
-            y += 4.6
-
-    return [Page("Cautions", paint, entry="Cautions")]
-
-
-def set_up_pages(effort: Effort, paper: Format) -> list[Page]:
-    """List every guide to mount, in order, and what is cut under it."""
-    rows: list[Row] = []
-    by_name: dict[str, list[Work]] = {}
-    for work in effort.work:
-        by_name.setdefault(work.set_up, []).append(work)
-    for number, set_up in enumerate(effort.set_ups, start=1):
-        heading = (
-            f"{number}. {set_up.name}: {counted(set_up.n_items, 'item')},"
-            f" {counted(set_up.n_cuts, 'cut')}, {set_up.wire_mm / 1000.0:,.1f} m of wire,"
-            f" {duration(set_up.minutes)}"
-        )
-        rows.append(Row((heading,), is_heading=True))
-        rows += [
-            Row(
-                (
-                    "",
-                    work.item,
-                    f"{work.count:,}",
-                    f"{work.n_cuts:,}",
-                    f"{work.wire_mm / 1000.0:,.2f}",
-                ),
-                tick,
-            )
-            for work in by_name[set_up.name]
-        ]
-    columns = (Column("", 0.45), Column("What is cut", 7.0), Column("How many", 1.1, "right"),
-               Column("Cuts", 1.0, "right"), Column("Wire, m", 1.0, "right"))  # fmt: skip
-    lead = (
-        "Mount each guide once and make all cuts that need it before the next: blocks off the"
-        " sheets, slices from thick to thin, sloping tops, channels, grooves, facings. The guides"
-        " are drawn at full size among the templates, under the same names of outlines, patterns,"
-        " channels and facings."
-    )
-    return Table(columns, tuple(rows), lead).pages(
-        "Set-ups in order", paper, entry="Set-ups in order"
-    )
+    content: list[Flowable] = []
+    for name, words in _CAUTIONS:
+        content.append(paragraph(name, size_mm=4.2, is_bold=True, after_mm=1.0))
+        content.append(paragraph(words, size_mm=3.8, after_mm=4.0))
+    content.append(HRFlowable("100%", 1.0, color=colour(INK), spaceAfter=4.0 * POINTS_PER_MM))
+    content.append(paragraph("\n".join(CAUTIONS), size_mm=3.0, leading=1.5))
+    return section(CAUTIONS_TITLE, content)
