@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import io
+import os
 import re
+import subprocess
+import sys
 from collections.abc import Sequence
 from typing import Any
 from xml.etree import ElementTree as ET
@@ -152,6 +155,25 @@ def test_layers_are_brought_together() -> None:
     items = (stroke("piece", line), stroke("fold", line), stroke("piece", line))
     groups = ET.fromstring(scene_svg(Scene(items))).findall(f"{SVG}g")
     assert [(group.get("id"), len(group)) for group in groups] == [("piece", 2), ("fold", 1)]
+
+
+def test_dxf_is_the_same_in_every_process() -> None:
+    """Bytes do not hang on the seed of Python's hashes, by which sets of words are ordered."""
+    code = (
+        "import sys; from hexterra.drawing.dxf import scene_dxf;"
+        "from hexterra.drawing.layers import stroke; from hexterra.drawing.scene import Scene;"
+        "lines = Scene((stroke('guide', [(0.0, 0.0), (1.0, 1.0)]),));"
+        "sys.stdout.buffer.write(scene_dxf(lines))"
+    )
+    one, two = (
+        subprocess.run(
+            [sys.executable, "-c", code],
+            env={**os.environ, "PYTHONHASHSEED": seed}, capture_output=True, check=True,
+        ).stdout
+        for seed in ("0", "4")
+    )  # fmt: skip
+    assert one.startswith(b"  0\nSECTION")
+    assert one == two
 
 
 def facts_of(story: Sequence[Any]) -> tuple[list[PageFacts], PdfReader]:

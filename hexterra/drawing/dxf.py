@@ -59,6 +59,9 @@ def _document(scene: Scene) -> Any:
             _add_lines(space, item)
         elif isinstance(item, Text):
             _add_text(space, item)
+    # The library would declare these in the order of a set of words, which differs by process.
+    for name in sorted(document.entitydb.dxf_types_in_use()):
+        document.classes.add_class(name)
     return document
 
 
