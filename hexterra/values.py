@@ -28,9 +28,9 @@ def readonly(
     array
         Anything NumPy can turn into an array. A writeable array is copied, never frozen in place.
     dtype
-        The dtype to hold it in.
+        The dtype to store it in.
     shape
-        The wanted shape; None stands for any length.
+        The expected shape; None stands for any length.
     name
         What the array is called in the error message.
 
@@ -40,17 +40,33 @@ def readonly(
         If the number of dimensions or a length differs. This is a programming error, not a
         user's, and so is not part of the `HexterraError` tree.
     """
-    held = np.ascontiguousarray(array, dtype=dtype)
-    fits = held.ndim == len(shape) and all(
-        want is None or want == got for want, got in zip(shape, held.shape, strict=True)
+    frozen = np.ascontiguousarray(array, dtype=dtype)
+    fits = frozen.ndim == len(shape) and all(
+        expected is None or expected == actual
+        for expected, actual in zip(shape, frozen.shape, strict=True)
     )
     if not fits:
-        raise ValueError(f"{name} has shape {held.shape}, wanted {shape}")
-    if held.flags.writeable:
-        if held is array or held.base is not None:
-            held = held.copy()
-        held.flags.writeable = False
-    return held
+        raise ValueError(f"{name} has shape {frozen.shape}, expected {shape}")
+    if frozen.flags.writeable:
+        if frozen is array or frozen.base is not None:
+            frozen = frozen.copy()
+        frozen.flags.writeable = False
+    return frozen
+
+
+def freeze_arrays(value: Any, *fields: tuple[str, DTypeLike, tuple[int | None, ...]]) -> None:
+    """Make array fields of a new dataclass read-only; see `readonly`.
+
+    Parameters
+    ----------
+    value
+        The dataclass, from its ``__post_init__``.
+    fields
+        Name, dtype and expected shape of each array; None stands for any length.
+    """
+    for name, dtype, shape in fields:
+        array = readonly(getattr(value, name), dtype=dtype, shape=shape, name=name)
+        object.__setattr__(value, name, array)
 
 
 @runtime_checkable

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from hexterra.elevation.pixels import Pixels, Source, Window, clean
 from hexterra.errors import NoHeightsError, NotElevationError
-from hexterra.values import readonly
+from hexterra.values import freeze_arrays
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -30,8 +30,7 @@ class ArraySource(Source):
         for name in ("stored", "usable"):
             array = getattr(self, name)
             if array is not None:
-                held = readonly(array, dtype=array.dtype, shape=shape, name=name)
-                object.__setattr__(self, name, held)
+                freeze_arrays(self, (name, array.dtype, shape))
 
     def read(self, window: Window) -> Pixels:
         """Read one window, which lies inside the array; the arrays come back read-only."""

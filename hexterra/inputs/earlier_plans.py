@@ -17,7 +17,7 @@ from hexterra.errors import HexterraError, PlanFolderError
 from hexterra.lattice.board import Board
 from hexterra.lattice.hexagon import N_SIDES
 from hexterra.text import cleaned
-from hexterra.values import Value, readonly
+from hexterra.values import Value, freeze_arrays
 
 #: The document that marks a folder as a plan, what it says of itself, and the version read here.
 PLAN_FILE: Final = "plan.json"
@@ -58,10 +58,8 @@ class EarlierPlan(Value):
     cliff: NDArray[np.bool_]
 
     def __post_init__(self) -> None:
-        for name, dtype in (("corners", np.int32), ("cliff", np.bool_)):
-            shape = (self.board.n_cells, N_SIDES)
-            held = readonly(getattr(self, name), dtype=dtype, shape=shape, name=name)
-            object.__setattr__(self, name, held)
+        shape = (self.board.n_cells, N_SIDES)
+        freeze_arrays(self, ("corners", np.int32, shape), ("cliff", np.bool_, shape))
 
     @property
     def name(self) -> str:

@@ -16,7 +16,7 @@ from hexterra.elevation.elevation import Elevation
 from hexterra.elevation.pixels import Window
 from hexterra.elevation.undeclared import VoidNumber, describe_void_number, find_void_number
 from hexterra.errors import NoHeightsError
-from hexterra.values import Value, readonly
+from hexterra.values import Value, freeze_arrays
 
 _N_BLOCKS: Final = 256  # along the longer side
 _BAND_PIXELS: Final = 4_000_000
@@ -61,9 +61,11 @@ class Survey(Value):
     block_usable: NDArray[np.float64]
 
     def __post_init__(self) -> None:
-        for name in ("block_mean_m", "block_usable"):
-            held = readonly(getattr(self, name), dtype=np.float64, shape=(None, None), name=name)
-            object.__setattr__(self, name, held)
+        freeze_arrays(
+            self,
+            ("block_mean_m", np.float64, (None, None)),
+            ("block_usable", np.float64, (None, None)),
+        )
 
     @property
     def pixel_m(self) -> tuple[float, float]:

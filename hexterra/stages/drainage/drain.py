@@ -38,7 +38,7 @@ from hexterra.stages.sampling.pixel_geometry import (
     pixel_distances,
     pixel_steps,
 )
-from hexterra.values import Value, readonly
+from hexterra.values import Value, freeze_arrays
 
 if TYPE_CHECKING:
     from hexterra.elevation.elevation import Elevation
@@ -91,14 +91,13 @@ class Drainage(Value):
 
     def __post_init__(self) -> None:
         shape = Window(*self.window).shape
-        for name, dtype in (
-            ("surface_m", self.surface_m.dtype),
-            ("direction", np.uint8),
-            ("catchment_m2", np.float64),
-            ("is_lake", np.bool_),
-        ):
-            held = readonly(getattr(self, name), dtype=dtype, shape=shape, name=name)
-            object.__setattr__(self, name, held)
+        freeze_arrays(
+            self,
+            ("surface_m", self.surface_m.dtype, shape),
+            ("direction", np.uint8, shape),
+            ("catchment_m2", np.float64, shape),
+            ("is_lake", np.bool_, shape),
+        )
 
 
 @checked

@@ -12,7 +12,7 @@ from hexterra.arguments import checked
 from hexterra.elevation.pixels import Window
 from hexterra.stages.drainage.drain import Drainage
 from hexterra.stages.sampling.pixel_geometry import pixel_areas
-from hexterra.values import Value, readonly
+from hexterra.values import Value, freeze_arrays
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -40,14 +40,13 @@ class Lakes(Value):
     height_m: NDArray[np.float64]
 
     def __post_init__(self) -> None:
-        for name, dtype, shape in (
+        freeze_arrays(
+            self,
             ("pixel", np.int64, (None,)),
             ("lake", np.int32, self.pixel.shape),
             ("area_m2", np.float64, (None,)),
             ("height_m", np.float64, self.area_m2.shape),
-        ):
-            held = readonly(getattr(self, name), dtype=dtype, shape=shape, name=name)
-            object.__setattr__(self, name, held)
+        )
 
     @property
     def n_lakes(self) -> int:

@@ -21,7 +21,7 @@ from hexterra.ranges import check_positive
 from hexterra.rounding import round_nearest
 from hexterra.stages.drainage.drain import OUTLET, VOID, Drainage, stream_order
 from hexterra.stages.sampling.pixel_geometry import pixel_areas, pixel_distances, pixel_steps
-from hexterra.values import Value, readonly
+from hexterra.values import Value, freeze_arrays
 
 #: Share of the ground that makes a stream if nobody says how much does.
 DEFAULT_SHARE: Final = 1.0 / 1000.0
@@ -78,7 +78,8 @@ class Streams(Value):
 
     def __post_init__(self) -> None:
         n = len(self.downstream)
-        for name, dtype, shape in (
+        freeze_arrays(
+            self,
             ("points", np.int32, (None, 2)),
             ("point_start", np.int64, (n + 1,)),
             ("downstream", np.int32, (n,)),
@@ -88,9 +89,7 @@ class Streams(Value):
             ("length_m", np.float64, (n,)),
             ("from_height_m", np.float64, (n,)),
             ("to_height_m", np.float64, (n,)),
-        ):
-            held = readonly(getattr(self, name), dtype=dtype, shape=shape, name=name)
-            object.__setattr__(self, name, held)
+        )
 
     @property
     def n_stretches(self) -> int:

@@ -25,7 +25,7 @@ from hexterra.stages.levels.constraints import (
     wrong_shape,
 )
 from hexterra.stages.levels.level_cost import Measure, Objective, objective
-from hexterra.values import Value, readonly
+from hexterra.values import Value, freeze_arrays
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -99,15 +99,14 @@ class LegalLevels(Value):
 
     def __post_init__(self) -> None:
         n = self.levels.heights.lattice.n_cells
-        for name, dtype, shape in (
+        freeze_arrays(
+            self,
             ("level", np.int32, (n,)),
             ("cliff", np.bool_, (n, N_SIDES)),
             ("limit", np.int8, (n, N_SIDES)),
             ("weight", np.float64, (n,)),
             ("flow", np.int64, (n, N_SIDES)),
-        ):
-            held = readonly(getattr(self, name), dtype=dtype, shape=shape, name=name)
-            object.__setattr__(self, name, held)
+        )
         if self.cost_units != self.bound_units:
             raise ValueError(f"cost {self.cost_units} differs from its bound {self.bound_units}")
 

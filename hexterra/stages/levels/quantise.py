@@ -14,7 +14,7 @@ import numpy as np
 from hexterra.arguments import checked
 from hexterra.errors import BriefError
 from hexterra.kernels.board.natural_breaks import natural_breaks
-from hexterra.values import Value, readonly
+from hexterra.values import Value, freeze_arrays
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -61,13 +61,12 @@ class Levels(Value):
 
     def __post_init__(self) -> None:
         n = self.heights.lattice.n_cells
-        for name, dtype, shape in (
+        freeze_arrays(
+            self,
             ("thresholds_m", np.float64, (None,)),
             ("position", np.float64, (n,)),
             ("level", np.int32, (n,)),
-        ):
-            held = readonly(getattr(self, name), dtype=dtype, shape=shape, name=name)
-            object.__setattr__(self, name, held)
+        )
 
 
 @checked

@@ -21,7 +21,7 @@ from hexterra.stages.mapping.local_frame import LocalFrame, carry_areas, kept_ri
 from hexterra.stages.sampling.gather import _coverage  # pyright: ignore[reportPrivateUsage]
 from hexterra.stages.sampling.outlines import PixelWeights, outline_cells
 from hexterra.stages.sampling.raster_passes import Ground, add_up
-from hexterra.values import Value, readonly
+from hexterra.values import Value, freeze_arrays
 from hexterra.vectors.board_frame import nothing_here
 
 if TYPE_CHECKING:
@@ -63,13 +63,12 @@ class Cover(Value):
 
     def __post_init__(self) -> None:
         n = self.lattice.n_cells
-        for name, dtype, shape in (
+        freeze_arrays(
+            self,
             ("share", np.float64, (n, len(self.kinds))),
             ("area_m2", np.float64, (n,)),
             ("given", np.int32, (n,)),
-        ):
-            held = readonly(getattr(self, name), dtype=dtype, shape=shape, name=name)
-            object.__setattr__(self, name, held)
+        )
 
 
 @checked

@@ -18,7 +18,7 @@ from hexterra.stages.mapping.local_frame import Line, carry_lines, place_cells
 from hexterra.stages.mapping.tracing import NearSegments, Run, Tracer
 from hexterra.stages.mapping.way import WaterCrossing, Way, WayShape
 from hexterra.stages.water.flow import WaterKind
-from hexterra.values import Value, readonly
+from hexterra.values import Value, freeze_arrays
 from hexterra.vectors.board_frame import nothing_here
 
 if TYPE_CHECKING:
@@ -67,13 +67,12 @@ class Ways(Value):
 
     def __post_init__(self) -> None:
         n = self.lattice.n_cells
-        for name, dtype, shape in (
+        freeze_arrays(
+            self,
             ("ports", np.bool_, (len(self.kinds), n, N_SIDES)),
             ("shape", np.int8, (n,)),
             ("leaves", np.bool_, (n,)),
-        ):
-            held = readonly(getattr(self, name), dtype=dtype, shape=shape, name=name)
-            object.__setattr__(self, name, held)
+        )
 
     @property
     def any_ports(self) -> NDArray[np.bool_]:

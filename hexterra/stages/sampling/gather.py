@@ -20,7 +20,7 @@ from hexterra.errors import BriefError, CoverageError, NoHeightsError
 from hexterra.lattice.lattice import Lattice
 from hexterra.stages.sampling.outlines import Outlines, PixelWeights, outline_cells
 from hexterra.stages.sampling.raster_passes import Ground, Totals, add_up, find_quantiles
-from hexterra.values import Value, readonly
+from hexterra.values import Value, freeze_arrays
 
 if TYPE_CHECKING:
     from hexterra.elevation.elevation import Elevation
@@ -68,17 +68,15 @@ class Heights(Value):
 
     def __post_init__(self) -> None:
         n = self.lattice.n_cells
-        shapes: dict[str, tuple[int, ...]] = {
-            "mean_m": (n,),
-            "min_m": (n,),
-            "max_m": (n,),
-            "quantile_m": (n, len(self.quantiles)),
-            "coverage": (n,),
-            "corner_m": (self.lattice.n_corners,),
-        }
-        for name, shape in shapes.items():
-            held = readonly(getattr(self, name), dtype=np.float64, shape=shape, name=name)
-            object.__setattr__(self, name, held)
+        freeze_arrays(
+            self,
+            ("mean_m", np.float64, (n,)),
+            ("min_m", np.float64, (n,)),
+            ("max_m", np.float64, (n,)),
+            ("quantile_m", np.float64, (n, len(self.quantiles))),
+            ("coverage", np.float64, (n,)),
+            ("corner_m", np.float64, (self.lattice.n_corners,)),
+        )
 
 
 @checked

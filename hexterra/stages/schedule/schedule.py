@@ -21,7 +21,7 @@ from hexterra.stages.schedule.stacks import compose_stacks
 from hexterra.stages.tiles.cuts import Cuts
 from hexterra.stages.tiles.fit import Tiles
 from hexterra.stages.tiles.tile_kinds import N_MARKS, kind_of_marks, marks_of
-from hexterra.values import Value, readonly
+from hexterra.values import Value, freeze_arrays
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -63,9 +63,12 @@ class Schedule(Value):
 
     def __post_init__(self) -> None:
         n = self.tiles.lattice.n_cells
-        for name, dtype in (("piece", np.int32), ("turn", np.int8), ("footing", np.int8)):
-            held = readonly(getattr(self, name), dtype=dtype, shape=(n,), name=name)
-            object.__setattr__(self, name, held)
+        freeze_arrays(
+            self,
+            ("piece", np.int32, (n,)),
+            ("turn", np.int8, (n,)),
+            ("footing", np.int8, (n,)),
+        )
 
     @property
     def board(self) -> Board:

@@ -31,7 +31,7 @@ from hexterra.stages.levels.quantise import Levels
 from hexterra.stages.search.cell_settings import Settings, settings_of
 from hexterra.stages.search.prices import FORBIDDEN, Prices
 from hexterra.stages.tiles.fit import Tiles
-from hexterra.values import Value, readonly
+from hexterra.values import Value, freeze_arrays
 
 #: All cells of a board.
 ALL: Final = slice(None)
@@ -78,7 +78,8 @@ class Choices(Value):
 
     def __post_init__(self) -> None:
         n = self.tiles.lattice.n_cells
-        for name, dtype, shape in (
+        freeze_arrays(
+            self,
             ("lowest", np.int32, (n,)),
             ("n_bases", np.int32, (n,)),
             ("first", np.int64, (n + 1,)),
@@ -86,9 +87,7 @@ class Choices(Value):
             ("fixed", np.float64, (n, N_SIDES)),
             ("per_step", np.float64, (n, N_SIDES)),
             ("falls", np.int8, (n, N_SIDES)),
-        ):
-            table = readonly(getattr(self, name), dtype=dtype, shape=shape, name=name)
-            object.__setattr__(self, name, table)
+        )
 
     @property
     def n_oriented(self) -> int:

@@ -24,7 +24,7 @@ from hexterra.stages.search.prices import Prices
 from hexterra.stages.tiles.cuts import MAX_WIDTHS
 from hexterra.stages.tiles.fit import Tiles, find_crossings
 from hexterra.stages.tiles.tile_kinds import N_MARKS, TileKind, kind_of_marks, marks_of
-from hexterra.values import Value, readonly
+from hexterra.values import Value, freeze_arrays, readonly
 
 #: Gradient of the strip of a gentle bank, in steps per distance across flats.
 GENTLE = 2.0
@@ -73,7 +73,8 @@ class Settings(Value):
 
     def __post_init__(self) -> None:
         n_oriented, n_settings = len(self.rises), len(self.is_allowed)
-        for name, dtype, shape in (
+        freeze_arrays(
+            self,
             ("pattern", np.int16, (n_oriented,)),
             ("turn", np.int8, (n_oriented,)),
             ("rises", np.int32, (n_oriented, N_SIDES)),
@@ -81,9 +82,7 @@ class Settings(Value):
             ("setting", np.int32, (None,)),
             ("is_allowed", np.bool_, (n_settings, n_oriented)),
             ("features", np.int64, (n_settings, N_SIDES + 6)),
-        ):
-            table = readonly(getattr(self, name), dtype=dtype, shape=shape, name=name)
-            object.__setattr__(self, name, table)
+        )
         shape = (n_settings, n_oriented)
         terms = tuple(
             (name, readonly(term, dtype=np.float64, shape=shape, name=name))

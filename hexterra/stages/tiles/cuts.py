@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from hexterra.lattice.hexagon import N_SIDES
 from hexterra.stages.water.flow import WaterKind
-from hexterra.values import Value, readonly
+from hexterra.values import Value, freeze_arrays
 
 if TYPE_CHECKING:
     from hexterra.catalogue.catalogue import Catalogue
@@ -64,15 +64,14 @@ class Cuts(Value):
 
     def __post_init__(self) -> None:
         n = self.lattice.n_cells
-        for name, dtype, shape in (
+        freeze_arrays(
+            self,
             ("width", np.int8, (n, N_SIDES)),
             ("upright", np.bool_, (n, N_SIDES)),
             ("leaves", np.int8, (n,)),
             ("road", np.bool_, (n, N_SIDES)),
             ("road_leaves", np.int8, (n,)),
-        ):
-            held = readonly(getattr(self, name), dtype=dtype, shape=shape, name=name)
-            object.__setattr__(self, name, held)
+        )
 
 
 def cuts(

@@ -21,7 +21,7 @@ from hexterra.stages.levels.legalise import LegalLevels, relegalise
 from hexterra.stages.levels.quantise import Levels
 from hexterra.stages.tiles.cuts import Cuts
 from hexterra.stages.tiles.cuts import cuts as cuts_of_water
-from hexterra.values import Value, readonly
+from hexterra.values import Value, freeze_arrays
 
 #: Rounds of tightening that choose the sides to limit one by one; later ones reach ever wider.
 PATIENT_ROUNDS: Final = 8
@@ -70,7 +70,8 @@ class Tiles(Value):
 
     def __post_init__(self) -> None:
         n = self.lattice.n_cells
-        for name, dtype, shape in (
+        freeze_arrays(
+            self,
             ("corners", np.int32, (n, N_SIDES)),
             ("level", np.int32, (n,)),
             ("pattern", np.int16, (n,)),
@@ -78,9 +79,7 @@ class Tiles(Value):
             ("crossing", np.int16, (n,)),
             ("crossing_turn", np.int8, (n,)),
             ("cliff", np.bool_, (n, N_SIDES)),
-        ):
-            held = readonly(getattr(self, name), dtype=dtype, shape=shape, name=name)
-            object.__setattr__(self, name, held)
+        )
 
     @property
     def lattice(self) -> Lattice:

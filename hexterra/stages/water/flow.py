@@ -19,7 +19,7 @@ from hexterra.kernels.board import lattice_flow as kernels
 from hexterra.lattice.hexagon import N_SIDES
 from hexterra.ranges import check_positive
 from hexterra.stages.water.confluences import Inflows
-from hexterra.values import Value, readonly
+from hexterra.values import Value, freeze_arrays
 
 if TYPE_CHECKING:
     from hexterra.lattice.lattice import Lattice
@@ -90,20 +90,18 @@ class Watercourses(Value):
 
     def __post_init__(self) -> None:
         n = self.heights.lattice.n_cells
-        for name, dtype in (
-            ("filled_m", np.float64),
-            ("receiver", np.int32),
-            ("receiver_side", np.int8),
-            ("order", np.int32),
-            ("catchment_m2", np.float64),
-            ("is_watercourse", np.bool_),
-            ("outflow", np.int8),
-            ("kind", np.int8),
-        ):
-            held = readonly(getattr(self, name), dtype=dtype, shape=(n,), name=name)
-            object.__setattr__(self, name, held)
-        ports = readonly(self.ports, dtype=np.bool_, shape=(n, N_SIDES), name="ports")
-        object.__setattr__(self, "ports", ports)
+        freeze_arrays(
+            self,
+            ("filled_m", np.float64, (n,)),
+            ("receiver", np.int32, (n,)),
+            ("receiver_side", np.int8, (n,)),
+            ("order", np.int32, (n,)),
+            ("catchment_m2", np.float64, (n,)),
+            ("is_watercourse", np.bool_, (n,)),
+            ("outflow", np.int8, (n,)),
+            ("kind", np.int8, (n,)),
+            ("ports", np.bool_, (n, N_SIDES)),
+        )
 
 
 @checked

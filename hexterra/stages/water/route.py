@@ -32,7 +32,7 @@ from hexterra.stages.water.flow import (
     repair_confluences,
 )
 from hexterra.stages.water.outlets import LARGE_CELLS, by_size, choose
-from hexterra.values import Value, readonly
+from hexterra.values import Value, freeze_arrays
 
 if TYPE_CHECKING:
     from hexterra.lattice.lattice import Lattice
@@ -87,21 +87,19 @@ class RoutingReport(Value):
     displacement_cells: NDArray[np.float64]
 
     def __post_init__(self) -> None:
-        for name, dtype in (
-            ("receiver", np.int32),
-            ("receiver_side", np.int8),
-            ("order", np.int32),
-            ("outlet_row", np.int32),
-            ("outlet_column", np.int32),
-            ("outlet_m2", np.float64),
-            ("catchment_m2", np.float64),
-            ("is_wrong", np.bool_),
-            ("displacement_cells", np.float64),
-        ):
-            held = readonly(
-                getattr(self, name), dtype=dtype, shape=(self.lattice.n_cells,), name=name
-            )
-            object.__setattr__(self, name, held)
+        n = self.lattice.n_cells
+        freeze_arrays(
+            self,
+            ("receiver", np.int32, (n,)),
+            ("receiver_side", np.int8, (n,)),
+            ("order", np.int32, (n,)),
+            ("outlet_row", np.int32, (n,)),
+            ("outlet_column", np.int32, (n,)),
+            ("outlet_m2", np.float64, (n,)),
+            ("catchment_m2", np.float64, (n,)),
+            ("is_wrong", np.bool_, (n,)),
+            ("displacement_cells", np.float64, (n,)),
+        )
 
     @property
     def share_wrong(self) -> float:
