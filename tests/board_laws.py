@@ -39,7 +39,7 @@ def check_built(tiles: Tiles) -> None:
     is_extra = (tiles.cliff & ~tiles.legal.cliff).any(axis=1)
     assert len(tiles.notes) == int(is_extra.any())
     if is_extra.any():
-        named = tiles.notes[0].split(" stand at ")[1].split(" and ")[0].rstrip(".").split(", ")
+        named = tiles.notes[0].split(" faces are at ")[1].split(" and ")[0].rstrip(".").split(", ")
         assert named == [lattice.labels[i] for i in np.flatnonzero(is_extra)][:12]
     for cell, level in tiles.legal.pins:
         filled = int(tiles.legal.limit.max())  # a pit as deep as a ramp rises is filled

@@ -105,7 +105,7 @@ def test_every_number_has_its_range(place: Place) -> None:
         ({"base": {"play_mm": 4}}, "base", "play_mm is 4.0; it must be at most 3, half of"),
         ({"stock": {"spacer_mm": [1e-300]}}, "stock.spacer_mm.0", "whole number of micrometres"),
         ({"heights": {"step_mm": 7.00005}}, "heights.step_mm", "whole number of micrometres"),
-        ({"land_cover": {"file": "x", "classes": {"²": "wood"}}}, "land_cover", "no whole number"),
+        ({"land_cover": {"file": "x", "classes": {"²": "wood"}}}, "land_cover", "a whole number"),
         ({"catalogue": "a\0b"}, "catalogue", "text in UTF-8, without NUL characters"),
         ({"rivers": {"file": "\udcff", "kind": "x"}}, "rivers.file", "text in UTF-8"),
         ({"board": {"rows": 10**5000}}, "board.rows", "a number of thousands of digits"),

@@ -136,7 +136,7 @@ FLAT = np.zeros((300, 400), dtype=np.float32)
 
 BAD_FILES = {
     "missing": (None, 11, "no file"),
-    "not a raster": ("text", 12, "no raster"),
+    "not a raster": ("text", 12, "not a raster"),
     "folder": ("folder", 12, "folder"),
     "no crs": ({"crs": None}, 13, "--crs"),
     "metres as degrees": ({"crs": "EPSG:4326"}, 13, "degrees"),

@@ -16,7 +16,7 @@ from hexterra.catalogue.catalogue_file import load_catalogue
 from hexterra.errors import HexterraError
 from hexterra.lattice.board import Board
 from hexterra.stages.mapping.ways import ways
-from hexterra.stages.tiles.cuts import Cuts, cuts, ways_out
+from hexterra.stages.tiles.cuts import Cuts, cuts, exit_sides
 from hexterra.stages.water.flow import Watercourses, WaterKind, flow
 from tests.level_ground import heights_of
 from tests.map_lines import board, features, through
@@ -168,7 +168,7 @@ def test_the_way_out_is_the_farthest_round_from_all_ports(facing: str) -> None:
     inner = lattice.neighbours >= 0
     ports[np.arange(lattice.n_cells), inner.argmax(axis=1)] = True
     goes_off = np.ones(lattice.n_cells, np.bool_)
-    found = ways_out(lattice, goes_off, ports, ~ports)
+    found = exit_sides(lattice, goes_off, ports, ~ports)
     for cell, side in enumerate(found.tolist()):
         open_sides = np.flatnonzero(lattice.neighbours[cell] < 0).tolist()
         if not open_sides:
@@ -185,9 +185,9 @@ def test_only_free_sides_are_taken() -> None:
     lattice = board(3, 3)
     nothing = np.zeros((9, 6), np.bool_)
     everywhere = np.ones(9, np.bool_)
-    assert (ways_out(lattice, everywhere, nothing, nothing) == -1).all()
+    assert (exit_sides(lattice, everywhere, nothing, nothing) == -1).all()
     nobody = np.zeros(9, np.bool_)
-    assert (ways_out(lattice, nobody, nothing, ~nothing) == -1).all()
+    assert (exit_sides(lattice, nobody, nothing, ~nothing) == -1).all()
 
 
 # Sunken roads -----------------------------------------------------------------------------------

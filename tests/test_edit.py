@@ -196,7 +196,7 @@ def test_an_interrupted_search_is_written_and_said(
         calls.append(given)
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(refine, "decide", interrupt)
+    monkeypatch.setattr(refine, "search_frontier", interrupt)
     ground = Path(__file__).parent.parent / "sample_data" / "imbleth.tif"
     asked = ("board.columns=10", 'fit.effort="proven"', 'fit.step_faces="where they pay"')
     settings = [word for key in asked for word in ("--set", key)]

@@ -880,7 +880,7 @@ def test_a_raster_without_any_georeference_is_told_how_to_get_one(tmp_path: Path
     with pytest.warns(NotGeoreferencedWarning):
         write(path, ramp(dtype="uint16"), driver="PNG", unit="", crs=None, transform=None)
     error = refused(errors.CrsError, path)
-    assert "nor where its pixels lie" in error.problem
+    assert "nor where its pixels are" in error.problem
     assert "world file" in error.remedy
     assert "--crs" in error.remedy
     (tmp_path / "a.wld").write_text("30\n0\n0\n-30\n500015\n3999985\n")

@@ -78,7 +78,7 @@ def test_a_kill_at_any_step_loses_nothing(target: Path, how: str) -> None:
         assert done.returncode == -signal.SIGKILL, done.stderr
         n_killed += 1
         if how == "renames" and not target.exists():
-            with pytest.warns(HexterraWarning, match="is back"):
+            with pytest.warns(HexterraWarning, match="contents are restored"):
                 recover(target)
         assert content(target) in (before, wanted), k
         write_folder(target, plan("old"), replace=True)  # the next run clears up

@@ -21,21 +21,21 @@ def test_the_best_board_is_found_and_proven(seed: int, n_rounds: int) -> None:
     """Whatever the messages, it costs what the cheapest of all boards does (brute force)."""
     search = searched(2, 2, seed, n_rounds)
     least = least_of_all(model_of(search.choices.tiles, Prices()))
-    found = search.field.decide(least + 2.0, 20_000)
+    found = search.field.search_partial_boards(least + 2.0, 20_000)
     assert found is not None
     corners, is_proven = found
     assert is_proven
     assert search.choices.price_board(corners) == pytest.approx(least, abs=1e-9)
-    assert search.field.decide(least - 1e-6, 20_000) is None
+    assert search.field.search_partial_boards(least - 1e-6, 20_000) is None
 
 
 @settings(derandomize=True, deadline=None, max_examples=30)
-@given(seed=st.integers(0, 10_000), n_most=st.integers(1, 200))
-def test_without_room_for_all_nothing_is_proven_wrongly(seed: int, n_most: int) -> None:
-    """With room for few partial assignments a board comes back, if at all, that costs no less."""
+@given(seed=st.integers(0, 10_000), n_kept=st.integers(1, 200))
+def test_without_room_for_all_nothing_is_proven_wrongly(seed: int, n_kept: int) -> None:
+    """With room for few partial boards a board comes back, if at all, that costs no less."""
     search = searched(4, 4, seed, 3)
     least = refine(search.choices.tiles, effort="proven").cost
-    found = search.field.decide(least + 1.0, n_most)
+    found = search.field.search_partial_boards(least + 1.0, n_kept)
     if found is not None:
         cost = search.choices.price_board(found[0])
         assert least - 1e-9 <= cost <= least + 1.0

@@ -377,10 +377,10 @@ def test_an_area_between_centres_is_refused() -> None:
     ("cells", "message"),
     [
         ([], "at least one"),
-        ([0], "no H3 cells"),
+        ([0], "not H3 cells"),
         ([-1], "whole numbers"),
         (["nonsense"], "whole numbers"),
-        ([h3.str_to_int(h3.cell_to_vertexes(h3.latlng_to_cell(46.0, 9.0, 5))[0])], "no H3 cells"),
+        ([h3.str_to_int(h3.cell_to_vertexes(h3.latlng_to_cell(46.0, 9.0, 5))[0])], "not H3 cells"),
         ([h3.str_to_int(h3.latlng_to_cell(46.0, 9.0, r)) for r in (5, 6)], "mix resolutions 5, 6"),
         ([h3.str_to_int(h3.latlng_to_cell(90.0, 0.0, 5))], "pole"),
         ([h3.str_to_int(h3.latlng_to_cell(-90.0, 0.0, 2))], "pole"),

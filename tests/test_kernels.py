@@ -33,7 +33,7 @@ from hexterra.stages.levels.legalise import legalise
 from hexterra.stages.levels.quantise import quantise
 from hexterra.stages.sampling.gather import gather
 from hexterra.stages.search.refine import refine
-from hexterra.stages.search.stock_prices import pieces_of
+from hexterra.stages.search.stock_prices import count_tile_kinds
 from hexterra.stages.water.flow import flow
 from hexterra.stages.water.route import carry
 from tests.invented_boards import SMALL, invented_board, searched
@@ -210,18 +210,18 @@ def test_search() -> None:
     instant, proven = refine(tiles, effort="instant"), refine(tiles, effort="proven")
     assert instant.bound <= proven.bound == pytest.approx(proven.cost)
     assert proven.cost <= instant.cost <= instant.start_cost
-    stock = pieces_of(proven.tiles)
+    stock = count_tile_kinds(proven.tiles)
     assert refine(tiles, stock=stock).cost == pytest.approx(proven.cost)
 
 
 def test_search_with_little_room() -> None:
-    """With room for few partial assignments many are dropped, and nothing is proven."""
+    """With room for few partial boards many are dropped, and nothing is proven."""
     search = searched(4, 4, 1, 3)
-    found = search.field.decide(search.bound + 5.0, 20)
+    found = search.field.search_partial_boards(search.bound + 5.0, 20)
     assert found is not None
     assert not found[1]
     assert search.choices.price_board(found[0]) >= search.bound
-    assert search.field.decide(search.bound - 1.0, 20) is None
+    assert search.field.search_partial_boards(search.bound - 1.0, 20) is None
 
 
 def test_sight() -> None:

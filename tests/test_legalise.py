@@ -331,7 +331,7 @@ def test_a_pin_holds() -> None:
 
 
 def test_a_pin_above_the_ground_widens_the_bounds() -> None:
-    """A pin may stand above the highest wanted level."""
+    """A pin may stand above the highest target level."""
     legal = legalise(petals(0.0, 0.0), pins=[(MIDDLE, 3)])
     assert set(legal.level[list(PETALS)]) == {2}
     assert (legal.lower, legal.upper) == (0, 3)
@@ -605,8 +605,8 @@ def test_a_chain_of_ramps_is_named() -> None:
     assert caught.value.facts["excess"] == 2
     assert caught.value.problem == (
         "the cell D1 is pinned to level 5, but A1 is pinned to level 0, and between them"
-        " D1 may stand 1 step above C1; C1 may stand 1 step above B1; B1 may stand 1 step above"
-        " A1: D1 can stand at level 3 at most"
+        " D1 may be 1 step above C1; C1 may be 1 step above B1; B1 may be 1 step above A1: D1 can"
+        " be at level 3 at most"
     )
     assert "D1 or A1" in caught.value.remedy
 
@@ -621,7 +621,7 @@ def test_climbing_water_is_named() -> None:
 
 def test_a_chain_may_end_at_a_steep_ramp() -> None:
     """The message counts the steps of each side."""
-    with pytest.raises(InfeasibleError, match="may stand 2 steps above"):
+    with pytest.raises(InfeasibleError, match="may be 2 steps above"):
         legalise(petals(0.0, 0.0), ramp_limit=2, pins=[(MIDDLE, 0), (PETALS[0], 3)])
 
 
@@ -691,5 +691,5 @@ def test_cells_too_far_away_are_refused() -> None:
     """Where int64 sums could overflow nothing is promised, so nothing is done."""
     far = np.zeros(7)
     far[MIDDLE] = -1e15
-    with pytest.raises(BriefError, match="too far to sum up exactly"):
+    with pytest.raises(BriefError, match="too far for an exact sum"):
         legalise(wanted(flower(), far))

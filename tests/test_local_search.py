@@ -8,7 +8,7 @@ import pytest
 from hexterra.stages.search.bounds import Search
 from hexterra.stages.search.candidates import choose_among
 from hexterra.stages.search.local_search import WIDE_WINDOWS, Review, repair
-from hexterra.stages.search.open_region import narrow, pass_on
+from hexterra.stages.search.open_region import pass_messages, raise_bound_where_open
 from hexterra.stages.search.prices import FORBIDDEN, PRESETS
 from hexterra.stages.search.refine import refine
 from tests.invented_boards import invented_board
@@ -22,7 +22,7 @@ def passed_on(columns: int, rows: int, *, closed: bool = False, ramp_limit: int 
     shut = ~tiles.cliff if closed else None
     search = Search(choose_among(tiles, TRUEST, closed=shut))
     search.try_candidate(search.corners)
-    for _ in pass_on(search, search.passing, 12):
+    for _ in pass_messages(search, search.passing, 12):
         pass
     search.propose()
     return search
@@ -56,11 +56,11 @@ def test_what_is_settled_is_not_searched_again() -> None:
 def test_a_board_that_breaks_rules_is_repaired() -> None:
     """With all sides closed, what is proposed leaves some open; repaired, none is."""
     search = passed_on(16, 12, closed=True, ramp_limit=2)
-    assert search.is_broken(search.proposed)
+    assert search.breaks_rules(search.proposed)
     search.cost = np.inf
     for _ in repair(search, search.proposed, WIDE_WINDOWS):
         pass
-    assert not search.is_broken(search.corners)
+    assert not search.breaks_rules(search.corners)
     assert search.choices.face_prices(search.corners).max() < FORBIDDEN
 
 
@@ -73,7 +73,7 @@ def test_rounds_where_it_is_open_prove_more() -> None:
     is_open = lattice.spread(search.excess(search.corners) > 0.02, 4)
     assert 0 < is_open.mean() < 0.6
     bound = search.bound
-    for _ in narrow(search):
+    for _ in raise_bound_where_open(search):
         pass
     assert bound < search.passing.bound <= search.bound <= search.cost
     assert search.bound <= refine(search.choices.tiles, prices=TRUEST).cost

@@ -107,7 +107,7 @@ def test_a_given_crs_is_used_for_a_file_without_one(slope: Path, tmp_path: Path)
     asked = {"roads__file": f'"{file}"', "roads__kind": '"road"'}
     code, said = plan(slope, tmp_path, **asked)
     assert code == 13
-    assert "'road.shp' does not say in which coordinate reference system it lies" in said
+    assert "'road.shp' does not state its coordinate reference system" in said
     assert "in the brief the key crs for a map" in said
     code, said = plan(slope, tmp_path, **asked, roads__crs=f'"{UTM}"')
     assert code == 0, said

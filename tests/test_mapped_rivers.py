@@ -205,7 +205,7 @@ def test_rivers_that_are_all_left_out_leave_the_computed_water() -> None:
         tolerance_cells=0.6,
     )
     assert lines.ways == ()
-    assert ["do not hang together" in note for note in lines.notes] == [True]
+    assert ["are not connected" in note for note in lines.notes] == [True]
     np.testing.assert_array_equal(drawn(heights, lines, 3.0).ports, computed(heights, 3.0).ports)
 
 

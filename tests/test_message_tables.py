@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from hexterra.stages.search.exact_search import options_of
-from hexterra.stages.search.message_passing import Passing
+from hexterra.stages.search.message_passing import MessagePassing
 from hexterra.stages.search.prices import Prices
 from hexterra.stages.search.refine import refine
 from tests.invented_boards import searched
@@ -33,12 +33,12 @@ def test_what_a_part_proves_holds_for_the_board(
     search = searched(2, 2, seed, n_rounds)
     least = least_of_all(model_of(search.choices.tiles, Prices()))
     within = np.array(sorted(c for c in cells if c < len(search.corners)) or [0])
-    field, rest = search.field.open(within, along_water)
-    passing = Passing(field, rest - search.field.margin)
+    field, rest = search.field.extract(within, along_water)
+    passing = MessagePassing(field, rest - search.field.margin)
     for _ in range(8):
         assert passing.round(np.inf) <= least
         assert passing.leap(np.inf) <= least
-    search.field.close(within, field)
+    search.field.merge(within, field)
     search.passing.restart()
     search.round()
     assert search.passing.bound <= least
@@ -70,10 +70,10 @@ def test_a_window_is_solved_with_the_rest_as_it_is(seed: int, cells: set[int]) -
         for cell, labels in enumerate(model.labels)
     ]
     least = least_of_all(replace(model, labels=held))
-    part = search.field.within(within, corners)
+    part = search.field.fix_others(within, corners)
     part.sweep(False, np.inf)
     part.sweep(True, np.inf)
-    found = part.decide(np.inf, 50_000)
+    found = part.search_partial_boards(np.inf, 50_000)
     assert found is not None
     board = corners.copy()
     board[within] = found[0]
@@ -99,7 +99,7 @@ def test_no_order_of_sweeps_drops_a_label_of_the_best_board(
         search.round()
     for way in ways:
         if way == "leap":
-            search.prove(search.passing.leap(search.cost))
+            search.raise_bound(search.passing.leap(search.cost))
         else:
             search.sweep(way == "up")
     options = options_of(search)

@@ -233,7 +233,7 @@ def test_interrupting_returns_the_best_so_far(monkeypatch: pytest.MonkeyPatch) -
     def interrupt(*_: object) -> None:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(refine_module, "decide", interrupt)
+    monkeypatch.setattr(refine_module, "search_frontier", interrupt)
     refined = refine(tiles, prices=Prices(cutting=0.3), effort="proven")
     assert refined.stopped == "interrupted"
     assert refined.cost < refined.start_cost

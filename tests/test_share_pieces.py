@@ -16,7 +16,7 @@ from hexterra.inputs.owned_pieces import tile_kind
 from hexterra.stages.schedule.schedule import schedule
 from hexterra.stages.search.prices import Prices
 from hexterra.stages.search.refine import refine
-from hexterra.stages.search.stock_prices import pieces_of
+from hexterra.stages.search.stock_prices import count_tile_kinds
 from hexterra.stages.tiles.fit import Tiles
 from hexterra.stages.tiles.tile_kinds import TileKind
 from hexterra.stages.variants.edit_cell import edit_cell
@@ -36,7 +36,7 @@ def scheduled(tiles: Tiles) -> Counter[TileKind]:
 
 def too_many(tiles: Tiles, stock: Any) -> int:
     """Count the tiles of a board that a stock does not hold."""
-    return (pieces_of(tiles) - Counter(stock)).total()
+    return (count_tile_kinds(tiles) - Counter(stock)).total()
 
 
 @pytest.mark.parametrize("facing", ["points", "flats"])
@@ -45,7 +45,7 @@ def test_kinds_are_those_of_the_schedule(facing: str, edges: str) -> None:
     """Kinds of tile and their counts are the pieces of the schedule, cut tiles and water too."""
     for seed in range(4):
         tiles = invented_board(seed, 9, 7, facing=facing, edges=edges, is_rough=seed % 2 == 1)
-        assert pieces_of(tiles) == scheduled(tiles)
+        assert count_tile_kinds(tiles) == scheduled(tiles)
 
 
 @settings(derandomize=True, deadline=None, max_examples=8)
@@ -54,7 +54,7 @@ def test_stock_never_makes_a_board_dearer(seed: int, is_rough: bool, price: floa
     """By the same prices the board with stock costs no more than the one found without."""
     tiles = invented_board(seed, 7, 6, is_rough=is_rough)
     prices = Prices(new_piece=price)
-    stock = pieces_of(invented_board(seed + 1, 7, 6, is_rough=is_rough))
+    stock = count_tile_kinds(invented_board(seed + 1, 7, 6, is_rough=is_rough))
     blind = refine(tiles, prices=prices)
     refined = refine(tiles, prices=prices, stock=stock)
     check_built(refined.tiles)
@@ -64,7 +64,7 @@ def test_stock_never_makes_a_board_dearer(seed: int, is_rough: bool, price: floa
     use = refined.stock
     assert use is not None
     assert use.n_to_cut == too_many(refined.tiles, stock)
-    assert Counter(dict(use.used)) + Counter(dict(use.to_cut)) == pieces_of(refined.tiles)
+    assert Counter(dict(use.used)) + Counter(dict(use.to_cut)) == count_tile_kinds(refined.tiles)
     assert Counter(dict(use.used)) + Counter(dict(use.unused)) == stock
 
 
@@ -72,7 +72,7 @@ def test_stock_never_makes_a_board_dearer(seed: int, is_rough: bool, price: floa
 def test_a_bound_with_stock_holds(seed: int) -> None:
     """The bound found by prices of kinds is not above the optimum that the exact search proves."""
     tiles = invented_board(seed, 6, 4, catalogue=SMALL)
-    stock = pieces_of(invented_board(seed + 50, 6, 4, catalogue=SMALL))
+    stock = count_tile_kinds(invented_board(seed + 50, 6, 4, catalogue=SMALL))
     bounded = refine(tiles, stock=stock)
     proven = refine(tiles, stock=stock, effort="proven")
     assert proven.gap <= SOLVER
@@ -83,7 +83,7 @@ def test_the_right_stock_costs_nothing() -> None:
     """With exactly the pieces of the best board in stock nothing is cut and nothing is left."""
     tiles = invented_board(4)
     blind = refine(tiles, effort="proven")
-    refined = refine(tiles, stock=pieces_of(blind.tiles))
+    refined = refine(tiles, stock=count_tile_kinds(blind.tiles))
     use = refined.stock
     assert use is not None
     assert (use.to_cut, use.unused) == ((), ())
@@ -93,7 +93,7 @@ def test_the_right_stock_costs_nothing() -> None:
 def test_a_mismatched_stock_is_used() -> None:
     """With another dry board's pieces in stock, most of what would have to be cut need not be."""
     tiles = invented_board(5, 20, 14, water=False)
-    stock = pieces_of(refine(invented_board(77, 20, 14, water=False)).tiles)
+    stock = count_tile_kinds(refine(invented_board(77, 20, 14, water=False)).tiles)
     blind = too_many(refine(tiles).tiles, stock)
     use = refine(tiles, prices=Prices(new_piece=2.0), stock=stock).stock
     assert use is not None
@@ -110,8 +110,8 @@ def test_boards_share_their_pieces() -> None:
     assert campaign.n_pieces < campaign.n_before
     for board in campaign.boards:
         check_built(board.tiles)
-        assert pieces_of(board.tiles) <= common
-    most = [max(pieces_of(b.tiles)[kind] for b in campaign.boards) for kind in common]
+        assert count_tile_kinds(board.tiles) <= common
+    most = [max(count_tile_kinds(b.tiles)[kind] for b in campaign.boards) for kind in common]
     assert most == list(common.values())
 
 

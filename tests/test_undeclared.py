@@ -168,7 +168,7 @@ def test_a_trench_of_whole_metres_through_9999_is_ground() -> None:
 
 def test_invented_ground_keeps_to_the_same_limits() -> None:
     """What is invented can be planned, so it may not be higher than the Earth."""
-    with pytest.raises(InputError, match="come to 12000 m"):
+    with pytest.raises(InputError, match="add up to 12000 m"):
         invent(1, base_m=5000.0, relief_m=7000.0)
 
 

@@ -155,7 +155,7 @@ def test_table_without_geometry(tmp_path: Path) -> None:
 def test_file_without_crs(tmp_path: Path, suffix: str) -> None:
     """A CRS is never guessed, and is taken when it is given."""
     path = write(tmp_path / f"map{suffix}", [ROAD], crs=None, geometry_type="LineString")
-    with pytest.raises(CrsError, match="does not say"):
+    with pytest.raises(CrsError, match="does not state"):
         read_lines(path, kind="road")
     assert "WGS 84" in read_lines(path, kind="road", crs="EPSG:4326").crs
 
@@ -297,7 +297,7 @@ def test_unknown_field(tmp_path: Path) -> None:
 def test_kind_must_be_said_once(tmp_path: Path, said: dict[str, Any]) -> None:
     """What features are is said for all, or by a field, not both."""
     path = write(tmp_path / "map.gpkg", [ROAD], fields={"c": ["road"]})
-    with pytest.raises(VectorError, match="once"):
+    with pytest.raises(VectorError, match="in one way"):
         read_lines(path, **said)
 
 

@@ -483,7 +483,7 @@ def test_a_gap_between_cells_is_noted() -> None:
     line = shapely.LineString([(x, y) for x in lattice.centre_xy[:, 0]])
     result = ways(features([line], lattice), lattice)
     assert result.ways == ()
-    assert "do not hang together" in result.notes[0]
+    assert "are not connected" in result.notes[0]
 
 
 def test_cells_on_both_sides_of_the_globe() -> None:

@@ -58,7 +58,7 @@ class FoamBrief(Section):
     margin_mm: float = within(0.0, 200.0, 5.0, "Rim of a sheet that is not used.")
     slicing: Literal["blocks", "none"] = Field(
         default="blocks",
-        description="'blocks' slices a layer that is no stock thickness off a thicker sheet.",
+        description="'blocks' slices a layer that is not a stocked thickness off a thicker sheet.",
     )
     grain: Literal["ignored", "along", "across"] = Field(
         default="ignored",

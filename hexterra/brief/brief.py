@@ -104,11 +104,11 @@ class Brief(Section):
     @model_validator(mode="after")
     def _is_consistent(self) -> Self:
         if self.rivers.file is not None and not self.water.show:
-            raise ValueError("rivers.file goes with water.show = true")
+            raise ValueError("rivers.file needs water.show = true")
         if self.drainage.follow == "pixels" and self.water.pool_depth_m is not None:
             raise ValueError(
-                'water.pool_depth_m goes with drainage.follow = "cell means"; with pixels, keep'
-                " hollows as lakes by drainage.lake_depth_m and lake_area_km2"
+                'water.pool_depth_m needs drainage.follow = "cell means"; with pixels, keep'
+                " depressions as lakes with drainage.lake_depth_m and lake_area_km2"
             )
         if self.bench.wire_mm > self.foam.kerf_mm:
             raise ValueError(

@@ -24,15 +24,15 @@ class DrainageBrief(Section):
     )
     depressions: Literal["breach then fill", "fill"] = Field(
         default="breach then fill",
-        description="Whether the way out of a hollow may be cut before it is filled.",
+        description="Whether a channel out of a depression may be cut before it is filled.",
     )
     breach_length_pixels: Annotated[int, Field(ge=1, le=500)] = Field(
-        default=20, description="Longest way that may be cut."
+        default=20, description="Longest channel that may be cut."
     )
     breach_depth_m: Positive = Field(default=10.0, description="Deepest cut.")
     lake_depth_m: Positive | None = Field(
         default=None,
-        description="Hollows at least this deep, and of lake_area_km2, are lakes. Default: none.",
+        description="Depressions at least this deep and of lake_area_km2 are lakes. Default: none.",
     )
     lake_area_km2: Positive | None = Field(default=None, description="Least area of a lake.")
     sea_level_m: Finite | None = Field(
@@ -44,7 +44,7 @@ class DrainageBrief(Section):
     )
     pixels_across: Annotated[int, Field(ge=10, le=1000)] = Field(
         default=64,
-        description="Finer rasters are averaged until a cell is at most so many pixels across.",
+        description="Finer rasters are averaged until a cell is at most this many pixels across.",
     )
 
     @model_validator(mode="after")
@@ -65,9 +65,9 @@ class MapFile(Section):
     crs: str | None = Field(
         default=None, description="Coordinate reference system, if the file states none."
     )
-    kind: Kind | None = Field(default=None, description="What all its features are, or else")
+    kind: Kind | None = Field(default=None, description="The kind of all its features, or else")
     kind_field: str | None = Field(
-        default=None, description="the field that says what each feature is."
+        default=None, description="the field with the kind of each feature."
     )
     kinds: dict[Kind, Kind] = Field(
         default_factory=dict,
@@ -83,7 +83,7 @@ class MapFile(Section):
         elif (self.kind is None) == (self.kind_field is None):
             raise ValueError("give either kind or kind_field")
         elif self.kinds and self.kind_field is None:
-            raise ValueError("kinds goes with kind_field")
+            raise ValueError("kinds needs kind_field")
         return self
 
 
@@ -91,10 +91,11 @@ class RiversBrief(MapFile):
     """[rivers]: rivers of a map, which replace computed ones."""
 
     runs: Literal["as drawn", "downhill"] = Field(
-        default="as drawn", description="Which way: from the first point, or from the higher end."
+        default="as drawn",
+        description="Where lines begin: at the first point, or at the higher end.",
     )
     upright: tuple[Kind, ...] = Field(
-        default=(), description="Kinds with upright banks, such as canals."
+        default=(), description="Kinds with vertical-sided banks, such as canals."
     )
     tolerance_cells: Tolerance = Field(
         default=0.9, description="How far from the line the centres of its cells may lie."
@@ -105,7 +106,7 @@ class RoadsBrief(MapFile):
     """[roads]: roads of a map."""
 
     sunken: tuple[Kind, ...] = Field(
-        default=(), description="Kinds that are cut into the tops; the others are laid on them."
+        default=(), description="Kinds that are cut into the tops; the others are laid on top."
     )
     bridge_from: Annotated[int, Field(ge=1, le=5)] = Field(
         default=2,
@@ -121,10 +122,10 @@ class AreasBrief(MapFile):
     """[areas]: woods, fields, built-up ground of a map."""
 
     first: tuple[Kind, ...] = Field(
-        default=(), description="Kinds that count before the others where areas overlap."
+        default=(), description="Kinds that take precedence where areas overlap."
     )
     least_share: Share = Field(
-        default=0.5, description="Share of a cell that makes it of one kind."
+        default=0.5, description="Share of a cell from which it counts as one kind."
     )
 
 
@@ -143,7 +144,7 @@ class LandCoverBrief(Section):
         description="Which class numbers to use, and what they are.",
     )
     least_share: Share = Field(
-        default=0.5, description="Share of a cell that makes it of one kind."
+        default=0.5, description="Share of a cell from which it counts as one kind."
     )
 
     @model_validator(mode="after")
@@ -154,5 +155,5 @@ class LandCoverBrief(Section):
         elif not self.classes:
             raise ValueError('name the classes to use, as classes = {10 = "woods"}')
         elif wrong := [code for code in self.classes if not re.fullmatch(r"-?[0-9]{1,18}", code)]:
-            raise ValueError(f"the class {wrong[0]!r} is no whole number")
+            raise ValueError(f"the class {wrong[0]!r} is not a whole number")
         return self

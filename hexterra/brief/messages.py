@@ -100,7 +100,7 @@ def _range(field: FieldInfo) -> str:
     """Spell out the bounds of a number, which pydantic keeps on the field or within its type."""
     marks = [*field.metadata, *_marks(field.annotation)]
     bounds: list[str] = []
-    for mark in (part for held in marks for part in getattr(held, "metadata", [held])):
+    for mark in (part for group in marks for part in getattr(group, "metadata", [group])):
         for name, words in (
             ("gt", "above"),
             ("ge", "at least"),
@@ -135,4 +135,4 @@ def _model(annotation: object) -> type[BaseModel] | None:
     """Find the model that a key holds, alone or in a list."""
     if isinstance(annotation, type) and issubclass(annotation, BaseModel):
         return annotation
-    return next((held for part in get_args(annotation) if (held := _model(part))), None)
+    return next((model for part in get_args(annotation) if (model := _model(part))), None)

@@ -122,7 +122,7 @@ class BoardBrief(Section):
         default=100.0, description="Distance between opposite sides of a tile."
     )
     facing: Literal["points", "flats"] = Field(
-        default="points", description="What of each hexagon points to the front edge."
+        default="points", description="Whether points or flats of the hexagons face the front edge."
     )
     edges: Literal["straight", "whole"] = Field(
         default="straight",
@@ -211,7 +211,7 @@ class HeightsBrief(Section):
             if not self.thresholds_m or any(low >= high for low, high in low_high):
                 raise ValueError("thresholds_m must be a list of heights, each above the last")
         if self.n_levels is not None and self.method not in ("quantile", "natural breaks"):
-            raise ValueError("n_levels goes with method = 'quantile' or 'natural breaks'")
+            raise ValueError("n_levels needs method = 'quantile' or 'natural breaks'")
         return self
 
 
@@ -253,7 +253,7 @@ class WaterBrief(Section):
     )
     pool_depth_m: Positive | None = Field(
         default=None,
-        description="Closed hollows deeper than this keep a pool. Default: all overflow.",
+        description="Closed depressions deeper than this keep a pool. Default: all overflow.",
     )
 
     @model_validator(mode="after")
@@ -273,7 +273,7 @@ class FitBrief(Section):
         " says how close, 'proven' finds it, which can take minutes on rough ground.",
     )
     prefer: Literal["truest ground", "fewest different pieces", "most standing room"] = Field(
-        default="truest ground", description="What the best board is best at."
+        default="truest ground", description="What the search optimises."
     )
     prices: dict[Text, Annotated[float, Field(ge=0, le=100.0)]] = Field(
         default_factory=dict,
@@ -290,7 +290,8 @@ class FitBrief(Section):
         " where closing the seam would cost more than its price.",
     )
     time_limit_s: Positive | None = Field(
-        default=None, description="Stop looking after so many seconds, with the best board so far."
+        default=None,
+        description="Stop the search after this many seconds and keep the best board so far.",
     )
 
 

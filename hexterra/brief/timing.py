@@ -50,8 +50,8 @@ def timed_rates(bench: Section, batches: tuple[TimedBrief, ...]) -> dict[str, fl
     for batch in batches:
         own = _kinds(batch)
         linked = [group for group in groups if group[0] & own]
-        kinds = own.union(*(held for held, _ in linked))
-        timed = (*(one for _, held in linked for one in held), batch)
+        kinds = own.union(*(shared for shared, _ in linked))
+        timed = (*(one for _, earlier in linked for one in earlier), batch)
         groups = [group for group in groups if group not in linked] + [(kinds, timed)]
     scaled: dict[str, float] = {}
     for kinds, timed in groups:

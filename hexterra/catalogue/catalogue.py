@@ -38,7 +38,8 @@ MAX_RISE: Final = 2
 
 #: Step faces on dry ground, and those with water above or below.
 FACES: Final = ("land", "waterside")
-#: Banks of a watercourse: sloping like nature's, or upright as of canals, ditches and sunken ways.
+#: Banks of a watercourse: sloping like nature's, or vertical as of canals, ditches and sunken
+#: roads.
 BANKS: Final = ("sloping", "upright")
 
 #: Fewest and most sides that a sunken road can join; on one side it ends in the tile.
@@ -261,10 +262,10 @@ class Catalogue(Value):
     @cached_property
     def has_road(self) -> NDArray[np.bool_]:
         """Whether a sunken road joins these sides, (64,) bool; bit ``s`` stands for side ``s``."""
-        held = {sides for road in self.roads for sides in road.ports}
+        known = {sides for road in self.roads for sides in road.ports}
         table = np.zeros(2**N_SIDES, dtype=np.bool_)
         for mask in range(1, 2**N_SIDES):
-            table[mask] = lowest_turn(s for s in range(N_SIDES) if mask >> s & 1) in held
+            table[mask] = lowest_turn(s for s in range(N_SIDES) if mask >> s & 1) in known
         table.flags.writeable = False
         return table
 
@@ -312,8 +313,8 @@ def greatest_turn(rises: tuple[int, ...]) -> tuple[int, ...]:
 
 def lowest_turn(sides: Iterable[int]) -> tuple[int, ...]:
     """Return the turn of a set of sides that reads lowest."""
-    held = tuple(sides)
-    return min(tuple(sorted((s + turn) % N_SIDES for s in held)) for turn in range(N_SIDES))
+    given = tuple(sides)
+    return min(tuple(sorted((s + turn) % N_SIDES for s in given)) for turn in range(N_SIDES))
 
 
 def _check_sides(

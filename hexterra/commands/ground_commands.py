@@ -15,7 +15,7 @@ from hexterra.commands.shell import (
     reading_options,
     replace_option,
     reports_errors,
-    telling,
+    showing_progress,
 )
 from hexterra.errors import OutputError
 
@@ -57,7 +57,7 @@ def _drain_options(command: Callable[..., Any]) -> Callable[..., Any]:
         click.option(
             "--depressions", type=click.Choice(["breach then fill", "fill"]),
             default="breach then fill", show_default=True,
-            help="What is done to ground that water cannot leave.",
+            help="How closed depressions are drained.",
         ),
     ):  # fmt: skip
         command = option(command)
@@ -69,7 +69,7 @@ def _drain_options(command: Callable[..., Any]) -> Callable[..., Any]:
 @reports_errors
 def inspect_command(files: tuple[str, ...], reading: dict[str, Any]) -> None:
     """Say what is in elevation FILE(s), and which boards and scales fit it."""
-    with telling() as progress:
+    with showing_progress() as progress:
         progress("reading")
         elevation = read(files, reading)
         from hexterra.place.proposal import propose
@@ -105,7 +105,7 @@ def drain_command(
     **options: Any,
 ) -> None:
     """Extract streams, catchments and lakes from elevation FILE(s), as geodata."""
-    with telling() as progress:
+    with showing_progress() as progress:
         progress("reading")
         elevation = read(files, reading)
         from hexterra.outputs.folder import DRAINAGE, check_folder
@@ -180,7 +180,9 @@ def _drained(
 
 
 @click.command("invent", short_help="Invent a piece of ground.")
-@click.option("--seed", type=int, default=1, show_default=True, help="Another seed, another land.")
+@click.option(
+    "--seed", type=int, default=1, show_default=True, help="Each seed makes another landscape."
+)
 @click.option("--rows", type=int, default=360, show_default=True, help="Pixels north to south.")
 @click.option("--columns", type=int, default=480, show_default=True, help="Pixels west to east.")
 @click.option("--pixel-m", type=float, default=25.0, show_default=True, help="Pixel size.")
@@ -192,7 +194,7 @@ def invent_command(
     seed: int, rows: int, columns: int, pixel_m: float, relief_m: float, out: str, replace: bool
 ) -> None:
     """Invent a piece of ground: ridges, valleys, an escarpment, a lake basin."""
-    with telling() as progress:
+    with showing_progress() as progress:
         from hexterra.outputs.single_file import check_file
 
         check_file(out, replace=replace)

@@ -22,7 +22,7 @@ from hexterra.commands.shell import (
     reading_options,
     replace_option,
     reports_errors,
-    telling,
+    showing_progress,
 )
 from hexterra.errors import BriefError
 
@@ -33,7 +33,9 @@ if TYPE_CHECKING:
 
 @click.command("plan", short_help="Plan a board: elevation in, a folder of tables and maps out.")
 @reading_options
-@click.option("--brief", "brief_path", metavar="TOML", help="What is wanted; see `hexterra brief`.")
+@click.option(
+    "--brief", "brief_path", metavar="TOML", help="The settings of the plan; see `hexterra brief`."
+)
 @click.option(
     "--set",
     "settings",
@@ -56,17 +58,17 @@ def plan_command(
     **wanted: bool,
 ) -> None:
     """Plan a board: elevation FILE(s) in, a folder of tables, maps and checks out."""
-    with telling() as progress:
+    with showing_progress() as progress:
         progress("reading the brief")
         brief = _read_brief(brief_path, settings)
         elevation = read(files, reading)
-        from hexterra.outputs.document import asked_of
+        from hexterra.outputs.document import request_of
         from hexterra.outputs.folder import check_folder
         from hexterra.outputs.plan_files import write_plan
         from hexterra.plan.pipeline import make_plan
 
         directory = Path(out or f"{Path(files[0]).stem}-plan")
-        check_folder(directory, replace=replace, document=asked_of(elevation, brief))
+        check_folder(directory, replace=replace, document=request_of(elevation, brief))
         with first_run(progress):
             plan = make_plan(
                 elevation, brief, trust_sources=reading["trust_sources"], progress=progress
@@ -89,7 +91,7 @@ def book_command(directory: str, **wanted: bool) -> None:
     from hexterra.outputs.plan_files import write_plan
     from hexterra.outputs.reopen import read_plan
 
-    with telling() as progress:
+    with showing_progress() as progress:
         progress("opening the plan")
         plan = read_plan(directory, progress=progress)
         extras: set[Extra] = {*(chosen_extras(wanted) or ("book",)), *extras_in(directory)}

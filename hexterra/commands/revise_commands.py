@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 import click
 
-from hexterra.commands.shell import listed, replace_option, reports_errors, telling
+from hexterra.commands.shell import listed, replace_option, reports_errors, showing_progress
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -41,7 +41,7 @@ def edit_command(
     """Put another tile into one CELL of the plan in DIR, and say what that costs."""
     if pattern is None and turn is None and level is None:
         raise click.UsageError("give --pattern, --turn or --level")
-    with telling() as progress:
+    with showing_progress() as progress:
         from hexterra.outputs.folder import check_folder
         from hexterra.outputs.plan_files import write_plan
         from hexterra.outputs.reopen import read_plan
@@ -81,8 +81,8 @@ def compare_command(
     if (after is None) == (catalogue is None):
         raise click.UsageError("give a second folder, or --catalogue")
     if out is not None and catalogue is None:
-        raise click.UsageError("--out goes with --catalogue")
-    with telling() as progress:
+        raise click.UsageError("--out needs --catalogue")
+    with showing_progress() as progress:
         from hexterra.outputs.folder import check_folder
         from hexterra.outputs.plan_files import write_plan
         from hexterra.outputs.reopen import read_plan
@@ -117,7 +117,7 @@ def share_command(directories: tuple[str, ...], out: str, replace: bool) -> None
     The folder gets the common set as pieces.csv, which a brief reads as stock.owned, and a plan
     for each board. The plans have to cut what the boards before them have not cut.
     """
-    with telling() as progress:
+    with showing_progress() as progress:
         from hexterra.outputs.campaign_folder import check_campaign_folder, write_campaign
         from hexterra.outputs.reopen import read_plan
         from hexterra.plan.share import share_plans

@@ -188,7 +188,7 @@ def first_run(progress: Progress) -> Generator[None, None, None]:
 
 
 @contextmanager
-def telling() -> Generator[Progress, None, None]:
+def showing_progress() -> Generator[Progress, None, None]:
     """Show each stage as it begins: on one live line in a terminal, a line each elsewhere."""
     from rich.console import Console
     from rich.text import Text

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from hexterra.drawing.map_style import INK, WATER, MapSheet, arrow_heads
 from hexterra.drawing.scene import WHITE, Circles, Item, Lines, Style, Text, rectangle
 from hexterra.lattice.hexagon import CORNER0_DEG, N_SIDES
-from hexterra.stages.tiles.cuts import ways_out
+from hexterra.stages.tiles.cuts import exit_sides
 
 if TYPE_CHECKING:
     from hexterra.plan.overlay import Overlay
@@ -179,7 +179,7 @@ def _ways_off(
             goes_off[way.cells[0]] |= way.from_edge
             goes_off[way.cells[-1]] |= way.to_edge
     ports = roads.ports[number]
-    by = ways_out(board, goes_off, ports, ~ports)
+    by = exit_sides(board, goes_off, ports, ~ports)
     for cell in np.flatnonzero(goes_off).tolist():
         if board.kept[cell].any():  # what a straight edge cuts is open at the cut
             yield cell, sheet.centre()[cell]

@@ -70,17 +70,17 @@ def check_array(where: str, array: Any) -> NDArray[Any]:
     NotElevationError
         If the array is not two-dimensional, or its numbers are complex, logical or no numbers.
     """
-    held = np.asanyarray(array)
-    while held.ndim > 2 and held.shape[0] == 1:
-        held = held[0]
-    if held.ndim != 2:
+    heights = np.asanyarray(array)
+    while heights.ndim > 2 and heights.shape[0] == 1:
+        heights = heights[0]
+    if heights.ndim != 2:
         raise NotElevationError(
-            f"{where} has the shape {held.shape}; heights are one grid of rows and columns",
+            f"{where} has the shape {heights.shape}; heights are one grid of rows and columns",
             remedy="give one two-dimensional array",
-            shape=held.shape,
+            shape=heights.shape,
         )
-    check_dtype(where, held.dtype)
-    return held if held.dtype.isnative else held.astype(held.dtype.newbyteorder("="))
+    check_dtype(where, heights.dtype)
+    return heights if heights.dtype.isnative else heights.astype(heights.dtype.newbyteorder("="))
 
 
 def check_dtype(where: str, dtype: np.dtype[Any]) -> None:
@@ -111,18 +111,18 @@ def source_from_array(
     NoHeightsError
         If none of them is usable.
     """
-    held = check_array(where, array)
+    heights = check_array(where, array)
     usable: NDArray[np.bool_] | None = None
-    if isinstance(held, np.ma.MaskedArray):
-        usable = ~np.ma.getmaskarray(held)
-        held = np.ma.getdata(held)
-    source = ArraySource(held, usable, nodata, scale, offset)
-    found = source.read(Window(0, held.shape[0], 0, held.shape[1])).usable
-    if held.size == 0 or (found is not None and not found.any()):
+    if isinstance(heights, np.ma.MaskedArray):
+        usable = ~np.ma.getmaskarray(heights)
+        heights = np.ma.getdata(heights)
+    source = ArraySource(heights, usable, nodata, scale, offset)
+    found = source.read(Window(0, heights.shape[0], 0, heights.shape[1])).usable
+    if heights.size == 0 or (found is not None and not found.any()):
         raise NoHeightsError(
-            f"none of the {held.size} pixels of {where} holds a usable height",
+            f"none of the {heights.size} pixels of {where} holds a usable height",
             remedy="check the nodata value and the mask",
-            shape=held.shape,
+            shape=heights.shape,
         )
     return source
 

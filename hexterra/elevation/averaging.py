@@ -78,15 +78,15 @@ class _Averaged(Source):
                 min(window.column1 * factor, all_columns),
             )
         )
-        held = pixels.height_m
-        beyond = rows * factor - held.shape[0], columns * factor - held.shape[1]
-        counts = np.ones(held.shape, np.bool_) if pixels.usable is None else pixels.usable
+        array = pixels.height_m
+        beyond = rows * factor - array.shape[0], columns * factor - array.shape[1]
+        counts = np.ones(array.shape, np.bool_) if pixels.usable is None else pixels.usable
         if any(beyond):
             pad = ((0, beyond[0]), (0, beyond[1]))
-            held, counts = np.pad(held, pad), np.pad(counts, pad)
+            array, counts = np.pad(array, pad), np.pad(counts, pad)
         blocks = (rows, factor, columns, factor)
-        total = held.reshape(blocks).sum(axis=(1, 3), dtype=np.float64)  # voids hold 0
+        total = array.reshape(blocks).sum(axis=(1, 3), dtype=np.float64)  # voids hold 0
         number = counts.reshape(blocks).sum(axis=(1, 3))
         usable = 2 * number >= factor * factor
         mean = np.divide(total, number, out=np.zeros_like(total), where=usable)
-        return mean.astype(held.dtype), usable
+        return mean.astype(array.dtype), usable

@@ -241,7 +241,7 @@ def read_elevation(
         paths = list(source)
     if not paths or not all(isinstance(path, str | Path) for path in paths):
         raise NotElevationError(
-            f"{str(source)[:80]!r} is no source of heights",
+            f"{str(source)[:80]!r} is not a source of heights",
             remedy="give a path, several paths, a NumPy array or an xarray DataArray",
             kind=type(source).__name__,
         )
@@ -292,14 +292,14 @@ def _from_labels(labelled: arrays.Labelled, given: _Given) -> Elevation:
     where = f"the {labelled.name}"
     if given.band is not None:
         raise InputError(
-            f"band {given.band} was asked of {where}, which has no bands",
+            f"band {given.band} was requested from {where}, which has no bands",
             remedy="leave band out, and give the layer of heights",
             band=given.band,
         )
     if given.registration not in {None, "area", "point"}:
         raise InputError(
             f"the registration {given.registration!r} is unknown; it is 'area' or 'point'",
-            remedy="say what the affine carries to the ground: pixel corners (area) or centres",
+            remedy="say what the affine maps to the ground: pixel corners (area) or centres",
             registration=given.registration,
         )
     array = arrays.check_array(where, labelled.array)
@@ -335,8 +335,8 @@ def _from_files(paths: Sequence[str | Path], given: _Given) -> Elevation:
     """Describe heights in one file, or in several on one grid."""
     if given.registration is not None:
         raise InputError(
-            f"the registration {given.registration!r} was given for a file; files say it"
-            " themselves, and it is honoured",
+            f"the registration {given.registration!r} was given for a file; files state it"
+            " themselves",
             remedy="leave registration out",
             registration=given.registration,
         )

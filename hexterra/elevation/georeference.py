@@ -79,7 +79,7 @@ def make_frame(
     NotElevationError
         If `affine` is not finite or cannot be inverted.
     CrsError
-        If `crs` is neither geographic nor projected, cannot be carried to WGS 84 here, or
+        If `crs` is neither geographic nor projected, cannot be transformed to WGS 84 here, or
         contradicts the coordinates.
     VerticalUnitError
         If the stated unit is unknown, nobody states one and `crs` is neither in degrees nor in
@@ -133,9 +133,9 @@ def check_place(
         return affine
     if crs is not None:
         raise NotElevationError(
-            f"{where} has no georeference that carries pixels to the ground", remedy=placing
+            f"{where} has no georeference that maps pixels to the ground", remedy=placing
         )
-    lacks = "" if affine is not None else ", nor where its pixels lie"
+    lacks = "" if affine is not None else ", nor where its pixels are"
     lacks += "" if says_unit else ", nor whether its heights are metres or feet"
     remedy = (
         f"{placing}; then give --crs ({_CRS_ELSEWHERE})"
@@ -144,9 +144,7 @@ def check_place(
     )
     if not says_unit:
         remedy += "; heights count as metres: if they are feet, add --vertical-unit ft"
-    raise CrsError(
-        f"{where} does not say in which coordinate reference system it lies{lacks}", remedy=remedy
-    )
+    raise CrsError(f"{where} does not state its coordinate reference system{lacks}", remedy=remedy)
 
 
 def _likely_crs(affine: Affine, shape: tuple[int, int]) -> str:
@@ -178,7 +176,7 @@ def parse_crs(where: str, given: Any, stated: Any = None) -> CRS:
     if given is None:
         if crs is None:
             raise CrsError(
-                f"{where} does not say in which coordinate reference system it lies",
+                f"{where} does not state its coordinate reference system",
                 remedy='give it: crs="EPSG:32616" in Python, in the brief the key crs for a map',
             )
         return crs
@@ -293,8 +291,8 @@ def _check_crs(where: str, crs: CRS, affine: Affine, shape: tuple[int, int]) -> 
         )
     if not np.isfinite(_to_wgs84(where, crs, affine, shape)).any():
         raise CrsError(
-            f"no corner of {where}, nor its middle, can be carried from {crs.name!r} to WGS 84",
-            remedy="check that the raster really lies in this CRS",
+            f"no corner of {where}, nor its middle, can be transformed from {crs.name!r} to WGS 84",
+            remedy="check that the raster really is in this CRS",
             crs=crs.to_wkt(),
         )
 
@@ -326,7 +324,7 @@ def _to_wgs84(where: str, crs: CRS, affine: Affine, shape: tuple[int, int]) -> N
         return np.array(to_wgs84.transform(points[:, 0], points[:, 1]))
     except ProjError as error:
         raise CrsError(
-            f"{where} lies in {crs.name!r}, which cannot be carried to WGS 84",
+            f"{where} lies in {crs.name!r}, which cannot be transformed to WGS 84",
             remedy="warp the raster into a well-known CRS first",
             crs=crs.to_wkt(),
         ) from error

@@ -122,7 +122,7 @@ def _check(seed: int, **sizes: float) -> None:
             )
     if (highest_m := sizes["base_m"] + sizes["relief_m"]) > GREATEST_M:
         raise InputError(
-            f"base_m and relief_m come to {highest_m:g} m; at most {GREATEST_M:g} m is allowed",
+            f"base_m and relief_m add up to {highest_m:g} m; at most {GREATEST_M:g} m is allowed",
             remedy="choose a smaller base_m or relief_m",
             highest_m=highest_m,
         )

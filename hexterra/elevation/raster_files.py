@@ -227,14 +227,14 @@ def _first_opened(name: str, access: Access) -> Any:
     try:
         dataset = _opened(access)
     except RasterioError as error:
-        kind = "is no raster that GDAL reads"
+        kind = "is not a raster that GDAL can read"
         remedy = "name a raster of heights: GeoTIFF, ESRI ASCII grid, SRTM .hgt or similar"
         if Path(name).suffix.lower() in _VECTOR_SUFFIXES:
             kind = "holds points, lines or areas, or a table; heights are a raster"
         elif Path(name).is_dir():
             kind = "is a folder, not a raster"
         elif access.drivers:
-            kind = "is no raster, or in a format that may lead to other files"
+            kind = "is not a raster, or is in a format that may refer to other files"
             remedy += f"; or, {TRUST}: then every format of GDAL is read"
         raise NotElevationError(f"{name!r} {kind}", remedy=remedy, path=name) from error
     if not dataset.count:

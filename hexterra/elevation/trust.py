@@ -246,7 +246,7 @@ def _in_archive(name: str) -> str:
         if member.lower().endswith((".msk", ".ovr", ".aux.xml")):
             raise _untrusted(
                 name,
-                f"lies beside {member!r}, which may lead elsewhere",
+                f"lies beside {member!r}, which may refer to other places",
                 "unpack the archive, and name the raster",
             )
     return f"/vsizip/{regular_file(str(archive)) / inner}"
@@ -318,7 +318,7 @@ def _sources(path: Path) -> Iterator[tuple[str, bool]]:
         root = ElementTree.fromstring(text)
     except (ElementTree.ParseError, ValueError) as error:
         raise NotElevationError(
-            f"{str(path)!r} is no VRT that can be read: {error}",
+            f"{str(path)!r} is not a readable VRT: {error}",
             remedy="write the file again",
             path=str(path),
         ) from error
@@ -331,7 +331,7 @@ def _sources(path: Path) -> Iterator[tuple[str, bool]]:
         if unknown or kind != "VRTSourcedRasterBand":
             raise _untrusted(
                 str(path),
-                f"contains {(*unknown, kind)[0]!r}, which is no part of a plain mosaic of files",
+                f"contains {(*unknown, kind)[0]!r}, which is not part of a plain mosaic of files",
                 "make a GeoTIFF of it",
             )
         if element.tag == "SourceFilename":

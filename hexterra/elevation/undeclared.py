@@ -120,7 +120,7 @@ def _reason(found: VoidNumber) -> str:
         return "which commonly stands for a void, but is not declared as one"
     limits = f"{LEAST_M:,.0f} to {GREATEST_M:,.0f} m"
     unit = "" if float(found.stored) == found.height_m else f" ({found.height_m:,.6g} m)"
-    return f"which is no height on Earth{unit}: those are from {limits}"
+    return f"which is not a height on Earth{unit}: those are from {limits}"
 
 
 def refusing_voids(elevation: Elevation) -> Elevation:

@@ -90,15 +90,15 @@ def read_document(path: Path) -> dict[str, Any]:
             remedy="name a folder that `hexterra plan` has written",
             path=str(path),
         )
-    held = cast("dict[str, Any]", document)
-    if held.get("version") != VERSION:
+    document = cast("dict[str, Any]", document)
+    if document.get("version") != VERSION:
         raise PlanFolderError(
-            f"{path} is of version {held.get('version')}; only version {VERSION} can be opened",
+            f"{path} is of version {document.get('version')}; only version {VERSION} can be opened",
             remedy=PLAN_AGAIN,
             path=str(path),
-            version=held.get("version"),
+            version=document.get("version"),
         )
-    return held
+    return document
 
 
 def read_earlier(folder: str | Path) -> EarlierPlan:

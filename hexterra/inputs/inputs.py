@@ -76,7 +76,7 @@ def read_inputs(
     has_maps
         Whether the maps are wanted; they are not where what they show is known already.
     trust_sources
-        Whether the maps may lead elsewhere; see `read_elevation`.
+        Whether the maps may refer to other places; see `read_elevation`.
 
     Raises
     ------

@@ -47,17 +47,17 @@ def read_maps(brief: Brief, board: Board, *, trust_sources: bool = False) -> Map
         See `read_lines`, `read_areas` and `read_elevation`.
     """
 
-    def read(reader: Callable[..., Features], asked: MapFile) -> Features | None:
-        if asked.file is None:
+    def read(reader: Callable[..., Features], map_file: MapFile) -> Features | None:
+        if map_file.file is None:
             return None
         return reader(
-            asked.file,
-            kind=asked.kind,
-            kind_field=asked.kind_field,
-            kinds=asked.kinds or None,
-            name_field=asked.name_field,
-            layer=asked.layer,
-            crs=asked.crs,
+            map_file.file,
+            kind=map_file.kind,
+            kind_field=map_file.kind_field,
+            kinds=map_file.kinds or None,
+            name_field=map_file.name_field,
+            layer=map_file.layer,
+            crs=map_file.crs,
             around=board,
             trust_sources=trust_sources,
         )

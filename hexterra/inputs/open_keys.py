@@ -72,10 +72,10 @@ def _take(
     wanted = {"board": of_board, "heights": {name: getattr(earlier, name) for name in names}}
     changes: dict[str, dict[str, object]] = {}
     for section, values in wanted.items():
-        held = getattr(brief, section)
+        given = getattr(brief, section)
         for name, value in values.items():
-            is_open = name not in held.model_fields_set or getattr(held, name) is None
-            if is_open and (name not in _INSTEAD or getattr(held, _INSTEAD[name]) is None):
+            is_open = name not in given.model_fields_set or getattr(given, name) is None
+            if is_open and (name not in _INSTEAD or getattr(given, _INSTEAD[name]) is None):
                 changes.setdefault(section, {})[name] = value
                 shown = f"{value:.10g}" if isinstance(value, float) else json.dumps(value)
                 assumed.append(f"{section}.{name} = {shown} (as in {earlier.name})")

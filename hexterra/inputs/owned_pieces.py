@@ -102,11 +102,11 @@ def left_to_cut(pieces: Schedule, owned: OwnedPieces | None) -> tuple[int, ...]:
     if owned is None:
         return tuple(piece.count for piece in pieces.pieces)
     tiles, blocks = dict(owned.tiles), dict(owned.blocks)
-    held = (
+    counts = (
         tiles.get(tile_kind(piece), 0) if piece.kind == "tile" else blocks.get(piece.name, 0)
         for piece in pieces.pieces
     )
-    return tuple(max(0, piece.count - n) for piece, n in zip(pieces.pieces, held, strict=True))
+    return tuple(max(0, piece.count - n) for piece, n in zip(pieces.pieces, counts, strict=True))
 
 
 def stock_frame(pieces: Schedule, owned: OwnedPieces) -> pd.DataFrame:
@@ -124,13 +124,13 @@ def stock_frame(pieces: Schedule, owned: OwnedPieces) -> pd.DataFrame:
     rows: list[dict[str, object]] = []
     for piece in pieces.pieces:
         is_tile = piece.kind == "tile"
-        held = tiles.pop(tile_kind(piece), 0) if is_tile else blocks.pop(piece.name, 0)
-        rows.append(_row(piece.kind, piece.name, piece.count, held))
+        n_owned = tiles.pop(tile_kind(piece), 0) if is_tile else blocks.pop(piece.name, 0)
+        rows.append(_row(piece.kind, piece.name, piece.count, n_owned))
     rows += [
-        _row("tile", kind.describe(turned=kind.part != "whole"), 0, held)
-        for kind, held in tiles.items()
+        _row("tile", kind.describe(turned=kind.part != "whole"), 0, n_owned)
+        for kind, n_owned in tiles.items()
     ]
-    rows += [_row("spacer or footing", name, 0, held) for name, held in blocks.items()]
+    rows += [_row("spacer or footing", name, 0, n_owned) for name, n_owned in blocks.items()]
     return pd.DataFrame(rows, columns=["kind", "piece", "needed", "owned", "to_cut", "unused"])
 
 
@@ -139,14 +139,14 @@ def tile_kind(piece: Piece) -> TileKind:
     return TileKind(*(getattr(piece, name) for name in TileKind._fields))
 
 
-def _row(kind: str, name: str, needed: int, held: int) -> dict[str, object]:
+def _row(kind: str, name: str, needed: int, n_owned: int) -> dict[str, object]:
     return {
         "kind": kind,
         "piece": name,
         "needed": needed,
-        "owned": held,
-        "to_cut": max(0, needed - held),
-        "unused": max(0, held - needed),
+        "owned": n_owned,
+        "to_cut": max(0, needed - n_owned),
+        "unused": max(0, n_owned - needed),
     }
 
 

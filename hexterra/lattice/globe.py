@@ -76,7 +76,7 @@ class Globe(Lattice):
         invalid = [f"{cell:x}" for cell in cells.tolist() if not h3.is_valid_cell(cell)]
         if invalid:
             raise BoardError(
-                f"{len(invalid)} of {len(cells)} indexes are no H3 cells, the first is"
+                f"{len(invalid)} of {len(cells)} indexes are not H3 cells, the first is"
                 f" {invalid[0]}",
                 remedy="give indexes of H3 cells, not of edges or vertexes",
                 invalid=tuple(invalid),

@@ -141,15 +141,30 @@ class Lattice(Value, ABC):
         return rim
 
     def around(self, cell: int, n_steps: int) -> NDArray[np.intp]:
-        """Return the cells at most so many steps from one, ascending, that one included."""
+        """Return all cells within a number of steps of one, ascending, that one included."""
         found = last = {cell}
         for _ in range(n_steps):
             last = {j for i in last for j in self.neighbours[i].tolist() if j >= 0} - found
             found = found | last
         return np.array(sorted(found), dtype=np.intp)
 
+    def patches(self, is_in: NDArray[np.bool_]) -> NDArray[np.int32]:
+        """Return the number of the connected patch of each cell of a set, (n_cells,) int32.
+
+        Cells outside the set are patches of their own.
+        """
+        from scipy.sparse import coo_array  # slow to load
+        from scipy.sparse.csgraph import connected_components
+
+        cell, side = self.seams.T
+        other = self.neighbours[cell, side]
+        joined = is_in[cell] & is_in[other]
+        link = (np.ones(np.count_nonzero(joined), np.int8), (cell[joined], other[joined]))
+        shape = (self.n_cells, self.n_cells)
+        return connected_components(coo_array(link, shape=shape), directed=False)[1]
+
     def spread(self, is_in: NDArray[np.bool_], n_steps: int) -> NDArray[np.bool_]:
-        """Add to a set of cells, (n_cells,) bool, all that are at most so many steps from one."""
+        """Add to a set of cells, (n_cells,) bool, all within a number of steps of it."""
         cell, side = self.seams.T
         other = self.neighbours[cell, side]
         found = is_in.copy()

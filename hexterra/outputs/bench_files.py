@@ -31,8 +31,8 @@ def extras_in(directory: str | PathLike[str]) -> tuple[Extra, ...]:
     OutputError
         If the folder holds something that is no plan.
     """
-    held = {name.split("/")[0] for name in earlier_files(Path(directory), PLAN)}
-    return tuple(extra for extra in EXTRAS if {extra, f"{extra}.pdf"} & held)
+    present = {name.split("/")[0] for name in earlier_files(Path(directory), PLAN)}
+    return tuple(extra for extra in EXTRAS if {extra, f"{extra}.pdf"} & present)
 
 
 def bench_writers(plan: Plan, extras: Collection[Extra]) -> dict[str, Writer]:
@@ -64,13 +64,13 @@ def bench_writers(plan: Plan, extras: Collection[Extra]) -> dict[str, Writer]:
         to_cut = left_to_cut(plan.pieces, plan.owned)
         return estimate(
             foam(plan.pieces, brief.foam, to_cut=to_cut),
-            base=under(),
+            base=base_of_plan(),
             bench=brief.bench,
             grooves=grooves(),
         )
 
     @cache
-    def under() -> Base:
+    def base_of_plan() -> Base:
         from hexterra.workshop.solids.base import base
 
         return base(plan.pieces, brief.base)
@@ -91,7 +91,7 @@ def bench_writers(plan: Plan, extras: Collection[Extra]) -> dict[str, Writer]:
         from hexterra.workshop.templates.templates import base_template_files, template_files
 
         return template_files(plan.pieces, guides, title=title) | base_template_files(
-            under(), faces(), guides, thickness_mm=thickness_mm, title=title
+            base_of_plan(), faces(), guides, thickness_mm=thickness_mm, title=title
         )
 
     def sheets() -> dict[str, bytes]:
@@ -103,7 +103,7 @@ def bench_writers(plan: Plan, extras: Collection[Extra]) -> dict[str, Writer]:
         from hexterra.mesh.base_files import base_files
         from hexterra.mesh.mesh_files import mesh_files
 
-        around = base_files(under(), faces(), thickness_mm=thickness_mm, title=title)
+        around = base_files(base_of_plan(), faces(), thickness_mm=thickness_mm, title=title)
         return mesh_files(plan, grooves()) | around
 
     makers: Mapping[Extra, Callable[[], dict[str, bytes]]] = {

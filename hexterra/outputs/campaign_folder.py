@@ -115,8 +115,8 @@ def _added(target: Path) -> list[Path]:
     for board in document["boards"]:
         folder = board["folder"]
         plan = target / folder / PLAN.document
-        held = json.loads(plan.read_text(encoding="utf-8"))["files"] if plan.is_file() else []
-        added += [plan.parent / name for name in held if f"{folder}/{name}" not in written]
+        present = json.loads(plan.read_text(encoding="utf-8"))["files"] if plan.is_file() else []
+        added += [plan.parent / name for name in present if f"{folder}/{name}" not in written]
     return added
 
 

@@ -132,7 +132,7 @@ def plan_document(plan: Plan, files: Sequence[str] = ()) -> dict[str, Any]:
     }
 
 
-def asked_of(elevation: Elevation, brief: Brief) -> dict[str, Any]:
+def request_of(elevation: Elevation, brief: Brief) -> dict[str, Any]:
     """Return the part of a plan's document that is known before it is made.
 
     Keys that an earlier plan will fill are known only then, so with such plans it is the ground.

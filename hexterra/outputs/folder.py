@@ -82,7 +82,7 @@ def write_folder(
     target = _target(directory)
     for name in files:
         if not _is_plain(name):
-            raise ValueError(f"{name!r} is no plain file name")
+            raise ValueError(f"{name!r} is not a plain file name")
     with _refusals(target, kind):
         made = _make_parents(target.parent)
         done = False
@@ -140,7 +140,7 @@ def recover(directory: str | os.PathLike[str]) -> None:
     if aside.is_dir() and not os.path.lexists(target):
         aside.rename(target)
         warnings.warn(
-            f"a run was killed while it wrote {target}; what the folder held before is back",
+            f"a run was killed while it wrote {target}; its earlier contents are restored",
             HexterraWarning,
             stacklevel=2,
         )
@@ -199,12 +199,12 @@ def earlier_files(target: Path, kind: FolderKind) -> frozenset[str]:
             remedy="choose another output folder, or move that file",
             path=str(target),
         )
-    held = sorted(entry.name for entry in target.iterdir())
-    if not held:
+    present = sorted(entry.name for entry in target.iterdir())
+    if not present:
         return frozenset()
     document = _read_document(target / kind.document)
     if document.get("format") != kind.format:
-        shown = ", ".join(held[:3]) + (", ..." if len(held) > 3 else "")
+        shown = ", ".join(present[:3]) + (", ..." if len(present) > 3 else "")
         raise OutputError(
             f"{target} is not empty and holds no earlier {kind.noun} (it holds {shown})",
             remedy="choose a new or empty output folder",
@@ -281,11 +281,11 @@ def _refuse_another(target: Path, kind: FolderKind, document: Mapping[str, Any])
 
 
 def _differences(there: Any, here: Any, name: str = "") -> Iterator[str]:
-    """Say what two documents disagree on, of what `here` speaks of, key by key."""
+    """Say in which keys of `here` two documents differ."""
     if isinstance(there, dict) and isinstance(here, Mapping):
-        held, wanted = cast("dict[str, Any]", there), cast("Mapping[str, Any]", here)
-        for key in wanted:
-            yield from _differences(held.get(key), wanted[key], f"{name}.{key}".lstrip("."))
+        found, expected = cast("dict[str, Any]", there), cast("Mapping[str, Any]", here)
+        for key in expected:
+            yield from _differences(found.get(key), expected[key], f"{name}.{key}".lstrip("."))
     elif there != here:
         texts = [json.dumps(value, ensure_ascii=False, default=str) for value in (there, here)]
         is_short = all(len(text) <= 40 for text in texts)

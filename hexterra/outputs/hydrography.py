@@ -165,7 +165,7 @@ def write_hydrography(
         DRAINAGE.document: document,
     }
 
-    def told(name: str, write: Writer) -> Writer:
+    def with_progress(name: str, write: Writer) -> Writer:
         def tell_and_write(path: Path) -> None:
             progress(f"writing {name}")
             try:
@@ -179,8 +179,8 @@ def write_hydrography(
 
         return tell_and_write
 
-    told_of = {name: told(name, write) for name, write in writers.items()}
-    write_folder(directory, told_of, kind=DRAINAGE, replace=replace)
+    reported = {name: with_progress(name, write) for name, write in writers.items()}
+    write_folder(directory, reported, kind=DRAINAGE, replace=replace)
     return tuple(writers)
 
 

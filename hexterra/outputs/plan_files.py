@@ -96,11 +96,11 @@ def plan_writers(
         "map.png": lambda path: _write_bytes(path, map_png(drawn)),
     }
     if extras:
-        progress("preparing the bench")
+        progress("working out the bench files")
         writers |= bench_writers(plan, extras)
     writers["plan.json"] = text(lambda: plan_json(plan, tuple(writers)))
 
-    def told(name: str, write: Writer) -> Writer:
+    def with_progress(name: str, write: Writer) -> Writer:
         def tell_and_write(path: Path) -> None:
             if "/" not in name:
                 progress(f"writing {name}")
@@ -108,7 +108,7 @@ def plan_writers(
 
         return tell_and_write
 
-    return {name: told(name, write) for name, write in writers.items()}
+    return {name: with_progress(name, write) for name, write in writers.items()}
 
 
 def _write_bytes(path: Path, content: bytes) -> None:

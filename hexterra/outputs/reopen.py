@@ -46,7 +46,7 @@ _UNDO: Final = (
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class Remembered(Source):
+class StoredPixels(Source):
     """The pixels of a raster of which only the digest is known."""
 
     is_at_hand: ClassVar[bool] = False
@@ -69,7 +69,7 @@ class Remembered(Source):
 def stored_stages(plan: Plan) -> dict[str, Any]:
     """Return what `read_plan` needs to make a plan again, as plain lists, numbers and texts.
 
-    What was asked is stored with files by name: where they lie is this machine's affair.
+    The brief is stored with names of files, without their folders, which are of this machine.
     """
     refined, joints = plan.refined, plan.fixed.joints
     is_start_legal = np.isfinite(refined.start_cost)
@@ -142,7 +142,7 @@ def _remake(document: dict[str, Any], progress: Progress) -> Plan:
         affine=Affine(*given["affine"]),
         crs=given["crs"],
         metres_per_unit=given["metres_per_unit"],
-        source=Remembered(given["pixels"]),
+        source=StoredPixels(given["pixels"]),
         name=given["name"],
         assumed=tuple(given["assumed"]),
     )
@@ -197,12 +197,14 @@ def _read_table(path: Path) -> list[dict[str, str]]:
         ) from error
 
 
-def _compare(path: Path, held: Sequence[Mapping[str, str]], wanted: list[dict[str, str]]) -> None:
+def _compare(
+    path: Path, present: Sequence[Mapping[str, str]], wanted: list[dict[str, str]]
+) -> None:
     """Refuse a table of cells that does not say what follows from the tiles.
 
     Fractions are not compared: another machine may round them otherwise.
     """
-    for row, follows in zip_longest(held, wanted, fillvalue={"cell": "no cell"}):
+    for row, follows in zip_longest(present, wanted, fillvalue={"cell": "no cell"}):
         for column in follows.keys() - DECIMALS.keys():
             if row.get(column) != follows[column]:
                 found = row.get(column)

@@ -37,12 +37,12 @@ def to_stored(item: object, *, without: tuple[str, ...] = ()) -> Any:
     if isinstance(item, np.ndarray):
         return cast("NDArray[Any]", item).tolist()
     if isinstance(item, _TUPLES):
-        held = {name: to_stored(part) for name, part in item._asdict().items()}
-        return {CLASS: type(item).__name__, **held}
+        encoded = {name: to_stored(part) for name, part in item._asdict().items()}
+        return {CLASS: type(item).__name__, **encoded}
     if dataclasses.is_dataclass(item) and not isinstance(item, type):
         names = [field.name for field in dataclasses.fields(item) if field.name not in without]
-        held = {name: to_stored(getattr(item, name), without=without) for name in names}
-        return {CLASS: type(item).__name__, **held}
+        encoded = {name: to_stored(getattr(item, name), without=without) for name in names}
+        return {CLASS: type(item).__name__, **encoded}
     if isinstance(item, tuple):
         return [to_stored(part, without=without) for part in cast("tuple[object, ...]", item)]
     if isinstance(item, float) and not math.isfinite(item):
@@ -75,15 +75,15 @@ def from_stored(stored: Any, **given: object) -> Any:
         return tuple(from_stored(part, **given) for part in cast("list[object]", stored))
     if not isinstance(stored, dict):
         return stored
-    held = dict(cast("dict[str, Any]", stored))
-    name = held.pop(CLASS, None)
+    encoded = dict(cast("dict[str, Any]", stored))
+    name = encoded.pop(CLASS, None)
     known: dict[Any, Any] = {kind.__name__: kind for kind in (*_TUPLES, *_values(Value))}
     if name not in known:
         raise ValueError(f"there is no value of class {name!r}")
     kind = known[name]
-    fields = set(kind.__annotations__) - held.keys()
+    fields = set(kind.__annotations__) - encoded.keys()
     missing = {key: part for key, part in given.items() if key in fields}
-    return kind(**{key: from_stored(part, **given) for key, part in held.items()}, **missing)
+    return kind(**{key: from_stored(part, **given) for key, part in encoded.items()}, **missing)
 
 
 def _values(root: type[Value]) -> Iterator[type[Value]]:

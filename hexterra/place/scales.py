@@ -213,7 +213,7 @@ def middle(elevation: Elevation) -> tuple[float, float]:
     Raises
     ------
     CoverageError
-        If it is no place on the globe.
+        If it is not a place on the globe.
     """
     rows, columns = elevation.shape
     ((x, y),) = elevation.to_crs(np.array([[columns / 2.0, rows / 2.0]]))
@@ -226,14 +226,14 @@ def place_on_globe(elevation: Elevation, x: float, y: float) -> tuple[float, flo
     Raises
     ------
     CoverageError
-        If it is no place on the globe.
+        If it is not a place on the globe.
     """
     to_wgs84 = Transformer.from_crs(elevation.crs, "EPSG:4326", always_xy=True)
     lon_deg, lat_deg = to_wgs84.transform(x, y)
     if not (abs(lat_deg) <= 90.0 and abs(lon_deg) <= 360.0):  # also where PROJ answers infinity
         raise CoverageError(
             f"the middle of the board, x {x:g} y {y:g} in the coordinates of {elevation.name},"
-            " is no place on the globe",
+            " is not a place on the globe",
             remedy="give board.x and board.y in the raster's own coordinates, or lon_deg, lat_deg",
             x=x,
             y=y,

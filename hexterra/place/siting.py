@@ -43,53 +43,53 @@ def site_board(elevation: Elevation, brief: Brief) -> Site:
     CoverageError
         If the middle of the board lies off the raster, or no scale fits.
     """
-    asked = brief.board
+    board_brief = brief.board
     assumed: list[str] = []
-    columns, rows = count_cells(asked, assumed)
-    lon_deg, lat_deg = _middle(elevation, asked, assumed)
-    scale = asked.scale
+    columns, rows = count_cells(board_brief, assumed)
+    lon_deg, lat_deg = _middle(elevation, board_brief, assumed)
+    scale = board_brief.scale
     if scale is None:
         scale = fit_scale(
             elevation,
             columns=columns,
             rows=rows,
-            across_flats_mm=asked.across_flats_mm,
-            facing=asked.facing,
-            edges=asked.edges,
-            bearing_deg=asked.bearing_deg,
+            across_flats_mm=board_brief.across_flats_mm,
+            facing=board_brief.facing,
+            edges=board_brief.edges,
+            bearing_deg=board_brief.bearing_deg,
             lon_deg=lon_deg,
             lat_deg=lat_deg,
         )
-        assumed.append(f"board.scale = {scale:g} (the most ground that the elevation holds)")
+        assumed.append(f"board.scale = {scale:g} (the most ground that the elevation covers)")
     board = Board(
         columns=columns,
         rows=rows,
-        across_flats_mm=asked.across_flats_mm,
-        facing=asked.facing,
-        edges=asked.edges,
+        across_flats_mm=board_brief.across_flats_mm,
+        facing=board_brief.facing,
+        edges=board_brief.edges,
         scale=scale,
         lon_deg=lon_deg,
         lat_deg=lat_deg,
-        bearing_deg=asked.bearing_deg,
+        bearing_deg=board_brief.bearing_deg,
     )
     return Site(board, tuple(assumed))
 
 
-def count_cells(asked: BoardBrief, assumed: list[str]) -> tuple[int, int]:
+def count_cells(board_brief: BoardBrief, assumed: list[str]) -> tuple[int, int]:
     """Choose columns and rows, from the table size where that is given; add what is assumed."""
     counts: list[int] = []
     for axis, name, size_name, default in (
         (0, "columns", "width_mm", DEFAULT_COLUMNS),
         (1, "rows", "depth_mm", DEFAULT_ROWS),
     ):
-        count: int | None = getattr(asked, name)
-        size_mm: float | None = getattr(asked, size_name)
+        count: int | None = getattr(board_brief, name)
+        size_mm: float | None = getattr(board_brief, size_name)
         if size_mm is not None:
-            count = _most_cells(asked, axis, size_mm)
+            count = _most_cells(board_brief, axis, size_mm)
             if count < 2:
                 raise BoardError(
                     f"board.{size_name} is {size_mm:g} mm, which holds {max(count, 0)} {name} of"
-                    f" {asked.across_flats_mm:g} mm tiles; at least 2 are needed",
+                    f" {board_brief.across_flats_mm:g} mm tiles; at least 2 are needed",
                     remedy=f"give a larger {size_name} or smaller tiles (across_flats_mm)",
                     size_mm=size_mm,
                 )
@@ -101,22 +101,26 @@ def count_cells(asked: BoardBrief, assumed: list[str]) -> tuple[int, int]:
     return counts[0], counts[1]
 
 
-def _most_cells(asked: BoardBrief, axis: int, size_mm: float) -> int:
+def _most_cells(board_brief: BoardBrief, axis: int, size_mm: float) -> int:
     """Most columns (axis 0) or rows (axis 1) whose board is no longer than `size_mm`."""
 
     def length_mm(count: int) -> float:
-        return board_size_mm(count, count, asked.across_flats_mm, asked.facing, asked.edges)[axis]
+        return board_size_mm(
+            count, count, board_brief.across_flats_mm, board_brief.facing, board_brief.edges
+        )[axis]
 
     pitch_mm = length_mm(2) - length_mm(1)  # a board's length is linear in its cells
     return math.floor(1 + (size_mm - length_mm(1)) / pitch_mm + 1e-9)
 
 
-def _middle(elevation: Elevation, asked: BoardBrief, assumed: list[str]) -> tuple[float, float]:
+def _middle(
+    elevation: Elevation, board_brief: BoardBrief, assumed: list[str]
+) -> tuple[float, float]:
     """Longitude and latitude of the middle of the board."""
-    if asked.lon_deg is not None and asked.lat_deg is not None:
-        return asked.lon_deg, asked.lat_deg
-    if asked.x is not None and asked.y is not None:
-        return place_on_globe(elevation, asked.x, asked.y)
+    if board_brief.lon_deg is not None and board_brief.lat_deg is not None:
+        return board_brief.lon_deg, board_brief.lat_deg
+    if board_brief.x is not None and board_brief.y is not None:
+        return place_on_globe(elevation, board_brief.x, board_brief.y)
     lon_deg, lat_deg = middle(elevation)
     assumed.append(
         f"board.lon_deg = {lon_deg:.6f}, board.lat_deg = {lat_deg:.6f} (middle of the raster)"

@@ -54,7 +54,7 @@ def map_access(path: Path, *, trust_sources: bool) -> str:
             is_linked = _links_crs(found)
         except (ValueError, RecursionError) as error:
             raise VectorError(
-                f"{path.name!r} cannot be read as lines or areas: it is no sound JSON: {error}",
+                f"{path.name!r} cannot be read as lines or areas: it is not valid JSON: {error}",
                 remedy="get the file again",
                 path=str(path),
             ) from error
@@ -71,7 +71,7 @@ def map_access(path: Path, *, trust_sources: bool) -> str:
     if signature and head.startswith(signature) and not re.search("[!;?]", str(found)):
         return str(found)
     raise VectorError(
-        f"{path.name!r} cannot be read as lines or areas: it is no GeoPackage (.gpkg), Shapefile"
+        f"{path.name!r} cannot be read as lines or areas: it is not a GeoPackage (.gpkg), Shapefile"
         " (.shp), FlatGeobuf file (.fgb) or GeoJSON",
         remedy=f"convert it to one of these; or, {TRUST}: then every format of GDAL is read",
         path=str(path),

@@ -37,7 +37,7 @@ def bounds_around(lattice: Lattice, crs: CRS) -> list[Box]:
     if not np.isfinite(xy).all():
         raise CrsError(
             f"the cells have no place in {crs.name!r}",
-            remedy="use features in a CRS that is meant for where the cells lie",
+            remedy="use features in a CRS that covers the cells",
             crs=crs.to_wkt(),
         )
     turns: tuple[float, ...] = (0.0,)
@@ -74,7 +74,7 @@ def nothing_here(where: str, bounds: Any, crs: str, lattice: Lattice) -> VectorE
     return VectorError(
         f"nothing of {where} lies on the board: the board spans {cells}, and its features lie"
         f" {features if features == 'elsewhere' else 'in ' + features}",
-        remedy="use a file of the board's place, or check the CRS that it states",
+        remedy="use a file of the board's place, or check its CRS",
         board=cells,
         features=features,
     )

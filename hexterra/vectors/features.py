@@ -21,7 +21,14 @@ from hexterra.values import Value
 from hexterra.vectors import geometry_checks
 from hexterra.vectors.access import map_access
 from hexterra.vectors.board_frame import nothing_here
-from hexterra.vectors.layer import Form, Wanted, layer_info, layer_name, load_layer, select_features
+from hexterra.vectors.layer import (
+    FeatureRequest,
+    Form,
+    layer_info,
+    layer_name,
+    load_layer,
+    select_features,
+)
 
 if TYPE_CHECKING:
     from pyproj import CRS
@@ -146,9 +153,9 @@ def read_lines(
     CrsError
         If the CRS is missing, cannot be used, or contradicts the coordinates or the file.
     """
-    asked = Wanted("lines", kind, kind_field, kinds, name_field, layer, crs, around)
+    request = FeatureRequest("lines", kind, kind_field, kinds, name_field, layer, crs, around)
     source = map_access(Path(path), trust_sources=trust_sources)
-    return _read(Path(path), source, asked.cleaned())
+    return _read(Path(path), source, request.cleaned())
 
 
 @checked
@@ -169,15 +176,15 @@ def read_areas(
     Parameters and errors are those of `read_lines`, with areas in place of lines. Besides, an
     area whose outline crosses itself is a VectorError: which ground it covers is anyone's guess.
     """
-    asked = Wanted("areas", kind, kind_field, kinds, name_field, layer, crs, around)
+    request = FeatureRequest("areas", kind, kind_field, kinds, name_field, layer, crs, around)
     source = map_access(Path(path), trust_sources=trust_sources)
-    return _read(Path(path), source, asked.cleaned())
+    return _read(Path(path), source, request.cleaned())
 
 
-def _read(path: Path, source: str, asked: Wanted) -> Features:
+def _read(path: Path, source: str, request: FeatureRequest) -> Features:
     """Read what was asked for from `path`, which GDAL opens as `source`."""
     try:
-        return _features(path, source, asked)
+        return _features(path, source, request)
     except UnicodeDecodeError as error:  # of GDAL, which hands over what it finds
         raise VectorError(
             f"{path.name!r} has text that is not in UTF-8: {error.object[:40]!r}",
@@ -187,18 +194,18 @@ def _read(path: Path, source: str, asked: Wanted) -> Features:
         ) from error
 
 
-def _features(path: Path, source: str, asked: Wanted) -> Features:
+def _features(path: Path, source: str, request: FeatureRequest) -> Features:
     where = repr(path.name)
-    if (asked.kind is None) == (asked.kind_field is None):
+    if (request.kind is None) == (request.kind_field is None):
         raise VectorError(
-            f"of {where} it must be said what its features are, once",
-            remedy="give either kind, for all of them, or the kind_field that says it of each",
-            kind=asked.kind,
-            kind_field=asked.kind_field,
+            f"give the kind of the features of {where} in one way",
+            remedy="give either kind, or kind_field, the field with the kind of each feature",
+            kind=request.kind,
+            kind_field=request.kind_field,
         )
-    layer = layer_name(path, source, asked.layer)
+    layer = layer_name(path, source, request.layer)
     info = layer_info(source, layer)
-    for field in (asked.kind_field, asked.name_field):
+    for field in (request.kind_field, request.name_field):
         if field is not None and field not in info["fields"]:
             raise VectorError(
                 f"{where} has no field {field!r}; its fields are"
@@ -207,15 +214,15 @@ def _features(path: Path, source: str, asked: Wanted) -> Features:
                 field=field,
                 fields=tuple(info["fields"]),
             )
-    crs = parse_crs(where, asked.crs, info["crs"])
-    loaded = load_layer(path, source, layer, asked, crs)
-    raw, notes = select_features(loaded, asked, where)
+    crs = parse_crs(where, request.crs, info["crs"])
+    loaded = load_layer(path, source, layer, request, crs)
+    raw, notes = select_features(loaded, request, where)
     shapes = geometry_checks.shapes_of(where, raw.number, raw.wkb)
     is_there = geometry_checks.is_there(shapes)
     if n_absent := int((~is_there).sum()):
         notes.append(f"{n_absent:,} of the features of {where} have no geometry and are left out.")
     if not is_there.any():
-        raise _nothing(where, asked, info, crs, sorted(set(loaded.kind)))
+        raise _nothing(where, request, info, crs, sorted(set(loaded.kind)))
     kept = np.flatnonzero(is_there)
     flat, n_flattened = geometry_checks.flatten(shapes[kept])
     if n_flattened:
@@ -223,14 +230,14 @@ def _features(path: Path, source: str, asked: Wanted) -> Features:
             f"Heights (or measures) of coordinates are not used; {n_flattened:,} of the features of"
             f" {where} carry some."
         )
-    geometry_checks.check_shape(where, flat, asked.form)
+    geometry_checks.check_shape(where, flat, request.form)
     geometry_checks.check_coordinates(where, raw.number[kept], flat, crs)
-    if asked.form == "areas":
+    if request.form == "areas":
         geometry_checks.check_outlines(where, raw.number[kept], flat)
     from shapely import to_wkb
 
     return Features(
-        form=asked.form,
+        form=request.form,
         crs=crs.to_wkt(),
         kind=tuple(raw.kind[i] for i in kept),
         name=tuple(raw.name[i] for i in kept),
@@ -242,7 +249,7 @@ def _features(path: Path, source: str, asked: Wanted) -> Features:
 
 
 def _nothing(
-    where: str, asked: Wanted, info: dict[str, Any], crs: CRS, kinds: list[str]
+    where: str, request: FeatureRequest, info: dict[str, Any], crs: CRS, kinds: list[str]
 ) -> VectorError:
     """Explain why there is nothing to use: it lies elsewhere, is of other `kinds`, or is not.
 
@@ -251,17 +258,17 @@ def _nothing(
     CrsError
         If it lies elsewhere because its coordinates cannot be those of `crs`.
     """
-    if asked.around is not None and not kinds and info["features"]:
+    if request.around is not None and not kinds and info["features"]:
         bounds = info.get("total_bounds")
         if bounds is not None and np.isfinite(bounds).all():
             geometry_checks.check_place(where, np.reshape(bounds, (2, 2)), crs)
-        return nothing_here(where, bounds, crs.to_wkt(), asked.around)
+        return nothing_here(where, bounds, crs.to_wkt(), request.around)
     wanted, there = "", ""
-    if asked.kinds is not None:
-        wanted = f" whose {asked.kind_field!r} is one of {', '.join(map(repr, asked.kinds))}"
+    if request.kinds is not None:
+        wanted = f" whose {request.kind_field!r} is one of {', '.join(map(repr, request.kinds))}"
         there = f"; there it is {', '.join(map(repr, kinds[:8]))}" if kinds else ""
     return VectorError(
-        f"{where} holds no {asked.form}{wanted}{there}",
+        f"{where} holds no {request.form}{wanted}{there}",
         remedy="name a file, layer or kinds with features",
-        kinds=None if asked.kinds is None else tuple(asked.kinds),
+        kinds=None if request.kinds is None else tuple(request.kinds),
     )

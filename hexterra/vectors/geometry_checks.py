@@ -44,7 +44,7 @@ def shapes_of(where: str, number: NDArray[Any], wkb: NDArray[Any]) -> NDArray[An
     if is_lost.any():
         first = int(number[is_lost.argmax()])
         raise VectorError(
-            f"feature {first} of {where} is no line or area: its geometry cannot be read",
+            f"feature {first} of {where} is not a line or area: its geometry cannot be read",
             remedy="delete the feature, or draw it again",
             feature=first,
         )

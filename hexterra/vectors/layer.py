@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 Form = Literal["lines", "areas"]
 
 
-class Wanted(NamedTuple):
+class FeatureRequest(NamedTuple):
     """What the user wants of a file."""
 
     form: Form
@@ -36,7 +36,7 @@ class Wanted(NamedTuple):
     crs: Any
     around: Lattice | None
 
-    def cleaned(self) -> Wanted:
+    def cleaned(self) -> FeatureRequest:
         """Write kinds as `_texts` writes those of a file."""
         kinds = self.kinds and {
             cleaned_kind(kind): cleaned_kind(name) for kind, name in self.kinds.items()
@@ -78,9 +78,9 @@ def layer_name(path: Path, source: str, wanted: str | None) -> str:
     if wanted is None and len(names) == 1:
         return names[0]
     if wanted not in names:
-        asked = "" if wanted is None else f", and no layer {wanted!r}"
+        request = "" if wanted is None else f", and no layer {wanted!r}"
         raise VectorError(
-            f"{where} has the layers {', '.join(map(repr, names))}{asked}",
+            f"{where} has the layers {', '.join(map(repr, names))}{request}",
             remedy="say which to read: give layer, with one of these names",
             layers=tuple(names),
             layer=wanted,
@@ -97,15 +97,17 @@ def layer_info(source: str, layer: str) -> dict[str, Any]:
         return pyogrio.read_info(source, layer=layer, force_total_bounds=True)
 
 
-def load_layer(path: Path, source: str, layer: str, asked: Wanted, crs: CRS) -> RawFeatures:
+def load_layer(
+    path: Path, source: str, layer: str, request: FeatureRequest, crs: CRS
+) -> RawFeatures:
     """Read the features, where asked for only those around the cells; each once, in order."""
     from pyogrio import raw
     from pyogrio.errors import DataSourceError, FeatureError
 
     boxes: list[Any] = [None]
-    if asked.around is not None:
-        boxes = bounds_around(asked.around, crs)
-    columns = [field for field in (asked.kind_field, asked.name_field) if field is not None]
+    if request.around is not None:
+        boxes = bounds_around(request.around, crs)
+    columns = [field for field in (request.kind_field, request.name_field) if field is not None]
     parts: list[RawFeatures] = []
     for box in boxes:
         try:
@@ -121,12 +123,12 @@ def load_layer(path: Path, source: str, layer: str, asked: Wanted, crs: CRS) -> 
                 path=str(path),
             ) from error
         by_field = dict(zip(meta["fields"], values, strict=True))
-        kind = [asked.kind or ""] * len(number)
-        if asked.kind_field is not None:
-            kind = _texts(by_field[asked.kind_field], cleaned_kind)
+        kind = [request.kind or ""] * len(number)
+        if request.kind_field is not None:
+            kind = _texts(by_field[request.kind_field], cleaned_kind)
         name = [""] * len(number)
-        if asked.name_field is not None:
-            name = _texts(by_field[asked.name_field], cleaned)
+        if request.name_field is not None:
+            name = _texts(by_field[request.name_field], cleaned)
         parts.append(RawFeatures(number, wkb, kind, name))
     whole = RawFeatures(
         np.concatenate([part.number for part in parts]),
@@ -155,12 +157,14 @@ def _take(raw: RawFeatures, which: NDArray[np.int64]) -> RawFeatures:
     )
 
 
-def select_features(raw: RawFeatures, asked: Wanted, where: str) -> tuple[RawFeatures, list[str]]:
+def select_features(
+    raw: RawFeatures, request: FeatureRequest, where: str
+) -> tuple[RawFeatures, list[str]]:
     """Keep the features of the kinds asked for, under their new names; say what was left out."""
-    if asked.kinds is None:
+    if request.kinds is None:
         wanted = [bool(kind) for kind in raw.kind]
     else:
-        wanted = [kind in asked.kinds for kind in raw.kind]
+        wanted = [kind in request.kinds for kind in raw.kind]
     left_out = sorted({kind for kind, is_wanted in zip(raw.kind, wanted, strict=True)
                        if not is_wanted})  # fmt: skip
     notes: list[str] = []
@@ -169,10 +173,10 @@ def select_features(raw: RawFeatures, asked: Wanted, where: str) -> tuple[RawFea
         named = ", ".join(repr(kind) if kind else "nothing" for kind in left_out[:8])
         more = f" and {len(left_out) - 8} more" if len(left_out) > 8 else ""
         notes.append(
-            f"{n} of the features of {where} are left out: their {asked.kind_field!r} is"
+            f"{n} of the features of {where} are left out: their {request.kind_field!r} is"
             f" {named}{more}."
         )
     kept = _take(raw, np.flatnonzero(wanted))
-    if asked.kinds is not None:
-        kept = kept._replace(kind=[asked.kinds[kind] for kind in kept.kind])
+    if request.kinds is not None:
+        kept = kept._replace(kind=[request.kinds[kind] for kind in kept.kind])
     return kept, notes

@@ -1,4 +1,4 @@
-"""Which cells the edges of the board cut, told by their positions."""
+"""Which cells the edges of the board cut, found from their positions."""
 
 from __future__ import annotations
 

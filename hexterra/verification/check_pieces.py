@@ -27,11 +27,11 @@ def check_pieces(
     A tile's corners, ports and place on the board tell which piece it must be. Where tiles of one
     piece differ, most of them tell whether the schedule or a tile is wrong.
     """
-    row_of = {piece.name: _row_says(piece) for piece in pieces if piece.kind == "tile"}
-    asked: defaultdict[str, list[tuple[Tile, tuple[str, ...]]]] = defaultdict(list)
+    row_of = {piece.name: _row_features(piece) for piece in pieces if piece.kind == "tile"}
+    tiles_of: defaultdict[str, list[tuple[Tile, tuple[str, ...]]]] = defaultdict(list)
     for tile, part, kept in zip(board.tiles, outline.parts, outline.kept.tolist(), strict=True):
         if tile.part == part and tile.piece in row_of:
-            asked[tile.piece].append((tile, _tile_asks(board, tile, kept[0], kept[1])))
+            tiles_of[tile.piece].append((tile, _tile_features(board, tile, kept[0], kept[1])))
         if tile.turn != (least := _least_turn(tile, is_cut=any(kept))):
             yield Finding(tile.cell, -1, "turn", f"{least}, the least for what stands there",
                           str(tile.turn))  # fmt: skip
@@ -39,7 +39,7 @@ def check_pieces(
             if _is_cut_side(board, side, kept[0], kept[1]):
                 yield Finding(tile.cell, side, "port", "a side that no edge of the board cuts",
                               "a port")  # fmt: skip
-    for name, tiles in asked.items():
+    for name, tiles in tiles_of.items():
         for number, column in enumerate(COLUMNS):
             says = row_of[name][number]
             votes = Counter(asks[number] for _, asks in tiles)
@@ -54,7 +54,7 @@ def check_pieces(
                                   f"{name}, of {column} {says or 'empty'}")  # fmt: skip
 
 
-def _row_says(piece: ListedPiece) -> tuple[str, ...]:
+def _row_features(piece: ListedPiece) -> tuple[str, ...]:
     return (
         piece.part, piece.hand, piece.pattern, _digits(piece.rises),
         str(piece.turn), piece.crossing, _blanks(piece.ports), *_cut_words(piece.cut, 0),
@@ -72,7 +72,7 @@ def _cut_words(cut: Cut, frame: int) -> tuple[str, ...]:
     )
 
 
-def _tile_asks(board: RebuiltBoard, tile: Tile, kept_x: int, kept_y: int) -> tuple[str, ...]:
+def _tile_features(board: RebuiltBoard, tile: Tile, kept_x: int, kept_y: int) -> tuple[str, ...]:
     """Say of which piece a tile is, in the order of `COLUMNS`.
 
     A whole piece is turned with its pattern. A cut piece lies as its cut tells, so its pattern is
@@ -151,7 +151,7 @@ def check_schedule(pieces: tuple[ListedPiece, ...]) -> Iterator[Finding]:
         if any(of_tiles) if is_block else not all(of_tiles):
             known = "no" if is_block else "a"
             yield Finding("", -1, "schedule", f"{piece.name}: {known} pattern, with rises and turn",
-                          f"{_row_says(piece)[2:5]}")  # fmt: skip
+                          f"{_row_features(piece)[2:5]}")  # fmt: skip
         cut_words = (piece.hand, piece.crossing, _blanks(piece.ports), *_cut_words(piece.cut, 0))
         if is_block and any(cut_words):
             found = " ".join(filter(None, cut_words))
@@ -182,7 +182,7 @@ def _form(piece: ListedPiece) -> tuple[str, ...]:
 def check_thicknesses(board: RebuiltBoard, pieces: tuple[ListedPiece, ...]) -> Iterator[Finding]:
     """See that tiles are as thick as a common base and their highest rise, footings all alike.
 
-    The step is told by the stacks; on a board without any, by the tiles themselves.
+    The step follows from the stacks; on a board without any, from the tiles.
     """
     tiles = [piece for piece in pieces if piece.kind == "tile" and piece.rises]
     step_mm = board.step_mm or _step_of_tiles(tiles)

@@ -145,7 +145,7 @@ def _measure(centre: NDArray[np.float64], ways: NDArray[np.complex128]) -> tuple
     way = ways[np.abs(ways).argsort()[len(ways) // 2]]
     flats_mm, angle_deg = float(np.abs(way)), float(np.angle(way, deg=True))
     points = abs((angle_deg + 30.0) % 60.0 - 30.0) < 15.0
-    # Printed positions are rounded: over the whole board the same distance is told far better.
+    # Printed positions are rounded: over the whole board the same distance is known far better.
     extent_mm = float(np.ptp(centre[:, 0 if points else 1]))
     n_halves = round(2.0 * extent_mm / flats_mm)
     if n_halves and abs(2.0 * extent_mm / n_halves - flats_mm) < 2e-3:

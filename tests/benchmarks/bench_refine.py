@@ -17,8 +17,8 @@ from scipy.sparse.csgraph import maximum_bipartite_matching
 from hexterra.stages.search.cell_settings import settings_of
 from hexterra.stages.search.prices import Prices
 from hexterra.stages.search.refine import refine
-from hexterra.stages.search.refined import Effort
-from hexterra.stages.search.stock_prices import pieces_of
+from hexterra.stages.search.refined import SearchEffort
+from hexterra.stages.search.stock_prices import count_tile_kinds
 from hexterra.stages.tiles.fit import Tiles
 from hexterra.stages.tiles.tile_kinds import TileKind
 from hexterra.stages.variants.share_pieces import share_pieces
@@ -51,7 +51,9 @@ def board(n_cells: int, is_rough: bool) -> Tiles:
         (100_000, "bounded", 1),
     ],
 )
-def test_refine(benchmark: Any, n_cells: int, effort: Effort, rounds: int, is_rough: bool) -> None:
+def test_refine(
+    benchmark: Any, n_cells: int, effort: SearchEffort, rounds: int, is_rough: bool
+) -> None:
     """Time each effort at each size, warm."""
     tiles = board(n_cells, is_rough)
     refine(invented_board(2, 6, 5), effort="proven")
@@ -111,8 +113,8 @@ def test_stock(benchmark: Any, water: bool, is_rough: bool) -> None:
     """Time a board of 600 cells with the pieces of another in stock."""
     tiles = invented_board(1, 30, 20, is_rough=is_rough, water=water)
     other = invented_board(51, 30, 20, is_rough=is_rough, water=water)
-    stock = pieces_of(refine(other).tiles)
-    blind = (pieces_of(refine(tiles).tiles) - stock).total()
+    stock = count_tile_kinds(refine(other).tiles)
+    blind = (count_tile_kinds(refine(tiles).tiles) - stock).total()
     refined = benchmark.pedantic(refine, (tiles,), {"stock": stock}, rounds=1)
     least = unavoidable(tiles, stock)
     report(

@@ -1,11 +1,11 @@
-"""Choose tiles cell after cell, going on with many partial assignments at a time.
+"""Choose tiles cell after cell, going on with many partial boards at a time.
 
 Called by `hexterra.stages.search.message_tables` only. MessageTables as in
 `hexterra.kernels.board.message_sweeps`; besides:
 
 The cells of `order` are decided in turn. All that the others feel of a decided cell is its two
 corner heights on each side towards a cell not yet decided: these lie in a *slot* of the side.
-Partial assignments with equal slots are one, and the cheapest of them is kept.
+Partial boards with equal slots are one, and the cheapest of them is kept.
 """
 
 from __future__ import annotations
@@ -19,17 +19,17 @@ from hexterra.kernels.compiled import helper, kernel
 
 
 @kernel
-def decide(
+def search_partial_boards(
     order: NDArray[np.int32],
     limit: NDArray[np.float64],
-    n_most: int,
+    n_kept: int,
     tables: MessageTables,
     corners: NDArray[np.int32],
 ) -> int:
     """Write the cheapest board found to `corners`, (n, 6); return how it was found.
 
-    Dynamic programming over layers, one for each cell, that keeps the `n_most` cheapest partial
-    assignments (beam search: Lowerre, The Harpy speech recognition system, 1976). One is priced
+    Dynamic programming over layers, one for each cell, that keeps the `n_kept` cheapest partial
+    boards (beam search: Lowerre, The Harpy speech recognition system, 1976). One is priced
     with the messages of its undecided neighbours, which leaves out none of their costs if the
     messages are those of a sweep in the opposite order.
 
@@ -38,12 +38,12 @@ def decide(
     order
         All cells, each once, (n,).
     limit
-        What a partial assignment that ends with each cell of `order` may cost, (n,).
+        What a partial board that ends with each cell of `order` may cost, (n,).
 
     Returns
     -------
     int
-        1 if partial assignments were dropped for lack of room, 0 if the board is the cheapest
+        1 if partial boards were dropped for lack of room, 0 if the board is the cheapest
         within the limits, -1 if there is none within them.
     """
     sides, rises, codes = tables.sides, tables.states.rises, tables.states.codes
@@ -64,16 +64,16 @@ def decide(
     heights = np.empty((most_labels, 6), np.int64)
     behind = np.empty(6, np.int64)
     # Only what is written to takes up memory.
-    here = np.zeros((n_most, n_slots, 2), np.int16)
-    there = np.zeros((n_most, n_slots, 2), np.int16)
-    value = np.zeros(n_most)
-    next_value = np.empty(n_most)
+    here = np.zeros((n_kept, n_slots, 2), np.int16)
+    there = np.zeros((n_kept, n_slots, 2), np.int16)
+    value = np.zeros(n_kept)
+    next_value = np.empty(n_kept)
     n_here = 1
-    found_value = np.empty(n_most * most_labels)
-    found_parent = np.empty(n_most * most_labels, np.int32)
-    found_label = np.empty(n_most * most_labels, np.int32)
-    parent = np.empty(n * n_most, np.int32)
-    label = np.empty(n * n_most, np.int32)
+    found_value = np.empty(n_kept * most_labels)
+    found_parent = np.empty(n_kept * most_labels, np.int32)
+    found_label = np.empty(n_kept * most_labels, np.int32)
+    parent = np.empty(n * n_kept, np.int32)
+    label = np.empty(n * n_kept, np.int32)
     layer = np.zeros(n + 1, np.int64)
     bucket = np.empty(1, np.int64)
     is_dropped = 0
@@ -131,15 +131,15 @@ def decide(
         if n_found == 0:
             return -1
         dearest = 1e3 * INFEASIBLE
-        if n_found > n_most:
-            dearest = _nth_least(found_value, n_found, n_most)
+        if n_found > n_kept:
+            dearest = _nth_least(found_value, n_found, n_kept)
         n_room = 0
         for c in range(n_found):
             n_room += int(found_value[c] <= dearest)
         if n_room < n_found:
             is_dropped = 1
-            n_room = min(n_room, n_most)
-        # Build the partial assignments that are left.
+            n_room = min(n_room, n_kept)
+        # Build the partial boards that are left.
         size = 16
         while size < 2 * n_room:
             size *= 2

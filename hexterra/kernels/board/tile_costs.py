@@ -43,13 +43,13 @@ class BoardSides(NamedTuple):
     falls: NDArray[np.int8]
 
 
-class WantedHeights(NamedTuple):
-    """What the tops of n cells are to come close to.
+class TargetHeights(NamedTuple):
+    """Target heights of the tops of n cells.
 
     Parameters
     ----------
     position, corner_position
-        Wanted mean height, (n,) float64, and corner heights, (n, 6) float64, in steps.
+        Target mean height, (n,) float64, and corner heights, (n, 6) float64, in steps.
     mean_weight, corner_weight
         What a step of distance from them costs, (n,) and (n, 6) float64.
     """
@@ -97,7 +97,7 @@ class OrientedPatterns(NamedTuple):
 
 @kernel
 def price_labels(
-    ground: WantedHeights,
+    ground: TargetHeights,
     oriented: OrientedPatterns,
     bases: BaseLevels,
     upper: int,

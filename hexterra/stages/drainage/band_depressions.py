@@ -80,7 +80,7 @@ def _first_edge_pixels(
 def _edge_pixels_of_basins(bands: Bands, band: RowBand, basins: _Basins) -> NDArray[np.int64]:
     """Name labels of a band by an edge pixel: the one beyond it, or the first that they reach."""
     edge_pixel = _first_edge_pixels(bands, band, basins.label[band.inner()], basins.n)
-    edge_pixel[1 : basins.n_edge_pixels] = np.concatenate(bands.doors_around(band))
+    edge_pixel[1 : basins.n_edge_pixels] = np.concatenate(bands.edge_pixels_around(band))
     return edge_pixel
 
 
@@ -123,7 +123,7 @@ def fill_bands(bands: Bands, ground: RowFile, filled: RowFile) -> None:
         filled.write(band.row0, surface)
 
 
-class _Waters(NamedTuple):
+class _WaterBodies(NamedTuple):
     """The water bodies of a band: labels from 1 on, and the size and depth of each."""
 
     label: NDArray[np.int32]
@@ -131,7 +131,7 @@ class _Waters(NamedTuple):
     depth_m: NDArray[np.float64]
 
 
-def _find_water_bodies(rasters: Rasters, areas: Areas, band: RowBand) -> _Waters:
+def _find_water_bodies(rasters: Rasters, areas: Areas, band: RowBand) -> _WaterBodies:
     ground, surface = rasters.ground.read(band.rows), rasters.surface.read(band.rows)
     label = np.empty(ground.shape, np.int32)
     n = label_water_bodies(ground, surface, label) + 1
@@ -139,7 +139,7 @@ def _find_water_bodies(rasters: Rasters, areas: Areas, band: RowBand) -> _Waters
     depression_fill.measure_water_bodies(
         frozen(ground), surface, label, areas.of(band), size, depth_m
     )
-    return _Waters(label, size, depth_m)
+    return _WaterBodies(label, size, depth_m)
 
 
 def mark_lakes(rasters: Rasters, areas: Areas, least: tuple[float, float]) -> None:

@@ -239,7 +239,7 @@ def _carry(
         code, total = _sum_band(rasters, band, units_of(band), nothing)
         label = np.where(code == VOID, np.int32(0), np.int32(-1))
         n_edge_pixels, n = label_band(bands, band, code, label)
-        above, below = bands.doors_around(band)
+        above, below = bands.edge_pixels_around(band)
         ends_at = np.zeros(n, np.int64)
         ends_at[1:n_edge_pixels] = np.concatenate([above, below])
         own = label[band.inner()]

@@ -215,7 +215,7 @@ def point_down(
 def list_pits(
     surface: NDArray[Any], is_lake: NDArray[np.bool_], scratch: NDArray[np.float64]
 ) -> NDArray[np.int64]:
-    """Numbers of the pixels that lie lower than all around, save for those under lakes."""
+    """Numbers of the pixels that lie lower than all around, except those under lakes."""
     code, label = point_down(surface, scratch)
     return np.flatnonzero((code == 0) & (label < 0) & ~is_lake)
 

@@ -100,7 +100,7 @@ class Bands:
         first = 2 * band.number * n_columns + np.arange(1, n_columns + 1)
         return first, first + n_columns
 
-    def doors_around(self, band: RowBand) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    def edge_pixels_around(self, band: RowBand) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
         """Edge pixels of the bands beside it, in the row above and in the row below; 0 for none."""
         first, last = self.edge_pixels(band)
         n_columns = self.shape[1]

@@ -29,7 +29,7 @@ def mark_cliffs(
     Parameters
     ----------
     levels
-        Wanted levels of n cells.
+        Target levels of n cells.
     rise_steps
         Mark every side across which the continuous positions differ by at least this many steps;
         greater than 0. None marks none.
@@ -66,7 +66,7 @@ def mark_cliffs(
             labels = levels.heights.lattice.labels
             names = [labels[cell] if 0 <= cell < n else f"number {cell}" for cell in pair]
             raise BriefError(
-                f"a cliff is wanted between the cells {names[0]} and {names[1]},"
+                f"a cliff is requested between the cells {names[0]} and {names[1]},"
                 + (" which do not adjoin" if is_known else f" but cells are numbered 0 to {n - 1}"),
                 remedy="name two cells that share a side",
                 key="pairs",

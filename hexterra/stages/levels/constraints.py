@@ -1,4 +1,4 @@
-"""What levels may do across each side of a cell, and how to say so when it cannot be met.
+"""The rules between levels of neighbouring cells, and the message when they cannot be met.
 
 Part of `legalise`. Every rule is a *difference constraint*: cell u may stand at most so many
 levels above its neighbour v. Ramps set a limit both ways; falling water sets limit 0 one way.
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from hexterra.lattice.lattice import Lattice
     from hexterra.stages.water.flow import Watercourses
 
-#: Stands for "as far above as you like". No level comes near it.
+#: Means no limit at all. No level comes near it.
 NO_LIMIT: Final = 2**30
 
 MAX_RAMP: Final = 2
@@ -87,9 +87,9 @@ def constrain(
         out = water.outflow[cell].astype(np.int64)
         n_sides = _n_sides(lattice)[cell]
         for side in ((out - 1) % n_sides, out, (out + 1) % n_sides):
-            held = lattice.neighbours[cell, side]
-            adjoins = held >= 0
-            rise[held[adjoins], lattice.back_sides[cell, side][adjoins]] = 0
+            lower = lattice.neighbours[cell, side]
+            adjoins = lower >= 0
+            rise[lower[adjoins], lattice.back_sides[cell, side][adjoins]] = 0
     return Constraints(lattice, rise)
 
 
@@ -113,11 +113,13 @@ def refuse(
     constraints
         The rules.
     via
-        Which neighbour lowered each cell last, (n,) int32, from `tighten`.
+        Which neighbour lowered each cell last, (n,) int32; see
+        `hexterra.kernels.board.level_flow.tighten`.
     lower, upper
-        Range of each cell before its neighbours were asked, (n,) int32.
+        Range of each cell by itself, (n,) int32.
     most
-        The highest level the neighbours leave each cell, (n,) int32, below `lower` somewhere.
+        The highest level of each cell that its neighbours allow, (n,) int32, somewhere below
+        `lower`.
     """
     chain = [int((lower - most).argmax())]
     while most[chain[-1]] < upper[chain[-1]]:
@@ -128,12 +130,12 @@ def refuse(
     if len(links) > _MAX_NAMED:
         half = _MAX_NAMED // 2
         links[half:-half] = [f"and so on through {len(links) - 2 * half} more cells"]
-    held_low = "is pinned to" if lower[last] == upper[last] else "may stand at most at"
-    held_high = "is pinned to" if lower[first] == upper[first] else "must stand at least at"
+    lowest_rule = "is pinned to" if lower[last] == upper[last] else "can be no higher than"
+    highest_rule = "is pinned to" if lower[first] == upper[first] else "must be no lower than"
     return InfeasibleError(
-        f"the cell {labels[first]} {held_high} level {lower[first]}, but {labels[last]} {held_low}"
-        f" level {upper[last]}, and between them " + "; ".join(links) + ":"
-        f" {labels[first]} can stand at level {most[first]} at most",
+        f"the cell {labels[first]} {highest_rule} level {lower[first]}, but {labels[last]}"
+        f" {lowest_rule} level {upper[last]}, and between them " + "; ".join(links) + ":"
+        f" {labels[first]} can be at level {most[first]} at most",
         remedy=f"move the pin of {labels[first]} or {labels[last]}, mark a cliff between them,"
         " raise the ramp limit, or let the water run elsewhere",
         chain=tuple(chain),
@@ -147,13 +149,13 @@ def _link(constraints: Constraints, labels: tuple[str, ...], one: int, other: in
     side = constraints.lattice.neighbours[one] == other
     rise = int(constraints.rise[one][side].min())
     if rise == 0:
-        return f"{labels[one]} may not stand above {labels[other]}, where water runs down"
+        return f"{labels[one]} may not be above {labels[other]}, where water runs down"
     steps = "1 step" if rise == 1 else f"{rise} steps"
-    return f"{labels[one]} may stand {steps} above {labels[other]}"
+    return f"{labels[one]} may be {steps} above {labels[other]}"
 
 
 def checked_limit(lattice: Lattice, ramp_limit: int | NDArray[np.int8]) -> NDArray[np.int8]:
-    """Spread the limit over all sides; refuse a wrong shape, other limits and one-sided ones."""
+    """Spread the limit over all sides; refuse wrong shapes, other limits and asymmetric ones."""
     shape = lattice.neighbours.shape
     given = np.asarray(ramp_limit)
     if given.ndim == 0:
@@ -168,21 +170,21 @@ def checked_limit(lattice: Lattice, ramp_limit: int | NDArray[np.int8]) -> NDArr
             key="ramp_limit",
             value=int(worst),
         )
-    held = given.astype(np.int8)
-    _check_symmetric("ramp_limit", lattice, held)
-    return held
+    limit = given.astype(np.int8)
+    _check_symmetric("ramp_limit", lattice, limit)
+    return limit
 
 
 def checked_cliffs(lattice: Lattice, cliffs: NDArray[np.bool_] | None) -> NDArray[np.bool_]:
-    """Check the cliffs; refuse a wrong shape and one-sided ones."""
+    """Check the cliffs; refuse wrong shapes and asymmetric ones."""
     shape = lattice.neighbours.shape
     if cliffs is None:
         return np.zeros(shape, dtype=np.bool_)
-    held = np.array(cliffs, dtype=np.bool_)
-    if held.shape != shape:
-        raise wrong_shape("cliffs", held.shape, f"{shape}: one mark per side")
-    _check_symmetric("cliffs", lattice, held)
-    return held
+    is_cliff = np.array(cliffs, dtype=np.bool_)
+    if is_cliff.shape != shape:
+        raise wrong_shape("cliffs", is_cliff.shape, f"{shape}: one mark per side")
+    _check_symmetric("cliffs", lattice, is_cliff)
+    return is_cliff
 
 
 def _check_symmetric(
@@ -204,10 +206,10 @@ def _check_symmetric(
         )
 
 
-def wrong_shape(key: str, got: tuple[int, ...], wanted: str) -> BriefError:
+def wrong_shape(key: str, got: tuple[int, ...], expected: str) -> BriefError:
     """Explain that an argument has another shape than the cells need."""
     return BriefError(
-        f"{key} has shape {got}; it must be {wanted}",
+        f"{key} has shape {got}; it must be {expected}",
         remedy=f"give {key} in that shape",
         key=key,
         value=got,

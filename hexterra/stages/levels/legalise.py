@@ -1,8 +1,8 @@
-"""Levels that can be built: the nearest ones whose every side can be ramped and water runs down.
+"""Levels that can be built: the nearest ones with ramps on every side and water running down.
 
 Takes `Levels` from `quantise` and, if watercourses are shown, `Watercourses` from `flow`; its
-`LegalLevels` go on to `fit`, which chooses tiles. `constraints` holds the rules, `objective` the
-cost and the proof.
+`LegalLevels` go on to `fit`, which chooses tiles. `constraints` contains the rules, `level_cost`
+the cost and the proof.
 """
 
 from __future__ import annotations
@@ -41,12 +41,12 @@ MAX_BOUND: Final = 10_000
 
 @dataclass(frozen=True, eq=False, repr=False)
 class LegalLevels(Value):
-    """Buildable levels and the proof that none are nearer to the wanted ones.
+    """Buildable levels and the proof that none are nearer to the target levels.
 
     Parameters
     ----------
     levels
-        What was wanted; n is its number of cells.
+        The target levels; n is its number of cells.
     water
         Watercourses that must run down, or None.
     level
@@ -58,7 +58,7 @@ class LegalLevels(Value):
     pins
         Cells whose level is fixed, and that level, in order of the cells.
     weight
-        What one step away costs, (n,) float64.
+        The cost of one step away, (n,) float64.
     measure
         "absolute": weight times distance; "square": weight times its square.
     lower, upper
@@ -69,9 +69,9 @@ class LegalLevels(Value):
     cost_units, bound_units
         The same as whole numbers, less what no level can avoid. They are equal.
     unit
-        What one unit is worth, in weighted steps or squared steps.
+        The cost of one unit, in weighted steps or squared steps.
     flow
-        The proof, (n, 6) int64, in units: how hard each cell presses on each neighbour. See
+        The proof, (n, 6) int64, in units: the dual value of each constraint. See
         `Objective.bound_units`.
 
     Raises
@@ -112,7 +112,7 @@ class LegalLevels(Value):
 
     @property
     def edit(self) -> NDArray[np.int32]:
-        """How far each cell was moved from its wanted level, (n,) int32."""
+        """How far each cell was moved from its target level, (n,) int32."""
         return self.level - self.levels.level
 
 
@@ -139,7 +139,7 @@ def legalise(
     Parameters
     ----------
     levels
-        Wanted levels of n cells; distance is measured from their continuous `position`.
+        Target levels of n cells; distance is measured from their continuous `position`.
     water
         Watercourses that must run down.
     ramp_limit
@@ -154,14 +154,14 @@ def legalise(
     measure
         "absolute" or "square".
     bounds
-        Least and greatest level. By default from 0 to the highest wanted level or the highest
+        Least and greatest level. By default from 0 to the highest target level or the highest
         pin, whichever is higher.
 
     Returns
     -------
     LegalLevels
-        With ``cost_units == bound_units``, which proves the minimum. Legal wanted levels come back
-        unchanged. Of equally good boards: take the wanted levels; halfway (rounded down) between
+        With ``cost_units == bound_units``, which proves the minimum. Legal target levels come back
+        unchanged. Of equally good boards: take the target levels; halfway (rounded down) between
         the greatest legal board below them and the least above them is the start; go up to the
         lowest of the best boards at or above the start, then down to the highest of the best at
         or below that. So the choice does not depend on how cells are numbered.
@@ -183,7 +183,7 @@ def legalise(
     n = lattice.n_cells
     pinned = _checked_pins(levels, pins)
     lower, upper = _checked_bounds(levels, bounds, pinned)
-    held_weight = _checked_weight(weight, n)
+    weights = _checked_weight(weight, n)
     if measure not in get_args(Measure):
         raise BriefError(
             f"measure is {measure!r}; it must be one of: {', '.join(get_args(Measure))}",
@@ -200,12 +200,12 @@ def legalise(
     if pinned:
         cell, pin = np.array(pinned, dtype=np.int32).T
         least[cell] = most[cell] = pin
-    wanted = objective(levels.position, held_weight, measure, lower, upper)
+    target = objective(levels.position, weights, measure, lower, upper)
     start = _start(levels, rules, least, most)
-    level, flow = _descend(rules, wanted, least, most, start)
+    level, flow = _descend(rules, target, least, most, start)
 
-    cost_units = int(wanted.units_of(level.astype(np.int64)).sum())
-    bound_units = wanted.bound_units(least, most, rules.rise, flow)
+    cost_units = int(target.units_of(level.astype(np.int64)).sum())
+    bound_units = target.bound_units(least, most, rules.rise, flow)
     return LegalLevels(
         levels=levels,
         water=water,
@@ -213,15 +213,15 @@ def legalise(
         cliff=cliff,
         limit=limit,
         pins=pinned,
-        weight=held_weight,
+        weight=weights,
         measure=measure,
         lower=lower,
         upper=upper,
-        cost=wanted.value_of(cost_units),
-        bound=wanted.value_of(bound_units),
+        cost=target.value_of(cost_units),
+        bound=target.value_of(bound_units),
         cost_units=cost_units,
         bound_units=bound_units,
-        unit=wanted.unit,
+        unit=target.unit,
         flow=flow,
     )
 
@@ -229,7 +229,7 @@ def legalise(
 def relegalise(
     legal: LegalLevels, *, limit: NDArray[np.int8], cliff: NDArray[np.bool_]
 ) -> LegalLevels:
-    """Legalise the same wish again with other limits and cliffs; all else stays.
+    """Legalise the same levels again with other limits and cliffs; all else stays.
 
     Parameters
     ----------
@@ -258,9 +258,9 @@ def relegalise(
 def _start(
     levels: Levels, rules: Constraints, least: NDArray[np.int32], most: NDArray[np.int32]
 ) -> NDArray[np.int32]:
-    """Find a legal board that is nowhere far from the wanted one, or refuse.
+    """Find a legal board that is near the target levels everywhere, or refuse.
 
-    Halfway between the greatest legal board below the wanted levels and the least above them:
+    Halfway between the greatest legal board below the target levels and the least above them:
     the rounded mean of legal boards is legal, and where no pin or bound interferes no legal
     board is nearer at its worst cell.
     """
@@ -283,7 +283,7 @@ def _start(
 
 def _descend(
     rules: Constraints,
-    wanted: Objective,
+    target: Objective,
     least: NDArray[np.int32],
     most: NDArray[np.int32],
     start: NDArray[np.int32],
@@ -292,11 +292,11 @@ def _descend(
     level = start.copy()
     flow = np.zeros(len(rules.slots.to), dtype=np.int64)
     inflow = np.zeros(len(level), dtype=np.int64)
-    cost = RiseCost(wanted.weight, wanted.target, wanted.step, wanted.cap, most)
+    cost = RiseCost(target.weight, target.target, target.step, target.cap, most)
     raise_levels(rules.slots, cost, level, flow, inflow)
     # Down is up on the board turned upside down: levels, flows and ranges change sign.
     level, flow, inflow = -level, -flow, -inflow
-    cost = cost._replace(target=-wanted.target, top=-least)
+    cost = cost._replace(target=-target.target, top=-least)
     raise_levels(rules.slots_upside_down, cost, level, flow, inflow)
     by_side = np.zeros(rules.rise.shape, dtype=np.int64)
     by_side[rules.is_slot] = -flow
@@ -306,7 +306,7 @@ def _descend(
 def _checked_pins(levels: Levels, pins: Iterable[tuple[int, int]]) -> tuple[tuple[int, int], ...]:
     """Sort pins by cell; refuse unknown cells and contradictions."""
     n = levels.heights.lattice.n_cells
-    held: dict[int, int] = {}
+    level_of: dict[int, int] = {}
     for cell, level in pins:
         if not 0 <= cell < n:
             raise BriefError(
@@ -315,22 +315,22 @@ def _checked_pins(levels: Levels, pins: Iterable[tuple[int, int]]) -> tuple[tupl
                 key="pins",
                 value=cell,
             )
-        if held.setdefault(int(cell), int(level)) != level:
+        if level_of.setdefault(int(cell), int(level)) != level:
             label = levels.heights.lattice.labels[cell]
             raise BriefError(
-                f"the cell {label} is pinned twice, to level {held[cell]} and to level {level}",
+                f"the cell {label} is pinned twice, to level {level_of[cell]} and to level {level}",
                 remedy=f"pin {label} once",
                 key="pins",
-                value=(held[cell], level),
+                value=(level_of[cell], level),
                 cell=cell,
             )
-    return tuple(sorted(held.items()))
+    return tuple(sorted(level_of.items()))
 
 
 def _checked_bounds(
     levels: Levels, bounds: tuple[int, int] | None, pins: tuple[tuple[int, int], ...]
 ) -> tuple[int, int]:
-    """Check the range of levels; refuse a senseless one and pins outside it."""
+    """Check the range of levels; refuse an impossible one and pins outside it."""
     highest = max((level for _, level in pins), default=0)
     lower, upper = bounds or (0, max(len(levels.thresholds_m), min(highest, MAX_BOUND)))
     if not -MAX_BOUND <= lower <= upper <= MAX_BOUND:
@@ -356,20 +356,20 @@ def _checked_bounds(
 
 
 def _checked_weight(weight: ArrayLike | None, n: int) -> NDArray[np.float64]:
-    """Check the weights; refuse a wrong length, negative ones and what is no number."""
+    """Check the weights; refuse a wrong length, negative and non-finite ones."""
     if weight is None:
         return np.ones(n)
-    held = np.array(weight, dtype=np.float64)
-    if held.shape != (n,):
-        raise wrong_shape("weight", held.shape, f"({n},): one weight per cell")
-    is_wrong = ~((held >= 0.0) & np.isfinite(held))
+    weights = np.array(weight, dtype=np.float64)
+    if weights.shape != (n,):
+        raise wrong_shape("weight", weights.shape, f"({n},): one weight per cell")
+    is_wrong = ~((weights >= 0.0) & np.isfinite(weights))
     if is_wrong.any():
         cell = int(is_wrong.argmax())
         raise BriefError(
-            f"weight of cell number {cell} is {held[cell]}; it must be finite and not negative",
+            f"weight of cell number {cell} is {weights[cell]}; it must be finite and not negative",
             remedy="give 0 for a cell that may move freely, and more for one that should stay",
             key="weight",
-            value=float(held[cell]),
+            value=float(weights[cell]),
             cell=cell,
         )
-    return held
+    return weights

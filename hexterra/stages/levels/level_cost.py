@@ -1,4 +1,4 @@
-"""What levels cost, in whole numbers, and the proof that they cannot cost less.
+"""The cost of levels, in whole numbers, and the proof that it is the least.
 
 Part of `legalise`. All arithmetic is int64, so that "optimal" means equal, not nearly equal. The
 bound is computed here in NumPy from the flow that the kernel hands back; nothing else of the
@@ -52,7 +52,7 @@ class Objective:
 
     @property
     def unit(self) -> float:
-        """What one unit of cost or flow is worth, in weighted steps or squared steps."""
+        """The size of one unit of cost or flow, in weighted steps or squared steps."""
         return self.weight_unit / self.step
 
     def units_of(self, level: NDArray[np.int64]) -> NDArray[np.int64]:
@@ -65,7 +65,7 @@ class Objective:
         return self.weight * (self.step * away * away - 2 * away * rest)
 
     def value_of(self, units: int) -> float:
-        """Turn units into weighted steps, or squared steps, with what no level can avoid."""
+        """Turn units into weighted or squared steps, plus the part that no level can avoid."""
         value = units * self.unit
         if self.measure == "square":
             rest = (self.target - self._nearest * self.step) / self.step
@@ -136,7 +136,7 @@ def objective(
     Raises
     ------
     BriefError
-        If cells are wanted so far outside the bounds that sums could overflow.
+        If target levels are so far outside the bounds that sums could overflow.
     """
     farthest = float(np.abs(position).max(initial=0.0))
     span = 2.0 + max(abs(lower), abs(upper), farthest)
@@ -148,7 +148,7 @@ def objective(
     fraction_bits = min(_MOST_FRACTION_BITS, free_bits - weight_bits)
     if fraction_bits < _LEAST_FRACTION_BITS:
         raise BriefError(
-            f"a cell is wanted {farthest:,.0f} steps from level 0, too far to sum up exactly",
+            f"the target of a cell is {farthest:,.0f} steps from level 0, too far for an exact sum",
             remedy="choose larger metres_per_step or a datum nearer to the ground",
             key="metres_per_step",
             value=farthest,

@@ -31,7 +31,7 @@ MAX_LEVELS: Final = 1000
 
 @dataclass(frozen=True, eq=False, repr=False)
 class Levels(Value):
-    """Wanted levels, not yet buildable.
+    """Target levels, not yet buildable.
 
     Parameters
     ----------
@@ -49,7 +49,7 @@ class Levels(Value):
         ``j + 0.5`` and one level per `metres_per_step` outside the thresholds. Always
         ``level == clip(floor(position + 0.5), 0, k)``.
     level
-        Wanted level, (n,) int32, 0 to k.
+        Target level, (n,) int32, 0 to k.
     """
 
     heights: Heights
@@ -244,8 +244,8 @@ def _quantile_cuts(count: NDArray[np.int64], n_levels: int) -> NDArray[np.int64]
     least = 1
     for j in range(n_levels - 1):
         most = len(count) - (n_levels - 1 - j)
-        wanted = below[-1] * (j + 1) / n_levels
-        reach = np.abs(below[least - 1 : most] - wanted)
+        target = below[-1] * (j + 1) / n_levels
+        reach = np.abs(below[least - 1 : most] - target)
         cut[j] = least + int(reach.argmin())
         least = int(cut[j]) + 1
     return cut
@@ -272,7 +272,7 @@ def _check_method(
         if (value is not None) != (method in methods):
             verb = "needs" if value is None else "has no use for"
             raise BriefError(
-                f"method {method!r} {verb} {key}, which goes with {' and '.join(methods)}",
+                f"method {method!r} {verb} {key}, which belongs to {' and '.join(methods)}",
                 remedy=f"give {key}" if value is None else f"leave {key} out",
                 key=key,
                 value=value,

@@ -94,7 +94,7 @@ def cover(
         The kinds, those that count first before the others; kinds it does not name follow in the
         order of the features. None for that order throughout.
     least_share
-        A cell is given the kind with the largest share, of equals the first, if that is at least
+        A cell is given the kind with the largest share (ties go to the first) if that is at least
         this much; above 0, up to 1.
 
     Raises
@@ -189,8 +189,8 @@ def cover_from_classes(
     off = [lattice.labels[cell] for cell in np.flatnonzero(~is_on_raster)]
     if off:
         notes += (
-            f"{len(off):,} of {lattice.n_cells:,} cells lie off the raster {raster.name!r} and are"
-            f" bare of its classes: {', '.join(off[:12])}{' and others' if len(off) > 12 else ''}.",
+            f"{len(off):,} of {lattice.n_cells:,} cells lie off the raster {raster.name!r} and get"
+            f" none of its classes: {', '.join(off[:12])}{' and others' if len(off) > 12 else ''}.",
         )
     area_m2 = lattice.area_m2
     if isinstance(lattice, Board):

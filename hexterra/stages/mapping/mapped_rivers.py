@@ -19,7 +19,7 @@ from hexterra.errors import BriefError
 from hexterra.kernels.board import lattice_flow
 from hexterra.ranges import check_positive
 from hexterra.stages.mapping.receiver_paths import order_of, root_of, without_loops
-from hexterra.stages.water.confluences import give_room, is_fed
+from hexterra.stages.water.confluences import has_source_upstream, limit_inflows
 from hexterra.stages.water.flow import (
     MAX_INFLOWS,
     MAX_INFLOWS_AT_SINK,
@@ -40,7 +40,7 @@ if TYPE_CHECKING:
 #: Which end of a line is downstream: its last point, or the lower one.
 Direction = Literal["line", "height"]
 
-#: A computed watercourse that runs beside a drawn one for so many cells is the same river.
+#: A computed watercourse that runs beside a drawn one for this many cells is the same river.
 _N_BESIDE: Final = 3
 
 
@@ -54,12 +54,12 @@ def watercourses_from_lines(
 ) -> Watercourses:
     """Let water run along drawn rivers, and elsewhere as it was computed.
 
-    Rivers are admitted one by one, those with names first, then the longer ones, then in their
-    order. Each sends the water of its cells along its line. It joins a river admitted before it
+    Rivers are added one by one, those with names first, then the longer ones, then in their
+    order. Each sends the water of its cells along its line. It joins a river added before it
     at the first cell they share; where that has no room for another drawn river, the rest is left
     out. A river that ends in a cell at the rim leaves the lattice there; one that ends elsewhere
     runs on the computed way. If that leads back into the river itself, the water takes the way to
-    elsewhere that has the lowest highest cell, of equals the shortest; if there is none, it stays
+    elsewhere with the lowest highest cell (ties go to the shortest); if there is none, it stays
     in a pool.
 
     A computed watercourse that runs beside a drawn one, the same way, for three cells, or to where
@@ -104,7 +104,7 @@ def watercourses_from_lines(
     for drawn in chosen:
         way = downstream(drawn, computed.heights, direction)
         cells = way.cells.tolist()
-        river.admit(way, cells, comes_in=way.from_edge, runs_off=way.to_edge)
+        river.add_river(way, cells, comes_in=way.from_edge, runs_off=way.to_edge)
         if height[cells[-1]] > height[cells[0]]:
             labels = computed.heights.lattice.labels
             river.notes.append(
@@ -112,8 +112,8 @@ def watercourses_from_lines(
                 f" where it begins, in {labels[cells[0]]}, and {height[cells[-1]]:.0f} m where"
                 f" it ends, in {labels[cells[-1]]}."
             )
-    river.join_beside(threshold_m2)
-    return _put_together(river, computed, threshold_m2)
+    river.merge_parallel(threshold_m2)
+    return _assemble(river, computed, threshold_m2)
 
 
 def downstream(way: Way, heights: Heights, direction: Direction) -> Way:
@@ -130,7 +130,7 @@ def _chosen(
     kinds: Iterable[str] | None,
     direction: Direction,
 ) -> list[Way]:
-    """Check the arguments; return the rivers in the order of admission."""
+    """Check the arguments; return the rivers in the order of adding them."""
     if not lines.lattice.same_as(computed.heights.lattice):
         raise ValueError("the lines and the computed water are of different lattices")
     check_positive("threshold_m2", threshold_m2, "m2")
@@ -156,7 +156,7 @@ def _chosen(
 
 @dataclass
 class _Rivers:
-    """Where water runs, while drawn rivers are admitted."""
+    """Where water runs, while drawn rivers are added."""
 
     computed: Watercourses
     receiver: NDArray[np.int32] = field(init=False)
@@ -182,7 +182,7 @@ class _Rivers:
         """The lattice of the water."""
         return self.computed.heights.lattice
 
-    def admit(self, way: Way, cells: list[int], *, comes_in: bool, runs_off: bool) -> None:
+    def add_river(self, way: Way, cells: list[int], *, comes_in: bool, runs_off: bool) -> None:
         """Send the water of a way's cells along it, as far as it can be."""
         labels = self.lattice.labels
         direct = without_loops(cells)
@@ -202,7 +202,7 @@ class _Rivers:
                 f" {labels[cells[leaves - 1]]}: a river runs there already, and water does not"
                 " divide."
             )
-            self.admit(way, cells[leaves:], comes_in=False, runs_off=runs_off)
+            self.add_river(way, cells[leaves:], comes_in=False, runs_off=runs_off)
             return
         if lost := [cell for cell in cells[joins + 1 :] if not self.is_set[cell]]:
             self.notes.append(
@@ -238,7 +238,7 @@ class _Rivers:
         passed = self._downstream(last)
         if self.receiver[passed[-1]] != passed[-1]:
             # A computed stretch on the circle leads back; cells set by lines never do alone.
-            self._lead_away(way, next(cell for cell in passed if not self.is_set[cell]))
+            self._route_elsewhere(way, next(cell for cell in passed if not self.is_set[cell]))
 
     def _has_room(self, cell: int, above: int) -> bool:
         """Whether one more drawn river may run into a cell."""
@@ -258,7 +258,7 @@ class _Rivers:
             seen.add(onward)
         return passed
 
-    def _lead_away(self, way: Way, last: int) -> None:
+    def _route_elsewhere(self, way: Way, last: int) -> None:
         """Lead the water of a river's end to the rim or a cell that drains elsewhere."""
         lattice, labels = self.lattice, self.lattice.labels
         height = self.computed.heights.mean_m
@@ -280,7 +280,7 @@ class _Rivers:
                     cell = came[cell]
                 self.notes.append(
                     f"With the {way.title}, the water from {labels[last]} would run in a circle; it"
-                    f" is led to {labels[to]}."
+                    f" is routed to {labels[to]}."
                 )
                 return
             for onward in lattice.water_neighbours[cell].tolist():
@@ -293,10 +293,10 @@ class _Rivers:
                     heapq.heappush(waiting, (*rank, onward))
         self.notes.append(
             f"With the {way.title}, the water from {labels[last]} would run in a circle; it stays"
-            " there in a pool, for no way leads on."
+            " there in a pool, as no route leads on."
         )
 
-    def join_beside(self, threshold_m2: float) -> None:
+    def merge_parallel(self, threshold_m2: float) -> None:
         """Let computed watercourses join the drawn ones that they run beside."""
         lattice = self.lattice
         catchment = self.catchments()
@@ -344,18 +344,18 @@ class _Rivers:
         return total
 
 
-def _put_together(river: _Rivers, computed: Watercourses, threshold_m2: float) -> Watercourses:
+def _assemble(river: _Rivers, computed: Watercourses, threshold_m2: float) -> Watercourses:
     """Decide which cells are wet, give every cell room, and put the value together."""
     lattice = river.lattice
     n = lattice.n_cells
     here = np.arange(n)
     receiver = river.receiver
-    carries = is_fed(order_of(receiver), receiver, river.is_drawn)
+    carries = has_source_upstream(order_of(receiver), receiver, river.is_drawn)
     catchment = river.catchments()
     is_wet = carries | (catchment >= threshold_m2 * (1.0 - ROUNDING))
     is_sink = receiver == here
     allowed = np.where(is_sink, MAX_INFLOWS_AT_SINK, MAX_INFLOWS)
-    notes = give_room(lattice, receiver, catchment, is_wet, carries, allowed)
+    notes = limit_inflows(lattice, receiver, catchment, is_wet, carries, allowed)
     order = order_of(receiver)
     catchment = river.own_m2.copy()
     lattice_flow.accumulate(order, receiver, catchment)
@@ -366,7 +366,7 @@ def _put_together(river: _Rivers, computed: Watercourses, threshold_m2: float) -
     n_inflows = np.bincount(receiver[is_wet & ~is_sink], minlength=n)
     alone = np.flatnonzero(river.is_drawn & is_sink & (n_inflows == 0))
     notes += tuple(
-        f"The river in {lattice.labels[cell]} is left out: it neither comes from a cell nor goes"
+        f"The river in {lattice.labels[cell]} is left out: it neither enters from a cell nor leaves"
         " to one."
         for cell in alone
     )

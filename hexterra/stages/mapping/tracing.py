@@ -158,7 +158,7 @@ class Tracer:
         return segments, runs
 
     def _deepest(self, cells: NDArray[np.int64], point: NDArray[np.float64]) -> int:
-        """Return that of some cells in which a point lies deepest, of equals the first."""
+        """Return that of some cells in which a point lies deepest; ties go to the first."""
         cells = np.sort(cells)
         height, _ = _heights(np.broadcast_to(point, (len(cells), 2)), self._hulls[cells])
         return int(cells[height.min(axis=1).argmax()])
@@ -170,7 +170,7 @@ class Tracer:
         used: NDArray[np.bool_],
         in_water: NDArray[np.bool_] | None,
     ) -> Path | None:
-        """Find the cheapest path for one run; None if the cells do not hang together.
+        """Find the cheapest path for one run; None if the cells are not connected.
 
         Of equally cheap paths, the one whose segments come first along the line.
         """

@@ -43,7 +43,7 @@ class Ways(Value):
     kinds
         The kinds of ways, in the order of the features.
     ways
-        All that were carried: longest line first, of equals that of the first feature.
+        All that were carried: longest line first; ties go to the first feature.
     ports
         Sides that the ways of each kind cross, (len(kinds), n, 6) bool; symmetric.
     shape
@@ -147,7 +147,7 @@ def ways(
             seen.append((line, segments, run, from_edge, to_edge))
     if not seen:
         raise nothing_here(repr(features.source), _bounds(features), features.crs, lattice)
-    # To the millimetre, so that rounding decides nothing; of equals, in order of the features.
+    # To the millimetre, so that rounding decides nothing; ties are in order of the features.
     seen.sort(key=lambda item: round(item[2].start - item[2].end, 3))
     kinds = tuple(dict.fromkeys(features.kind))
     builder = WaysBuilder(lattice, kinds, N_SIDES if most_ports is None else most_ports)
@@ -160,7 +160,7 @@ def ways(
             labels = lattice.labels[run.first], lattice.labels[run.last]
             builder.notes.append(
                 f"The {features.title(line.feature)} is left out from {labels[0]} to {labels[1]}:"
-                f" the cells within {tolerance_cells:g} cells of it do not hang together."
+                f" the cells within {tolerance_cells:g} cells of it are not connected."
             )
             continue
         whole = Way(
@@ -285,7 +285,7 @@ def _cross(
 def _with_way_off(lattice: Lattice, cell: int, ports: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Add to the ports of a cell the side by which what crosses them runs off the lattice.
 
-    The open side farthest round from all ports, of equals the first.
+    The open side farthest around from all ports; ties go to the first.
     """
     is_open = (lattice.neighbours[cell] < 0) & (
         lattice.corner_of[cell] != np.roll(lattice.corner_of[cell], -1)

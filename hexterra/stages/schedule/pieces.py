@@ -63,7 +63,7 @@ class Piece(Value):
         Width class of the water on each of the six sides, that by which it runs off the board
         included; 0 where none crosses, and () if none does.
     upright
-        Of these sides, those where the banks stand upright.
+        Of these sides, those with vertical banks.
     leaves
         Side by which the water runs off the board, of whole tiles; -1 for none.
     road

@@ -1,7 +1,7 @@
 """Tiles -> Choices: every tile that each cell may get, and what each of them and each side costs.
 
-`refine` looks for the cheapest board among them. What is in the prices is the model; nothing
-later adds to it.
+`refine` searches for the cheapest board among them. The prices are the whole model; nothing is
+added to it later.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from hexterra.kernels.board.tile_costs import (
     INFEASIBLE,
     BaseLevels,
     BoardSides,
-    WantedHeights,
+    TargetHeights,
     price_labels,
 )
 from hexterra.kernels.compiled import frozen
@@ -46,7 +46,7 @@ class Choices(Value):
     tiles
         The board to start from.
     settings
-        What the oriented patterns are, and what tells cells apart but for their ground.
+        What the oriented patterns are, and in what cells differ apart from their ground.
     lowest, n_bases
         The base levels a cell may have, (n,) int32 each: so many from the lowest on.
     first
@@ -180,7 +180,7 @@ class Choices(Value):
         return float(self.fixed[cell, side]) + rise if apart > 0.0 else 0.0
 
     def joint_price(self, corners: NDArray[np.int32]) -> float:
-        """Return how much of a board's top prices is for corners that do not meet another's."""
+        """Return the part of a board's top prices that is for corners that miss another board's."""
         fixed, per_step = self.joint_prices
         total = 0.0
         for corner, height in self.joint:
@@ -221,7 +221,7 @@ def price_faces(
     fixed: NDArray[np.float64],
     per_step: NDArray[np.float64],
 ) -> NDArray[np.float64]:
-    """Price sides by what `faces_between` says; `INFEASIBLE` where water would have to rise."""
+    """Price sides by the result of `faces_between`; `INFEASIBLE` where water would have to rise."""
     price = np.where(apart > 0.0, fixed + per_step * apart, 0.0)
     return np.where(is_uphill, INFEASIBLE, price)
 
@@ -261,8 +261,8 @@ def choose_among(
         Lattice corners and the height, in steps, that every tile there must have.
     joint
         Lattice corners and the height, in steps, of another board's tops there. A tile whose corner
-        is off pays for it as for a step face, so a side that is off costs two: rather a step face
-        within the board than at its joint.
+        is off pays the price of a step face for it, so a side that is off costs two: a step face
+        within the board is preferred to one at its joint.
     """
     catalogue = catalogue or tiles.catalogue
     lattice, legal = tiles.lattice, tiles.legal
@@ -312,8 +312,8 @@ def choose_among(
     )
 
 
-def ground_terms(tiles: Tiles, prices: Prices) -> WantedHeights:
-    """Return what the tops are to come close to, and what distance from it costs."""
+def ground_terms(tiles: Tiles, prices: Prices) -> TargetHeights:
+    """Return target mean (n,) and corner heights (n, 6) in steps, and the weight of each."""
     lattice, levels = tiles.lattice, tiles.legal.levels
     n = lattice.n_cells
     corner = ground_position(levels, levels.heights.corner_m)[lattice.corner_of]
@@ -324,7 +324,7 @@ def ground_terms(tiles: Tiles, prices: Prices) -> WantedHeights:
         weight[is_cut_away] = 0.0
     is_pentagon = lattice.corner_of[:, 0] == lattice.corner_of[:, -1]
     weight[is_pentagon, -1] = 0.0  # it repeats corner 0
-    return WantedHeights(levels.position, corner, np.full(n, prices.mean_height), weight)
+    return TargetHeights(levels.position, corner, np.full(n, prices.mean_height), weight)
 
 
 def ground_position(levels: Levels, height_m: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -338,7 +338,7 @@ def ground_position(levels: Levels, height_m: NDArray[np.float64]) -> NDArray[np
 
 
 def _falls(tiles: Tiles) -> NDArray[np.int8]:
-    """Tell which side of each seam water comes from: `Choices.falls`."""
+    """Return which way water falls across each side: `Choices.falls`."""
     lattice, water = tiles.lattice, tiles.legal.water
     falls = np.zeros((lattice.n_cells, N_SIDES), dtype=np.int8)
     if water is not None:
@@ -358,8 +358,8 @@ def _keep_only(
 ) -> None:
     """Allow frozen cells their tile alone, in place."""
     rises = tiles.corners[cells] - tiles.level[cells, None]
-    for cell, own in zip(cells.tolist(), rises, strict=True):
-        is_other = (settings.rises != own).any(axis=1)
+    for cell, kept in zip(cells.tolist(), rises, strict=True):
+        is_other = (settings.rises != kept).any(axis=1)
         price[first[cell] : first[cell + 1]][is_other] = INFEASIBLE
 
 
@@ -372,7 +372,7 @@ def _off_corners(
 ) -> Iterator[tuple[slice, NDArray[np.int64]]]:
     """Yield where the prices of each cell at each corner lie, and how far its tops are off there.
 
-    `heights` are lattice corners and the height wanted there.
+    `heights` are lattice corners and the target height there.
     """
     n_oriented = len(settings.rises)
     for corner, height in heights:

@@ -1,7 +1,7 @@
-"""What tells cells apart but for their ground: water, cut edges, steepness; and tops in each.
+"""Settings: in what cells differ apart from their ground (water, cut edges, steepness).
 
-`choices` prices tiles with it: all that depends on a top and its surroundings alone is worked out
-once per *setting*, of which a board has few, and not once per cell.
+`candidates` prices tiles with them: all that does not depend on the ground is worked out once per
+*setting*, of which a board has few, not once per cell.
 """
 
 from __future__ import annotations
@@ -53,7 +53,7 @@ class Settings(Value):
     is_allowed
         Whether one may be used in a setting, (k, R) bool.
     features
-        What tells the settings apart, (k, 12) int64: the marks of the six sides (see
+        In what the settings differ, (k, 12) int64: the marks of the six sides (see
         `hexterra.stages.tiles.tile_kinds`), crossing + 1, outflow, the halves kept (see
         `Board.kept`), whether it may be steep, whether it is a pentagon.
     facing

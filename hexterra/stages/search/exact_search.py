@@ -15,7 +15,6 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import coo_array, csc_array
-from scipy.sparse.csgraph import connected_components
 
 from hexterra.kernels.board.tile_costs import INFEASIBLE_SUM
 from hexterra.lattice.hexagon import N_SIDES
@@ -30,7 +29,7 @@ State = tuple[int, int]
 #: HiGHS takes what is this near to a bound, or to a whole number, for equal.
 TOLERANCE: Final = 1e-6
 #: Seconds between looks at whether the search was interrupted.
-_GLANCE_S: Final = 0.1
+_POLL_S: Final = 0.1
 
 
 class Program:
@@ -62,7 +61,7 @@ class Program:
         return row
 
     def solve(self, time_limit_s: float | None) -> OptimizeResult:
-        """Run HiGHS; an interruption (Ctrl-C) is raised at once, and the run is left to end."""
+        """Run HiGHS; an interruption (Ctrl-C) is raised at once, and the run ends by itself."""
         from scipy.optimize import Bounds, LinearConstraint, milp  # slow to load, seldom needed
 
         options: dict[str, Any] = {"mip_rel_gap": 0.0}
@@ -70,7 +69,7 @@ class Program:
             options["time_limit"] = time_limit_s
         least: Any = np.array(self.least)
         most: Any = np.array(self.most)
-        return _waited_for(
+        return _run_interruptibly(
             lambda: milp(
                 np.array(self.cost),
                 integrality=np.array(self.is_whole, dtype=np.int8),
@@ -81,13 +80,13 @@ class Program:
         )
 
     def relax(self, time_limit_s: float | None) -> NDArray[np.float64] | None:
-        """Return what a unit of each row is worth if variables need not be whole, or None.
+        """Return the dual value of each row if variables need not be whole, or None.
 
         All rows must be equations. None if there is no solution in time.
         """
         from scipy.optimize import linprog  # slow to load, seldom needed
 
-        result = _waited_for(
+        result = _run_interruptibly(
             lambda: linprog(
                 np.array(self.cost),
                 A_eq=self._matrix,
@@ -104,19 +103,19 @@ class Program:
         return coo_array((self.values, (self.rows, self.columns)), shape=shape).tocsc()
 
 
-def _waited_for(call: Callable[[], OptimizeResult]) -> OptimizeResult:
-    """Call in a thread of its own, so that an interruption need not wait for it."""
+def _run_interruptibly(call: Callable[[], OptimizeResult]) -> OptimizeResult:
+    """Run a call in its own thread, so that an interruption need not wait for it."""
     found: list[OptimizeResult] = []
     worker = threading.Thread(target=lambda: found.append(call()), daemon=True)
     worker.start()
     while worker.is_alive():
-        worker.join(_GLANCE_S)
+        worker.join(_POLL_S)
     return found[0]
 
 
 @dataclass
 class Option:
-    """A label that is left: its price, corners, kind, and column in the program if not sure."""
+    """A remaining label: its price, corners, kind, and column in the program, or -1 if sure."""
 
     price: float
     corners: list[int]
@@ -132,11 +131,11 @@ def seconds_left(end: float | None) -> float | None:
 def prove(search: Search, end: float | None) -> None:
     """Find the best board among the labels left, or raise the bound until `end`.
 
-    `end` is a time of the monotonic clock, or None. Cells with one label left split the others
-    into patches, each of which is a program of its own, unless pieces are counted over the whole
-    board. HiGHS (Huangfu and Hall, Mathematical Programming Computation 10, 2018) chooses one
-    label per cell; on each side that is still open, the share of each pair of states is a variable
-    that both cells' labels must add up to. Its bounds are lowered by its tolerances.
+    `end` is a time of the monotonic clock, or None. Cells with one label left separate the others
+    into patches, each with its own program, unless pieces are counted over the whole board. HiGHS
+    (Huangfu and Hall, Mathematical Programming Computation 10, 2018) chooses one label per cell; on
+    each side that is still open, the share of each pair of states is a variable that both cells'
+    labels must add up to. Its bounds are lowered by its tolerances.
     """
     options = options_of(search)
     total = 0.0
@@ -159,7 +158,7 @@ def prove(search: Search, end: float | None) -> None:
         else:
             corners[cells] = [options[cell][0].corners for cell in cells]
     search.try_candidate(corners)
-    search.prove(total - TOLERANCE * (1.0 + abs(total)))
+    search.raise_bound(total - TOLERANCE * (1.0 + abs(total)))
 
 
 def options_of(search: Search) -> list[list[Option]]:
@@ -181,17 +180,13 @@ def options_of(search: Search) -> list[list[Option]]:
 
 
 def _patches(search: Search, options: list[list[Option]]) -> list[list[int]]:
-    """Split the cells into sets that do not depend on each other."""
+    """Separate the cells into sets that do not depend on each other."""
     n = len(options)
     if search.stock.new_price > 0.0:
         return [list(range(n))]
     lattice = search.choices.tiles.lattice
     is_open = np.array([len(labels) > 1 for labels in options])
-    cell, side = lattice.seams.T
-    other = lattice.neighbours[cell, side]
-    joined = is_open[cell] & is_open[other]
-    link = (np.ones(np.count_nonzero(joined), np.int8), (cell[joined], other[joined]))
-    _, patch = connected_components(coo_array(link, shape=(n, n)), directed=False)
+    patch = lattice.patches(is_open)
     patch[~is_open] = patch.max() + 1
     _, number = np.unique(patch, return_inverse=True)
     order = np.argsort(number, kind="stable")
@@ -216,7 +211,7 @@ def _add_cells(program: Program, options: list[list[Option]], cells: list[int]) 
 def _add_sides(
     program: Program, choices: Choices, options: list[list[Option]], cells: list[int]
 ) -> float:
-    """Add what faces of these cells cost, those to sure cells included; return what is sure."""
+    """Add the cost of the faces of these cells; return the part of it that is certain."""
     lattice = choices.tiles.lattice
     sure = 0.0
     for cell in cells:
@@ -225,20 +220,20 @@ def _add_sides(
                 len(options[cell]) == 1,
                 other >= 0 and len(options[other]) == 1,
             )
-            # A side between two open or two sure cells is met twice; one to a sure cell belongs
-            # to the open one.
+            # A side between two open or two sure cells comes up twice; one between an open and a
+            # sure cell is counted with the open one.
             if (
                 other < 0
                 or (is_sure and not is_other_sure)
                 or (is_sure == is_other_sure and other < cell)
             ):
                 continue
-            mine, theirs, face = meet(choices, options, cell, side)
+            mine, theirs, face = pair_states(choices, options, cell, side)
             if len(mine) > 1 < len(theirs):
                 add_pairs(program, mine, theirs, face)
             elif len(mine) == len(theirs) == 1:
                 sure += sum(face.values())
-            else:  # the side of one cell is sure: the other's labels alone tell what it costs
+            else:  # one cell has one state here: the cost depends on the other's labels alone
                 for (a, b), cost in face.items():
                     for column in mine[a] if len(mine) > 1 else theirs[b]:
                         program.cost[column] += cost
@@ -269,10 +264,10 @@ def add_pairs(
     return rows
 
 
-def meet(
+def pair_states(
     choices: Choices, options: list[list[Option]], cell: int, side: int
 ) -> tuple[dict[State, list[int]], dict[State, list[int]], dict[tuple[State, State], float]]:
-    """Return the states of a side in its cell and in the one across, and what pairs of them cost.
+    """Return the states of a side in its cell and in the one across, and the cost of each pair.
 
     Both states are read from the cell's first corner on.
     """
@@ -307,9 +302,9 @@ def _add_pieces(program: Program, search: Search, options: list[list[Option]]) -
             for column in columns:
                 program.cost[column] += search.stock.new_price
         elif len(columns) > left[kind]:
-            n_most = len(columns) - max(int(left[kind]), 0)
-            # A share of all that may be too many, as all variables run from 0 to 1.
-            excess = program.add_column(search.stock.new_price * n_most, is_whole=False)
-            terms = dict.fromkeys(columns, 1.0) | {excess: -float(n_most)}
+            n_beyond = len(columns) - max(int(left[kind]), 0)
+            # As a share of the most there can be, since all variables run from 0 to 1.
+            excess = program.add_column(search.stock.new_price * n_beyond, is_whole=False)
+            terms = dict.fromkeys(columns, 1.0) | {excess: -float(n_beyond)}
             program.add_row(terms, -np.inf, float(left[kind]))
     return search.stock.new_price * float(np.maximum(-left, 0).sum())

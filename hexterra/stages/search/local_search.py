@@ -1,8 +1,8 @@
-"""A board -> a better one: places are searched again where it costs more than it may have to.
+"""A board -> a better one: small regions are solved again where the cost exceeds the bound.
 
-Part of `refine`. Moves that must be made together in a dozen cells are beyond the small ones, and
-cells that choose in turn choose wrong where messages leave a tie. The bound tells in which cells a
-board pays for that; all around such a cell is solved for itself while the others stay.
+Part of `refine`. Local moves do not find changes that must be made in a dozen cells together, and
+cells that choose in turn choose wrong where messages leave a tie. The bound shows which cells
+cost too much; the region around such a cell is then solved while all others stay fixed.
 """
 
 from __future__ import annotations
@@ -14,39 +14,39 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hexterra.stages.search.bounds import Search
-from hexterra.stages.search.message_passing import Passing
+from hexterra.stages.search.message_passing import MessagePassing
 from hexterra.stages.search.prices import FORBIDDEN
 
 
 class SearchWindow(NamedTuple):
-    """How many cells around a place are searched, and how hard."""
+    """How far around a cell to search, rounds of messages, and partial boards to keep."""
 
     radius: int
     n_rounds: int
-    n_most: int
+    n_kept: int
 
 
-#: Tried in turn until a place is better.
+#: Tried in turn until the board improves around a cell.
 WINDOWS: Final = (SearchWindow(2, 3, 20), SearchWindow(4, 4, 30), SearchWindow(6, 8, 50))
-#: Where it takes more to repair a board that breaks rules.
+#: Tried where a board that breaks rules is far from the bound.
 WIDE_WINDOWS: Final = (*WINDOWS, SearchWindow(9, 12, 100), SearchWindow(10, 12, 800))
-#: Cells so far from the edge of a window have been searched as well.
+#: Cells at least so far inside a window count as searched too.
 RIM: Final = 2
-#: Cells in which a board pays less than this too much are left alone.
+#: Cells whose cost exceeds the bound by less than this are left alone.
 WORTH: Final = 0.3
-#: A board that breaks rules is searched so many times.
+#: Passes over a board that breaks rules.
 MOST_TIMES: Final = 3
-#: Cheaper by less may be rounding.
+#: A smaller gain may be rounding.
 LEAST_GAIN: Final = 1e-6
 
 
 class Review:
-    """The best board so far, improved again and again; what was searched already is left alone."""
+    """Improves the best board so far, again and again; skips what was searched already."""
 
     def __init__(self, search: Search) -> None:
         self._search = search
         self._corners = search.corners
-        self._is_best = np.zeros(len(search.corners), dtype=bool)
+        self._is_searched = np.zeros(len(search.corners), dtype=bool)
 
     def improve(self) -> Generator[None, None, None]:
         """Search again wherever the board costs too much, pausing between windows.
@@ -56,9 +56,9 @@ class Review:
         search, lattice = self._search, self._search.choices.tiles.lattice
         corners = search.corners.copy()
         is_new = (corners != self._corners).any(axis=1)
-        self._is_best &= ~lattice.spread(is_new, WINDOWS[-1].radius)
-        is_done = self._is_best.copy()
-        for cell in _dearest(search.excess(corners), WORTH):
+        self._is_searched &= ~lattice.spread(is_new, WINDOWS[-1].radius)
+        is_done = self._is_searched.copy()
+        for cell in _costliest_cells(search.excess(corners), WORTH):
             if is_done[cell]:
                 continue
             for window in WINDOWS:
@@ -69,7 +69,7 @@ class Review:
                     break
             else:
                 inner = lattice.around(cell, WINDOWS[-1].radius - RIM)
-                is_done[inner] = self._is_best[inner] = True
+                is_done[inner] = self._is_searched[inner] = True
         self._corners = corners
         search.try_candidate(corners)
 
@@ -79,14 +79,14 @@ def repair(
 ) -> Generator[None, None, None]:
     """Search a board again wherever it breaks a rule and propose it, pausing between windows.
 
-    What the messages suggest may cost hardly more than the bound and break rules in a few places
-    only, while no small moves lead there from a board that keeps them.
+    A board that the messages suggest may cost hardly more than the bound and break rules in a few
+    cells only, while no local moves lead there from a board that keeps the rules.
     """
     choices, lattice = search.choices, search.choices.tiles.lattice
     corners = corners.copy()
     for _ in range(MOST_TIMES):
         is_improved = False
-        for cell in _dearest(search.excess(corners), 0.5 * FORBIDDEN):
+        for cell in _costliest_cells(search.excess(corners), 0.5 * FORBIDDEN):
             for window in windows:
                 if choices.price_around(lattice.around(cell, 1), corners) < FORBIDDEN:
                     break
@@ -97,8 +97,8 @@ def repair(
     search.try_candidate(corners)
 
 
-def _dearest(excess: NDArray[np.float64], least: float) -> list[int]:
-    """List the cells in which a board pays too much, worst first."""
+def _costliest_cells(excess: NDArray[np.float64], least: float) -> list[int]:
+    """List the cells whose excess is at least this, greatest first."""
     n = np.count_nonzero(excess >= least)
     return np.argsort(-excess, kind="stable")[:n].tolist()
 
@@ -109,11 +109,11 @@ def _improve_around(
     """Improve a board in place, around a cell only; return whether it was possible."""
     cells = search.choices.tiles.lattice.around(cell, window.radius)
     cost = search.price_around(cells, corners) - LEAST_GAIN
-    passing = Passing(search.field.within(cells, corners))
+    passing = MessagePassing(search.field.fix_others(cells, corners))
     for _ in range(window.n_rounds):
         if passing.round(cost) > cost:
             return False
-    found = passing.field.decide(cost, window.n_most)
+    found = passing.field.search_partial_boards(cost, window.n_kept)
     if found is None:
         return False
     corners[cells] = found[0]

@@ -1,6 +1,6 @@
-"""Messages carried on, round by round, and what they prove.
+"""Passing messages round by round, and the lower bound that they prove.
 
-Part of `refine`: the bound of a `Field`, whole or in part, is raised here.
+Part of `refine`: raises the bound of a `MessageField`, of a whole board or a part.
 """
 
 from __future__ import annotations
@@ -11,27 +11,27 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hexterra.kernels.board.tile_costs import INFEASIBLE_SUM
-from hexterra.stages.search.message_tables import Field
+from hexterra.stages.search.message_tables import MessageField
 
-#: Leaps multiply the change of messages by this at first and at most; beyond the last, it is not a
-#: change of costs but of what is allowed.
+#: Extrapolation multiplies the change of messages by this at first and at most. A change greater
+#: than the last does not come from costs but from what is allowed.
 _BOLDNESS: Final = 4.0
 _MOST_BOLDNESS: Final = 50.0
 _MOST_CHANGE: Final = 1e3
 
 
-class Passing:
-    """A field whose messages are passed until they prove enough.
+class MessagePassing:
+    """A field, and the bound that its messages prove so far.
 
     Parameters
     ----------
     field
-        What it is about; changed in place.
+        Labels and messages; changed in place.
     rest
-        What is added to its bound: no board costs less than both together.
+        Added to its bound: no board costs less than both together.
     """
 
-    def __init__(self, field: Field, rest: float = 0.0) -> None:
+    def __init__(self, field: MessageField, rest: float = 0.0) -> None:
         self.field = field
         self.rest = rest
         self.bound = -np.inf  # of the last sweep
@@ -41,15 +41,15 @@ class Passing:
         self._boldness = _BOLDNESS
 
     def restart(self) -> None:
-        """Take note that prices or messages were changed: what was proven no longer stands."""
+        """Forget bounds, as prices or messages were changed from outside."""
         self.field.measure()
         self.bound, self._bounds = -np.inf, [-np.inf, -np.inf]
         self._before = None
 
     def sweep(self, is_up: bool, cost: float) -> float:
         """Pass messages once, drop labels that no board cheaper than `cost` has; return a bound."""
-        # A label is out only if it is worse by more than any rounding. While cells are swept, the
-        # bound is at least that of the last sweep the other way, which still stands for the rest.
+        # A label is removed only if it is worse by more than any rounding. During a sweep, the
+        # bound is at least that of the last sweep the other way.
         margin = self.field.margin
         slack = cost - self._bounds[not is_up] + margin
         proven = self.field.sweep(is_up, min(INFEASIBLE_SUM / 2, slack))
@@ -62,12 +62,11 @@ class Passing:
         return max(self.sweep(False, cost), self.sweep(True, cost))
 
     def leap(self, cost: float) -> float:
-        """Carry on the change of the messages since the last leap, if that proves more.
+        """Extrapolate the change of the messages since the last call, if that proves more.
 
-        Where costs have to spread along a watercourse, sweeps change the messages by little and
-        for long in one direction. Any messages prove a bound, so guessing where they are bound
-        for is sound; a guess that proves less is taken back, and the next one is more careful.
-        Returns a bound.
+        Where costs have to spread along a watercourse, many sweeps change the messages a little in
+        the same direction. Any messages prove a bound, so extrapolating them is sound; if the
+        result proves less, it is undone and the next step is smaller. Returns a bound.
         """
         field, bound, bounds = self.field, self.bound, self._bounds
         value, greatest = field.messages.value, field.greatest.copy()

@@ -1,6 +1,6 @@
-"""What a good board is worth: the prices that `refine` weighs against each other.
+"""The prices of a board's faults, which `refine` weighs against each other.
 
-All prices are in one unit: 1 is what a whole tile costs whose top is one step off the ground.
+All prices are in one unit: 1 is the price of a whole tile whose top is one step off the ground.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from typing import Final
 from hexterra.errors import BriefError
 from hexterra.values import Value
 
-#: More than any price may be: what is forbidden costs this, once for each time.
+#: More than any price may be: breaking a rule costs this, each time.
 FORBIDDEN: Final = 1e5
 MOST: Final = 100.0
 
@@ -40,10 +40,10 @@ class Prices(Value):
     step_face, step_face_rise
         Per side where two tops do not meet, and per step that they differ there on average.
     marked_cliff
-        What share of both is charged on cliffs that are marked, 0 to 1.
+        The share of both that applies on marked cliffs, 0 to 1.
     new_piece
         Per tile that has to be cut because no piece of its kind is left in stock, or that one
-        board more than the others of a campaign asks for.
+        board needs more than the others of a campaign.
     effort
         Pattern names and the effort of cutting each, where it is not the number of passes.
     """
@@ -73,7 +73,7 @@ class Prices(Value):
                 )
 
 
-#: Prices that are enough to start with, by what they are for.
+#: Ready-made prices, by their aim.
 PRESETS: Final[Mapping[str, Prices]] = MappingProxyType(
     {
         "truest ground": Prices(),

@@ -1,10 +1,10 @@
-"""Tiles -> Refined: the best tiles that can be found, and how much better any could be.
+"""Tiles -> Refined: the best tiles that can be found, and how much less any board could cost.
 
-It comes after `fit`, which is quick and legal but works on levels alone. `candidates` says what may
-be built and what it costs; `bounds` holds the best board and the bound. `message_passing` raises
-the bound, by `open_region` only where it is still open; `local_search` improves boards, place by
-place; `frontier_search`, with the messages of `linear_relaxation`, and `exact_search` finish the
-proof.
+It comes after `fit`, which is quick and legal but works on levels alone. `candidates` lists what
+may be built and what it costs; `bounds` keeps the best board and the bound. `message_passing`
+raises the bound, and `open_region` does so only where it is still open; `local_search` improves
+boards region by region; `frontier_search`, with the messages of `linear_relaxation`, and
+`exact_search` finish the proof.
 """
 
 from __future__ import annotations
@@ -25,42 +25,42 @@ from hexterra.lattice.hexagon import N_SIDES
 from hexterra.stages.search.bounds import Search
 from hexterra.stages.search.candidates import Choices, choose_among, ground_terms
 from hexterra.stages.search.exact_search import prove
-from hexterra.stages.search.frontier_search import decide
+from hexterra.stages.search.frontier_search import search_frontier
 from hexterra.stages.search.local_search import WIDE_WINDOWS, WINDOWS, Review, repair
-from hexterra.stages.search.open_region import narrow, pass_on
+from hexterra.stages.search.open_region import pass_messages, raise_bound_where_open
 from hexterra.stages.search.prices import FORBIDDEN, PRESETS, Prices
-from hexterra.stages.search.refined import Effort, Refined, Stopped
+from hexterra.stages.search.refined import Refined, SearchEffort, Stopped
 from hexterra.stages.search.stock_prices import (
     StockUse,
     adjust_prices,
     count_owned,
-    pieces_of,
+    count_tile_kinds,
     start_prices,
-    use_of,
+    stock_use,
 )
 from hexterra.stages.tiles.fit import Tiles, find_crossings, note_faces
 from hexterra.stages.tiles.tile_kinds import TileKind
 
 #: Boards proposed at first, and rounds on the whole board before each.
 N_PROPOSALS: Final = 2
-PACE: Final = 6
+ROUNDS_PER_PROPOSAL: Final = 6
 #: The gap at which the search ends.
-ENOUGH: Final[dict[Effort, float]] = {"bounded": 5e-4, "proven": 0.0}
-#: How often rounds go on where it is open: on large boards the less the more cells there are.
-MOST_TIMES: Final[dict[Effort, int]] = {"bounded": 6, "proven": 20}
+TARGET_GAP: Final[dict[SearchEffort, float]] = {"bounded": 5e-4, "proven": 0.0}
+#: How often rounds on open cells are repeated; on large boards less often, the more cells it has.
+MOST_TIMES: Final[dict[SearchEffort, int]] = {"bounded": 6, "proven": 20}
 LEAST_TIMES: Final = 2
 MOST_CELLS: Final = 20_000
-#: "proven" goes on to the exact search once sweeps leave so small a share of the labels undecided,
-#: or so much of the gap.
+#: "proven" goes on to the exact search once sweeps leave at most this share of the labels
+#: undecided, or reduce the gap to no less than this share of it.
 FEW_LABELS: Final = 0.02
-SLOW: Final = 0.98
-#: So far from the bound it is worth much to repair a proposed board that breaks rules.
-FAR: Final = 0.02
-#: Multipliers converge slowly; they change with every other round. The best board is searched
-#: again now and then.
+SLOW_GAP_RATIO: Final = 0.98
+#: With a greater gap, wide windows are worth their time to repair a board that breaks rules.
+FAR_GAP: Final = 0.02
+#: The prices of pieces converge slowly; they change with every other round. The best board is
+#: reviewed now and then.
 MOST_ROUNDS_WITH_STOCK: Final = 320
-PACE_WITH_STOCK: Final = 2
-PACE_OF_REVIEWS: Final = 40
+ROUNDS_PER_PRICE_CHANGE: Final = 2
+ROUNDS_PER_REVIEW: Final = 40
 MOST_REACH: Final = 100
 
 
@@ -69,7 +69,7 @@ def refine(
     tiles: Tiles,
     *,
     prices: Prices = PRESETS["truest ground"],
-    effort: Effort = "bounded",
+    effort: SearchEffort = "bounded",
     time_limit_s: float | None = None,
     catalogue: Catalogue | None = None,
     reach: int = 1,
@@ -79,7 +79,7 @@ def refine(
     joint: Iterable[tuple[int, int]] = (),
     stock: Mapping[TileKind, int] | None = None,
 ) -> Refined:
-    """Look for the tiles that cost least by `prices`, and prove how far from the best they are.
+    """Search for the tiles that cost least by `prices`, and prove how far from optimal they are.
 
     The tiles of all cells are chosen together: their misfit to the ground, the slopes on which
     nothing stands, the work of cutting, and the step faces where tops do not meet are weighed
@@ -89,13 +89,13 @@ def refine(
     Parameters
     ----------
     tiles
-        A legal board, from `fit`. It is the first to beat, so the result never costs more.
+        A legal board, from `fit`. The search starts from it, so the result never costs more.
     prices
         What each fault costs; see `PRESETS`.
     effort
         "instant", "bounded" or "proven".
     time_limit_s
-        Seconds after which the best board so far is returned. None looks on to the end.
+        Seconds after which the best board so far is returned. None searches to the end.
     catalogue
         What can be cut, if that is not the catalogue of `tiles`.
     reach
@@ -110,10 +110,10 @@ def refine(
         that is to be level.
     joint
         Lattice corners and the height in steps that the tops of a neighbouring board have there.
-        Not to meet them costs twice as much as a step face.
+        Missing them costs twice as much as a step face.
     stock
-        Pieces owned of each kind. Tiles beyond them cost ``prices.new_piece`` each. The board
-        found without regard to the stock is the first to beat.
+        Pieces owned of each kind. Tiles beyond them cost ``prices.new_piece`` each. The search
+        starts from the board found without regard to the stock.
 
     Returns
     -------
@@ -142,22 +142,22 @@ def refine(
         tiles, prices, catalogue=catalogue, reach=reach, closed=closed, frozen=frozen,
         edge_profile=edge_profile, joint=joint,
     )  # fmt: skip
-    blind, stopped = None, ""
+    without_stock, stopped = None, ""
     end = None if time_limit_s is None else time.monotonic() + time_limit_s
     if stock is not None:
-        blind = Search(choices)
-        stopped = _run(blind, "bounded" if effort == "proven" else effort, end)
+        without_stock = Search(choices)
+        stopped = _run(without_stock, "bounded" if effort == "proven" else effort, end)
     owned = None if stock is None else count_owned(choices.settings.kinds, stock)
     search = Search(choices, owned, prices.new_piece if stock is not None else 0.0)
     start_cost = search.cost
-    if blind is not None:
-        search.try_candidate(blind.corners)
+    if without_stock is not None:
+        search.try_candidate(without_stock.corners)
     stopped = stopped or _run(search, effort, end)
     return finish(search, prices, effort, start_cost, stopped, stock)
 
 
-def _run(search: Search, effort: Effort, end: float | None) -> Stopped:
-    """Search to the end, or until the clock shows `end` or an interruption; tell which it was."""
+def _run(search: Search, effort: SearchEffort, end: float | None) -> Stopped:
+    """Search to the end, until the clock shows `end`, or until interrupted; return which it was."""
     try:
         for _ in _rounds(search, effort, end):
             if end is not None and time.monotonic() > end:
@@ -167,7 +167,7 @@ def _run(search: Search, effort: Effort, end: float | None) -> Stopped:
     return ""
 
 
-def _rounds(search: Search, effort: Effort, end: float | None) -> Iterator[None]:
+def _rounds(search: Search, effort: SearchEffort, end: float | None) -> Iterator[None]:
     """Do what the effort asks for, pausing wherever the search may be stopped."""
     search.try_candidate(search.corners)
     yield
@@ -175,80 +175,81 @@ def _rounds(search: Search, effort: Effort, end: float | None) -> Iterator[None]
         search.sweep(False)
         return
     _start_messages(search)
-    approach = _with_stock if search.stock.new_price > 0.0 else _without_stock
+    has_stock = search.stock.new_price > 0.0
+    approach = _search_with_stock if has_stock else _search_without_stock
     if (yield from approach(search, effort)) or effort == "bounded":
         return
-    if search.stock.new_price > 0.0 or not (yield from decide(search, end)):
+    if has_stock or not (yield from search_frontier(search, end)):
         prove(search, end)
 
 
-def _without_stock(search: Search, effort: Effort) -> Generator[None, None, bool]:
-    """Let cost and bound approach each other; return whether they are near enough."""
+def _search_without_stock(search: Search, effort: SearchEffort) -> Generator[None, None, bool]:
+    """Bring cost and bound together; return whether they are close enough."""
     for _ in range(N_PROPOSALS):
-        yield from pass_on(search, search.passing, PACE)
+        yield from pass_messages(search, search.passing, ROUNDS_PER_PROPOSAL)
         search.propose()
         yield
     review, gap = Review(search), np.inf
     most = max(LEAST_TIMES, min(MOST_TIMES[effort], MOST_CELLS // len(search.corners)))
     for number in range(most + 1):
         if number > 0:
-            yield from narrow(search)
+            yield from raise_bound_where_open(search)
             search.propose()
             yield
-        if search.is_broken(search.proposed):
-            is_far = search.cost - search.bound > FAR * search.cost
+        if search.breaks_rules(search.proposed):
+            is_far = search.cost - search.bound > FAR_GAP * search.cost
             yield from repair(search, search.proposed, WIDE_WINDOWS if is_far else WINDOWS)
         yield from review.improve()
         gap, last_gap = search.cost - search.bound, gap
-        if gap <= ENOUGH[effort] * search.cost:
+        if gap <= TARGET_GAP[effort] * search.cost:
             return True
         undecided = float((search.field.labels.n_left - 1).sum()) / len(search.choices.price)
-        if effort == "proven" and (gap > SLOW * last_gap or undecided < FEW_LABELS):
+        if effort == "proven" and (gap > SLOW_GAP_RATIO * last_gap or undecided < FEW_LABELS):
             break
     return False
 
 
-def _with_stock(search: Search, effort: Effort) -> Generator[None, None, bool]:
-    """Do the same while the multipliers of kinds converge."""
+def _search_with_stock(search: Search, effort: SearchEffort) -> Generator[None, None, bool]:
+    """Do the same while the prices of pieces are adjusted."""
     start_prices(search)
     for number in range(1, MOST_ROUNDS_WITH_STOCK + 1):
         search.round()
         yield
-        if number % PACE_WITH_STOCK:
+        if number % ROUNDS_PER_PRICE_CHANGE:
             continue
         search.propose()
         yield
-        if search.cost - search.bound <= ENOUGH[effort] * search.cost:
+        if search.cost - search.bound <= TARGET_GAP[effort] * search.cost:
             return True
-        if number % PACE_OF_REVIEWS == 0:
+        if number % ROUNDS_PER_REVIEW == 0:
             yield from Review(search).improve()
-        adjust_prices(search, number // PACE_WITH_STOCK)
+        adjust_prices(search, number // ROUNDS_PER_PRICE_CHANGE)
     return False
 
 
 def _start_messages(search: Search) -> None:
-    """Start from the pressures that made the levels legal, at the scale that proves most.
+    """Start from the dual values that prove the levels optimal, at the scale that proves most.
 
-    What a cell costs per step of height is there its weight; here it is the price of both mean and
-    corners being off. Where corners pull another way than the mean, less is right.
+    There the cost of a cell per step of height is its weight; here it is the price of both mean and
+    corners being off. Where corners and mean differ in direction, a smaller scale proves more.
     """
     legal = search.choices.tiles.legal
     if legal.cost_units == 0 or not search.choices.falls.any():
         return
     unit = legal.cost / legal.cost_units
-    pressure = np.where(search.choices.falls != 0, legal.flow * unit, 0.0)
+    multiplier = np.where(search.choices.falls != 0, legal.flow * unit, 0.0)
     proven: list[tuple[float, float]] = []
     for scale in (2.0, 1.5, 1.0, 0.0):
-        search.seed_messages(scale * pressure)
+        search.set_multipliers(scale * multiplier)
         search.round()
         proven.append((search.passing.bound, scale))
-    search.seed_messages(max(proven)[1] * pressure)
+    search.set_multipliers(max(proven)[1] * multiplier)
 
 
 def finish(
     search: Search,
     prices: Prices,
-    effort: Effort,
+    effort: SearchEffort,
     start_cost: float,
     stopped: Stopped,
     stock: Mapping[TileKind, int] | None,
@@ -258,7 +259,7 @@ def finish(
     if bad := _broken(choices, search.corners):
         raise _refusal(bad)
     tiles = build(choices, search.corners)
-    use = None if stock is None else use_of(pieces_of(tiles), stock)
+    use = None if stock is None else stock_use(count_tile_kinds(tiles), stock)
     return Refined(
         tiles=tiles,
         prices=prices,
@@ -303,7 +304,7 @@ def break_down(
     new_price: float,
     use: StockUse | None,
 ) -> tuple[tuple[str, float], ...]:
-    """Return what each fault of a board costs in all."""
+    """Return the total cost of each fault of a board."""
     settings = choices.settings
     oriented = choices.labels(corners) % choices.n_oriented
     position, corner_position, mean_weight, corner_weight = ground_terms(choices.tiles, prices)
@@ -349,11 +350,11 @@ def _check(
     closed: NDArray[np.bool_] | None,
     frozen: NDArray[np.bool_] | None,
 ) -> None:
-    """Refuse what cannot be meant."""
+    """Refuse arguments out of range."""
     lattice = tiles.lattice
-    if effort not in get_args(Effort):
+    if effort not in get_args(SearchEffort):
         raise BriefError(
-            f"effort is {effort!r}; it must be one of: {', '.join(get_args(Effort))}",
+            f"effort is {effort!r}; it must be one of: {', '.join(get_args(SearchEffort))}",
             remedy="choose one of the efforts named above",
             key="effort",
             value=effort,

@@ -1,4 +1,4 @@
-"""A board with its best tiles: what they cost, and how much better any could be."""
+"""A board with its best tiles: what they cost, and how much less any board could cost."""
 
 from __future__ import annotations
 
@@ -6,13 +6,11 @@ from dataclasses import dataclass
 from typing import Literal
 
 from hexterra.stages.search.prices import Prices
-from hexterra.stages.search.stock_prices import (
-    StockUse,
-)
+from hexterra.stages.search.stock_prices import StockUse
 from hexterra.stages.tiles.fit import Tiles
 from hexterra.values import Value
 
-Effort = Literal["instant", "bounded", "proven"]
+SearchEffort = Literal["instant", "bounded", "proven"]
 
 
 Stopped = Literal["", "interrupted", "time"]
@@ -20,16 +18,16 @@ Stopped = Literal["", "interrupted", "time"]
 
 @dataclass(frozen=True, eq=False, repr=False)
 class Refined(Value):
-    """A board, its cost, and what no board among the choices can cost less than.
+    """A board, its cost, and a lower bound on the cost of any board among the choices.
 
     Parameters
     ----------
     tiles
         The board. Its notes tell which cells have a step face off the marked cliffs.
     prices
-        What its faults cost.
+        The price of each fault.
     effort
-        How hard was looked for it.
+        How thorough the search was.
     start_cost, cost, bound
         Cost of the tiles to start from (infinite if they are not allowed) and of `tiles`, and a
         lower bound on that of any board among the same choices.
@@ -43,7 +41,7 @@ class Refined(Value):
 
     tiles: Tiles
     prices: Prices
-    effort: Effort
+    effort: SearchEffort
     start_cost: float
     cost: float
     bound: float
@@ -53,5 +51,5 @@ class Refined(Value):
 
     @property
     def gap(self) -> float:
-        """By what share of its cost the board could be better at most."""
+        """The share of its cost that a better board could save at most."""
         return (self.cost - self.bound) / self.cost if self.cost > 0.0 else 0.0

@@ -1,8 +1,8 @@
-"""Owned pieces: what each kind of tile should cost so that the stock is used, and what is left.
+"""Owned pieces: the price of each kind of tile that makes the search use the stock.
 
 Part of `refine`. A tile beyond those owned costs ``Prices.new_piece``; it is the board as a whole
-that pays, not one cell. For the bound, each kind is charged a price between 0 and that on every
-tile instead, and the owned ones are credited with it: for any such prices no board costs less.
+that pays, not one cell. For the bound, every tile of a kind gets a price between 0 and that
+instead, and the owned ones are credited with it: for any such prices no board costs less.
 """
 
 from __future__ import annotations
@@ -22,10 +22,10 @@ from hexterra.stages.tiles.fit import Tiles
 from hexterra.stages.tiles.tile_kinds import TileKind
 from hexterra.values import Value
 
-#: What share of the way to the cost prices of kinds are moved at first, how fast that wears off,
-#: and how far a price is moved at most.
+#: Step length of the prices of kinds, as a share of the gap; how fast it shrinks; and how far a
+#: price moves at most.
 FIRST_STEP: Final = 2.0
-WEAR: Final = 0.4
+STEP_DECAY: Final = 0.4
 LONGEST_STEP: Final = 0.5
 
 
@@ -53,7 +53,7 @@ class StockUse(Value):
         return sum(count for _, count in self.to_cut)
 
 
-def pieces_of(tiles: Tiles) -> Counter[TileKind]:
+def count_tile_kinds(tiles: Tiles) -> Counter[TileKind]:
     """Count the tiles of a board by their kind."""
     settings = settings_of(tiles, Prices(), tiles.catalogue)
     oriented = settings.oriented_of(tiles.pattern, tiles.turn)
@@ -67,7 +67,7 @@ def count_owned(kinds: tuple[TileKind, ...], stock: Mapping[TileKind, int]) -> N
     return np.array([stock.get(kind, 0) for kind in kinds], dtype=np.int64)
 
 
-def use_of(needed: Mapping[TileKind, int], stock: Mapping[TileKind, int]) -> StockUse:
+def stock_use(needed: Mapping[TileKind, int], stock: Mapping[TileKind, int]) -> StockUse:
     """Compare the tiles that a board needs, by kind, with a stock."""
     rows = [(kind, needed.get(kind, 0), stock.get(kind, 0)) for kind in sorted({*needed, *stock})]
     return StockUse(
@@ -78,25 +78,25 @@ def use_of(needed: Mapping[TileKind, int], stock: Mapping[TileKind, int]) -> Sto
 
 
 def start_prices(search: Search) -> None:
-    """Set multipliers of kinds that the best board has too many of, or that are not owned."""
+    """Set a price on kinds that are not owned, or of which the best board so far has too many."""
     owned, new_price = search.stock.owned, search.stock.new_price
     excess = search.n_used(search.corners) > owned
-    search.set_multipliers(np.where(excess | (owned == 0), new_price, 0.0))
+    search.set_kind_prices(np.where(excess | (owned == 0), new_price, 0.0))
 
 
 def adjust_prices(search: Search, number: int) -> None:
-    """Raise the multipliers of kinds of which the last proposed board has too many; lower others.
+    """Raise the price of kinds of which the last proposed board has too many, lower the others.
 
     A subgradient step that would take the bound to the cost if it rose so all the way (Polyak, USSR
     Computational Mathematics and Mathematical Physics 9(3), 1969), shorter each time: `number`
     counts them from 1.
     """
-    price, owned, new_price = search.multipliers, search.stock.owned, search.stock.new_price
+    price, owned, new_price = search.kind_price, search.stock.owned, search.stock.new_price
     excess = search.n_used(search.proposed) - owned
     way = np.clip(excess / np.maximum(owned, 1), -1.0, 1.0)
     can_move = np.where(way > 0.0, price < new_price, price > 0.0) & (owned > 0)
     way = np.where(can_move, way, 0.0)
     slope = float(way @ excess)
     if slope > 0.0:
-        step = FIRST_STEP / number**WEAR * (search.cost - search.passing.bound) / slope
-        search.set_multipliers(np.clip(price + min(step, LONGEST_STEP) * way, 0.0, new_price))
+        step = FIRST_STEP / number**STEP_DECAY * (search.cost - search.passing.bound) / slope
+        search.set_kind_prices(np.clip(price + min(step, LONGEST_STEP) * way, 0.0, new_price))

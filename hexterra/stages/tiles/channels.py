@@ -46,9 +46,9 @@ def width_classes(water: Watercourses, *, limits: Sequence[float]) -> NDArray[np
     BriefError
         If the limits do not ascend from above 0, or are too many.
     """
-    held = np.array(limits, dtype=np.float64)
-    is_sound = held.ndim == 1 and len(held) < MAX_WIDTHS and np.isfinite(held).all()
-    if not is_sound or not (np.diff(held, prepend=0.0) > 0.0).all():
+    ascending = np.array(limits, dtype=np.float64)
+    is_sound = ascending.ndim == 1 and len(ascending) < MAX_WIDTHS and np.isfinite(ascending).all()
+    if not is_sound or not (np.diff(ascending, prepend=0.0) > 0.0).all():
         raise BriefError(
             f"the limits of widths are {tuple(limits)!r}; they must be finite, ascend from above 0,"
             f" and be {MAX_WIDTHS - 1} at most",
@@ -56,14 +56,14 @@ def width_classes(water: Watercourses, *, limits: Sequence[float]) -> NDArray[np
             key="limits",
             value=tuple(limits),
         )
-    reached = np.searchsorted(held, water.catchment_m2, side="right") + 1
+    reached = np.searchsorted(ascending, water.catchment_m2, side="right") + 1
     return np.where(water.is_watercourse, reached, 0).astype(np.int8)
 
 
 def upright_cells(water: Watercourses, lines: Ways, kinds: Iterable[str]) -> NDArray[np.bool_]:
-    """Find the watercourse cells whose banks stand upright, (n,) bool; those of others slope.
+    """Find the watercourse cells with vertical banks, (n,) bool; the banks of others slope.
 
-    Those that lines of these kinds (canals, ditches) pass; a spring, mouth or pool with them.
+    These are the cells on lines of these kinds (canals, ditches), with springs, mouths and pools.
     """
     stands = np.zeros(len(water.receiver), dtype=np.bool_)
     wanted = set(kinds)

@@ -1,7 +1,7 @@
 """Watercourses + Ways -> Cuts: what is cut into the tops of the cells, side by side.
 
-How wide the water is and how its banks stand, where it runs off the board, and where a road is
-sunk into the ground. `schedule` tells pieces apart by it.
+The width of water, the form of its banks, where it runs off the board, and where a road is sunk
+into the ground. `schedule` distinguishes pieces by it.
 """
 
 from __future__ import annotations
@@ -41,7 +41,7 @@ class Cuts(Value):
         included, (n, 6) int8; 0 elsewhere. A side has the width of the cell that its water comes
         from, so both its cells agree.
     upright
-        Of these sides, those where the banks stand upright, (n, 6) bool.
+        Of these sides, those with vertical banks, (n, 6) bool.
     leaves
         Side of a whole rim tile by which water runs off the board or comes onto it, (n,) int8; -1
         for none. In a tile that the board's edge cuts, water runs through the cut.
@@ -84,7 +84,7 @@ def cuts(
     roads: Ways | None = None,
     sunken: Iterable[str] = (),
 ) -> Cuts:
-    """Tell what is cut into each top.
+    """Work out what is cut into each top.
 
     Parameters
     ----------
@@ -98,7 +98,7 @@ def cuts(
         Width class of the water in each cell, (n,) int8, 1 to `MAX_WIDTHS`, from `width_classes`;
         all 1 by default.
     upright
-        Cells whose water has upright banks, (n,) bool, from `upright_cells`; none by default.
+        Cells whose water has vertical banks, (n,) bool, from `upright_cells`; none by default.
     roads, sunken
         Ways, and the kinds of them that are sunk into the ground.
 
@@ -116,7 +116,7 @@ def cuts(
         of_cell = water.is_watercourse.astype(np.int8) if width is None else width
         stands = np.zeros(n, np.bool_) if upright is None else upright
         goes_on = np.isin(water.kind, (WaterKind.MOUTH, WaterKind.ENTRY))
-        leaves = ways_out(board, goes_on, water.ports, ~water.ports)
+        leaves = exit_sides(board, goes_on, water.ports, ~water.ports)
         comes_from = np.where(
             np.arange(N_SIDES) == water.outflow[:, None], here[:, None], board.neighbours
         )
@@ -155,21 +155,21 @@ def _sink(
         is_wet = water.is_watercourse
         wanted, goes_off = wanted & ~is_wet[:, None], goes_off & ~is_wet
         is_free[leaves >= 0, leaves[leaves >= 0]] = False
-    out = ways_out(board, goes_off & wanted.any(axis=1), wanted, is_free & ~wanted)
+    out = exit_sides(board, goes_off & wanted.any(axis=1), wanted, is_free & ~wanted)
     joined = wanted.copy()
     joined[out >= 0, out[out >= 0]] = True
     can_cut = catalogue.has_road[joined @ (1 << np.arange(N_SIDES))]
     refused = np.flatnonzero(wanted.any(axis=1) & ~can_cut)
     notes = tuple(
         f"The sunken road in {board.labels[cell]} joins the sides"
-        f" {' '.join(map(str, np.flatnonzero(joined[cell])))}, which no sunken road of the"
-        " catalogue does; it is laid on top there."
+        f" {' '.join(map(str, np.flatnonzero(joined[cell])))}, which no sunken road in the"
+        " catalogue joins; it is laid on top there."
         for cell in refused.tolist()
     )
     return wanted & can_cut[:, None], np.where(can_cut, out, -1).astype(np.int8), notes
 
 
-def ways_out(
+def exit_sides(
     board: Board,
     goes_off: NDArray[np.bool_],
     ports: NDArray[np.bool_],
@@ -177,8 +177,8 @@ def ways_out(
 ) -> NDArray[np.int8]:
     """Find the side by which a line runs off each whole tile.
 
-    Of the free sides without a neighbour it is the one farthest round from all ports, of equals
-    the first.
+    It is the free side without a neighbour that is farthest around from all ports; ties go to the
+    first.
 
     Parameters
     ----------

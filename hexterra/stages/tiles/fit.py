@@ -110,24 +110,24 @@ class Tiles(Value):
 
 @checked
 def fit(legal: LegalLevels, catalogue: Catalogue, *, cuts: Cuts | None = None) -> Tiles:
-    """Give every cell a top from the catalogue, so that tops meet wherever no cliff parts them.
+    """Give every cell a top from the catalogue, so that tops meet wherever no cliff separates them.
 
-    A lattice corner stands at the highest level of its cells; cells that a marked cliff parts, and
-    no third cell joins, each keep their own height there. With ramps of at most one step and no
+    A lattice corner stands at the highest level of its cells; cells that a marked cliff separates,
+    and no third cell joins, each keep their own height there. With ramps of at most one step and no
     marked cliff every such top is a run of raised corners or two opposite pairs, which the default
-    catalogue holds. Where ramps may rise two steps, the levels are legalised again until no cell
-    has a top that the catalogue does not hold and a neighbour two steps above: each time, of such
-    cells that adjoin, the one with the greatest sum of rises, then of the lowest number, is
+    catalogue contains. Where ramps may rise two steps, the levels are legalised again until no cell
+    has both a top that is not in the catalogue and a neighbour two steps above: each time, of such
+    cells that adjoin, the one with the greatest sum of rises (ties go to the lowest number) is
     limited to one step towards those neighbours. After `PATIENT_ROUNDS` of this, all of them are
     limited on all sides, then with their neighbours, then with theirs, and so on.
 
-    What is still not held, at the ends of marked cliffs, beside pins or because the catalogue is
-    small, takes the nearest top from below: with the same lowest corner, no corner higher, both
-    corners of a side that water crosses alike, and the greatest sum of rises; of equals the
-    earlier pattern in the catalogue, then the lesser turn. So does a top that slopes along such a
-    side, as it may at the foot of a fall over a marked cliff. The sides where tops then do not
-    meet are step faces. (Sloping a cliff away where it ends would only move its end to the
-    next side.)
+    Cells whose top is still not in the catalogue (at the ends of marked cliffs, beside pins or
+    because the catalogue is small) get the nearest top from below: with the same lowest corner, no
+    corner higher, both corners of a side that water crosses equal, and the greatest sum of rises;
+    ties go to the earlier pattern in the catalogue, then to the smaller turn. So do tops that slope
+    along such a side, as they may at the foot of a fall over a marked cliff. The sides where tops
+    then do not meet are step faces. (Sloping a cliff away where it ends would only move its end to
+    the next side.)
 
     Parameters
     ----------
@@ -283,8 +283,12 @@ def note_faces(legal: LegalLevels, cliff: NDArray[np.bool_]) -> tuple[str, ...]:
         return ()
     n_faces = np.count_nonzero(is_extra) // 2
     named = _name_cells(legal.levels.heights.lattice, np.flatnonzero(is_extra.any(axis=1)))
-    counted = "1 side that is" if n_faces == 1 else f"{n_faces:,} sides that are"
-    return (f"Tops do not meet on {counted} no marked cliff; step faces stand at {named}.",)
+    counted = (
+        "1 side that is not marked as a cliff"
+        if n_faces == 1
+        else f"{n_faces:,} sides that are not marked as cliffs"
+    )
+    return (f"Tops do not meet on {counted}; step faces are at {named}.",)
 
 
 def _tighten(legal: LegalLevels, catalogue: Catalogue) -> LegalLevels:
@@ -335,14 +339,14 @@ def _nearest_below(
     rises: NDArray[np.int32], ports: NDArray[np.bool_], catalogue: Catalogue
 ) -> tuple[NDArray[np.int16], NDArray[np.int8]]:
     """Choose the nearest top from below for each row, by the rule that `fit` states."""
-    asked = np.hstack([np.minimum(rises, MAX_RISE), ports])
-    distinct, number = np.unique(asked, axis=0, return_inverse=True)
+    corners_and_ports = np.hstack([np.minimum(rises, MAX_RISE), ports])
+    distinct, number = np.unique(corners_and_ports, axis=0, return_inverse=True)
     tops = catalogue.oriented[:, 2:]
     is_sloped = tops != np.roll(tops, -1, axis=1)
     is_below = (tops <= distinct[:, None, :N_SIDES]).all(axis=2)
     crosses_slope = (is_sloped & (distinct[:, None, N_SIDES:] > 0)).any(axis=2)
     total = np.where(is_below & ~crosses_slope, tops.sum(axis=1), -1)
-    chosen = catalogue.oriented[total.argmax(axis=1)[number.ravel()]]  # the first of equals
+    chosen = catalogue.oriented[total.argmax(axis=1)[number.ravel()]]  # ties go to the first
     return chosen[:, 0].astype(np.int16), chosen[:, 1].astype(np.int8)
 
 

@@ -21,7 +21,7 @@ from hexterra.values import Value
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class Edited(Value):
+class EditedCell(Value):
     """A board with one tile changed by hand.
 
     Parameters
@@ -57,7 +57,7 @@ def edit_cell(
     frozen: NDArray[np.bool_] | None = None,
     edge_profile: Iterable[tuple[int, int]] = (),
     joint: Iterable[tuple[int, int]] = (),
-) -> Edited:
+) -> EditedCell:
     """Put another tile into one cell and say what that costs; all other cells stay as they are.
 
     Parameters
@@ -126,7 +126,7 @@ def edit_cell(
             turn=turn,
         )
     edited = build(choices, corners)
-    return Edited(
+    return EditedCell(
         tiles=edited,
         cost=choices.price_board(corners),
         cost_before=choices.price_board(tiles.corners),

@@ -17,8 +17,8 @@ from hexterra.lattice.hexagon import N_SIDES
 from hexterra.stages.search.candidates import Choices, choose_among
 from hexterra.stages.search.prices import FORBIDDEN, Prices
 from hexterra.stages.search.refine import break_down, build
-from hexterra.stages.search.refined import Effort, Refined, Stopped
-from hexterra.stages.search.stock_prices import pieces_of, use_of
+from hexterra.stages.search.refined import Refined, SearchEffort, Stopped
+from hexterra.stages.search.stock_prices import count_tile_kinds, stock_use
 from hexterra.stages.tiles.fit import Tiles
 from hexterra.stages.tiles.tile_kinds import TileKind
 
@@ -51,7 +51,7 @@ def evaluate(
     edge_profile: Iterable[tuple[int, int]] = (),
     joint: Iterable[tuple[int, int]] = (),
     stock: Mapping[TileKind, int] | None = None,
-    effort: Effort = "bounded",
+    effort: SearchEffort = "bounded",
     bound: float = 0.0,
     start_cost: float = float("inf"),
     stopped: Stopped = "",
@@ -91,12 +91,12 @@ def evaluate(
         named = "; ".join(fault.words for fault in faults[:N_NAMED])
         more = f"; and {len(faults) - N_NAMED} more faults" if len(faults) > N_NAMED else ""
         raise InfeasibleError(
-            f"these tiles cannot stand together: {named}{more}",
+            f"these tiles do not fit together: {named}{more}",
             remedy="choose another level, pattern or turn for these cells, or lift the rule",
             cells=tuple(dict.fromkeys(lattice.labels[fault.cell] for fault in faults)),
         )
     tiles = build(choices, corners)
-    use = None if stock is None else use_of(pieces_of(tiles), stock)
+    use = None if stock is None else stock_use(count_tile_kinds(tiles), stock)
     new_price = 0.0 if use is None else prices.new_piece
     cost = choices.price_board(corners)
     if use is not None:
@@ -154,7 +154,7 @@ def with_corners(start: Tiles, corners: NDArray[np.int32]) -> Tiles:
         names = tuple(start.lattice.labels[cell] for cell in np.flatnonzero(bad))
         named = "; ".join(fault.words for fault in faults if bad[fault.cell])
         raise InfeasibleError(
-            f"these tiles cannot stand where they are wanted: {named}",
+            f"these tiles are not allowed where they are requested: {named}",
             remedy="let these cells have other tiles (keep.free in a brief), or lift the rule",
             cells=names,
         )
@@ -170,15 +170,18 @@ def _faults_of_tiles(
     """Say why tiles are not allowed where they stand."""
     lattice = choices.tiles.lattice
     for cell in np.flatnonzero(choices.top_prices(corners) >= FORBIDDEN).tolist():
-        held = corners[cell].tolist()
-        reasons = [*_reasons(choices, cell, held), *_held_corners(choices, cell, held, profile)]
+        heights = corners[cell].tolist()
+        reasons = [
+            *_reasons(choices, cell, heights),
+            *_fixed_corners(choices, cell, heights, profile),
+        ]
         because = ", and ".join(reasons) or "that tile is not allowed"
         if (
             frozen is not None
             and frozen[cell]
             and (corners[cell] != choices.tiles.corners[cell]).any()
         ):
-            because = "the tile is held, as its other half stands on a board that joins there"
+            because = "the tile is fixed, as its other half is on an adjoining board"
         yield Fault(cell, f"in {lattice.labels[cell]} {because}")
 
 
@@ -197,9 +200,9 @@ def _reasons(choices: Choices, cell: int, corners: list[int]) -> Iterator[str]:
     if pin is not None and level not in (pin, int(tiles.level[cell])):
         yield f"the tile stands at level {level}, where the brief pins it to {pin}"
     if settings.catalogue.find_patterns(np.array([rises]))[0][0] < 0:
-        yield f"no pattern of the catalogue rises {' '.join(map(str, rises))}"
+        yield f"no pattern in the catalogue has the rises {' '.join(map(str, rises))}"
     elif max(rises) > 1 and not settings.features[settings.setting[cell], N_SIDES + 4]:
-        yield f"the top rises {max(rises)} steps, where a ramp may rise 1"
+        yield f"the top rises {max(rises)} steps, but a ramp may rise only 1"
     water = legal.water
     if water is None:
         return
@@ -211,7 +214,7 @@ def _reasons(choices: Choices, cell: int, corners: list[int]) -> Iterator[str]:
         yield f"water leaves by side {out}, which is not the lowest of the tile"
 
 
-def _held_corners(
+def _fixed_corners(
     choices: Choices, cell: int, corners: list[int], profile: tuple[tuple[int, int], ...]
 ) -> Iterator[str]:
     """Find the corners of a tile that do not stand where the edge of the board holds them."""
@@ -219,7 +222,7 @@ def _held_corners(
     for at, corner in enumerate(choices.tiles.lattice.corner_of[cell].tolist()):
         height = wanted.get(corner)
         if height is not None and height != corners[at]:
-            yield f"corner {at} stands at {corners[at]}, where the edge is held at {height}"
+            yield f"corner {at} stands at {corners[at]}, where the edge is fixed at {height}"
 
 
 def _faults_of_seams(

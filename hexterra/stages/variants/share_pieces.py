@@ -1,7 +1,7 @@
 """Several boards -> Campaign: one set of pieces from which each of them can be built, in turn.
 
-The set needs as many tiles of a kind as the board that needs most. `refine` knows how to prefer
-pieces that are there already; here, what is there is what the other boards ask for.
+The set needs as many tiles of a kind as the board that needs most. `refine` can prefer
+pieces that are owned already; here, these are the pieces that the other boards need.
 """
 
 from __future__ import annotations
@@ -15,8 +15,8 @@ from hexterra.errors import BriefError
 from hexterra.progress import Progress, silent
 from hexterra.stages.search.prices import PRESETS, Prices
 from hexterra.stages.search.refine import refine
-from hexterra.stages.search.refined import Effort, Refined
-from hexterra.stages.search.stock_prices import pieces_of
+from hexterra.stages.search.refined import Refined, SearchEffort
+from hexterra.stages.search.stock_prices import count_tile_kinds
 from hexterra.stages.tiles.fit import Tiles
 from hexterra.stages.tiles.tile_kinds import TileKind
 from hexterra.values import Value
@@ -58,13 +58,13 @@ def share_pieces(
     boards: Sequence[Tiles],
     *,
     prices: Prices = PRESETS["truest ground"],
-    effort: Effort = "bounded",
+    effort: SearchEffort = "bounded",
 ) -> Campaign:
     """Fit several boards so that a small common set of pieces builds each, one at a time.
 
     Each board is first fitted alone. Then, board after board in the order given, each is fitted
     again with the set that the other boards need as its stock, until a turn of all boards leaves
-    the set as it is; of all turns the smallest set is kept, of equals the earliest.
+    the set as it is; of all turns the smallest set is kept; ties go to the earliest.
 
     Parameters
     ----------
@@ -116,7 +116,7 @@ def share_fits(fits: Sequence[Fit], *, progress: Progress = silent) -> Campaign:
     for number, fit in enumerate(fits):
         progress(f"fitting board {number + 1} of {n_boards} alone")
         fitted.append(fit(None))
-    needs = [pieces_of(board.tiles) for board in fitted]
+    needs = [count_tile_kinds(board.tiles) for board in fitted]
     n_apart = sum(need.total() for need in needs)
     n_before = n_least = _common(needs).total()
     best = tuple(fitted)
@@ -126,7 +126,7 @@ def share_fits(fits: Sequence[Fit], *, progress: Progress = silent) -> Campaign:
             progress(f"fitting board {number + 1} of {n_boards} to the others, turn {turn + 1}")
             others = _common(needs[:number] + needs[number + 1 :])
             fitted[number] = fit(others)
-            needs[number] = pieces_of(fitted[number].tiles)
+            needs[number] = count_tile_kinds(fitted[number].tiles)
             is_cut_short |= fitted[number].stopped == "interrupted"
             if is_cut_short:
                 break
@@ -136,7 +136,7 @@ def share_fits(fits: Sequence[Fit], *, progress: Progress = silent) -> Campaign:
             n_least, best = n_pieces, tuple(fitted)
         if is_cut_short or not is_smaller:
             break
-    pieces = _common([pieces_of(board.tiles) for board in best])
+    pieces = _common([count_tile_kinds(board.tiles) for board in best])
     return Campaign(best, tuple(sorted(pieces.items())), n_apart, n_before)
 
 

@@ -81,7 +81,7 @@ class Inflows:
         return f"{len(self.of(cell))} inflows and room for {self.allowed[cell]}"
 
 
-def is_fed(
+def has_source_upstream(
     order: NDArray[np.int32], receiver: NDArray[np.int32], source: NDArray[np.bool_]
 ) -> NDArray[np.bool_]:
     """Tell which cells are a source or have one upstream; `order` is upstream first."""
@@ -92,7 +92,7 @@ def is_fed(
     return fed
 
 
-def give_room(
+def limit_inflows(
     lattice: Lattice,
     receiver: NDArray[np.int32],
     catchment: NDArray[np.float64],
@@ -102,9 +102,9 @@ def give_room(
 ) -> tuple[str, ...]:
     """Turn or drop the least inflows, in place, until no cell has too many; return what was done.
 
-    The least is the smallest computed one, or the smallest drawn one if all are drawn; of equals
-    the first cell. It is turned into another inflow of the cell that adjoins it, rather one with
-    room, else the largest; if none adjoins, it is dropped with all that runs into it.
+    The least is the smallest computed one, or the smallest drawn one if all are drawn; ties go to
+    the first cell. It is turned into another inflow of the cell that adjoins it, one with room if
+    there is one, else the largest; if none adjoins, it is dropped with all that runs into it.
     """
     inflows = Inflows(
         lattice, receiver, catchment, is_wet, allowed, lambda k: (is_drawn[k], catchment[k], k)

@@ -55,7 +55,7 @@ class Watercourses(Value):
         What it was computed from; n is its number of cells.
     filled_m
         Water level, (n,) float64, in metres: the mean height with every depression filled to its
-        lowest pass, save for those that keep a pool.
+        pour point, except those that keep a pool.
     receiver
         Cell the water of each cell runs to, (n,) int32; its own number at an outlet or pool.
     receiver_side
@@ -262,17 +262,8 @@ def _deepest_cells(
     lattice: Lattice, height: NDArray[np.float64], filled: NDArray[np.float64], depth_m: float
 ) -> NDArray[np.int64]:
     """Find the deepest cell of each filled depression deeper than `depth_m`; ties by number."""
-    # Most calls need neither of these two.
-    from scipy.sparse import coo_array
-    from scipy.sparse.csgraph import connected_components
-
     is_under = filled > height
-    cell, side = lattice.seams.T
-    other = lattice.neighbours[cell, side]
-    joined = is_under[cell] & is_under[other]
-    link = (np.ones(np.count_nonzero(joined), dtype=np.int8), (cell[joined], other[joined]))
-    n = lattice.n_cells
-    _, lake = connected_components(coo_array(link, shape=(n, n)), directed=False)
+    lake = lattice.patches(is_under)
     under = np.flatnonzero(is_under)
     by_depth = under[np.lexsort((under, height[under], lake[under]))]
     _, first = np.unique(lake[by_depth], return_index=True)

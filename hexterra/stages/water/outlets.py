@@ -83,7 +83,7 @@ class Outlets:
 
 
 def by_size(chosen: NDArray[np.bool_], size_m2: NDArray[np.float64]) -> NDArray[np.int32]:
-    """List cells, the largest first, of equals the first."""
+    """List cells, largest first; ties go to the first."""
     cells = np.flatnonzero(chosen).astype(np.int32)
     return cells[np.argsort(-size_m2[cells], kind="stable")]
 
