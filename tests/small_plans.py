@@ -41,7 +41,7 @@ def small_plan(
             },
             "heights": {"metres_per_step": 20.0},
             "ramps": {"cliff_rise_steps": 3},
-            "water": {"threshold_km2": 0.8},
+            "water": {"threshold_km2": 0.8, "least_cells": 1, "standing": False},
         }
     )
     return make_plan(small_ground(), brief)

@@ -20,7 +20,8 @@ from hexterra.stages.levels.cliffs import mark_cliffs
 from hexterra.stages.levels.legalise import legalise
 from hexterra.stages.levels.quantise import Levels, quantise
 from hexterra.stages.sampling.gather import gather
-from hexterra.stages.tiles.fit import Tiles, corner_heights, fit, level_to_metres
+from hexterra.stages.tiles.corners import corner_heights
+from hexterra.stages.tiles.fit import Tiles, fit, level_to_metres
 from hexterra.stages.water.flow import WaterKind, flow
 from tests.drawn_boards import FACINGS, board, boards
 from tests.level_ground import heights_of

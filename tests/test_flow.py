@@ -507,6 +507,7 @@ def test_lakes_are_as_deep_as_those_of_landlab() -> None:
 def test_sizes_must_be_positive(name: str, value: float) -> None:
     """A threshold or pool depth that is not a finite number above 0 is refused by name."""
     heights = flower_heights(1.0, (2.0,) * 6)
+    asked: dict[str, Any] = {"threshold_m2": 1.0} | {name: value}
     with pytest.raises(BriefError, match=name) as caught:
-        flow(heights, **({"threshold_m2": 1.0} | {name: value}))
+        flow(heights, **asked)
     assert caught.value.facts["name"] == name

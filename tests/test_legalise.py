@@ -110,7 +110,30 @@ class Case:
 
     @property
     def rules(self) -> list[plain.Rule]:
-        """Every difference constraint."""
+        """Every difference constraint; those of banks unless pins stand against them."""
+        every = self._without_banks + self._banks
+        lower, upper = self.ranges
+        highest = plain.tighten(upper, every)
+        is_possible = all(low <= high for low, high in zip(lower, highest, strict=True))
+        return every if is_possible else self._without_banks
+
+    @property
+    def _banks(self) -> list[plain.Rule]:
+        """Watercourses stand no higher than dry ground beside them that is no lower in nature."""
+        lattice, height_m = self.levels.heights.lattice, self.levels.heights.mean_m
+        assert isinstance(lattice, Board)
+        return [
+            (w, dry, 0)
+            for w, dry in adjoining(lattice)
+            if self.water.is_watercourse[w]
+            and not self.water.is_watercourse[dry]
+            and height_m[dry] >= height_m[w]
+            and not self.cliff[w, int(np.flatnonzero(lattice.neighbours[w] == dry)[0])]
+        ]
+
+    @property
+    def _without_banks(self) -> list[plain.Rule]:
+        """What ramps and falling water ask for."""
         lattice = self.levels.heights.lattice
         assert isinstance(lattice, Board)
         pairs = set(adjoining(lattice))

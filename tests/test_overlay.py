@@ -100,11 +100,15 @@ def test_water_runs_down_the_valley(follow: str) -> None:
     ("pixel_m", "said"),
     [
         (50.0, 'drainage.follow = "pixels" (a cell is 10 pixels across)'),
-        (200.0, 'drainage.follow = "cell means" (a cell is only 2.5 pixels across)'),
+        (
+            400.0,
+            'drainage.follow = "cell means" (a cell is only 1.2 pixels across, and narrower valleys'
+            " are lost)",
+        ),
     ],
 )
 def test_what_water_follows_is_settled_by_the_pixels(pixel_m: float, said: str) -> None:
-    """500 m across flats are ten pixels of 50 m, enough, and two and a half of 200 m, too few."""
+    """500 m across flats are ten pixels of 50 m, enough, and little more than one of 400 m."""
     overlay = laid(valley(pixel_m))
     assert said in overlay.assumed
     assert (overlay.routing is not None) == (pixel_m == 50.0)
@@ -177,7 +181,7 @@ def test_hollows_are_lakes_where_they_are_asked_for() -> None:
     assert lake_m2.sum() == pytest.approx(np.pi * 300.0**2, rel=0.1)
     middle = lake_m2 @ overlay.lattice.centre_xy / lake_m2.sum()
     assert middle == pytest.approx([0.0, 866.0], abs=60.0)
-    assert laid(held, drainage={"depressions": "fill"}).cover is None
+    assert laid(held, drainage={"depressions": "fill"}, water={"standing": False}).cover is None
 
 
 # Rivers of a map --------------------------------------------------------------------------------

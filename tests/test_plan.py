@@ -239,8 +239,11 @@ def test_neighbouring_boards_agree(jacksboro: hx.Elevation) -> None:
     )
     here = one.levels.level.reshape(16, 24)[:, 4:]
     there = other.levels.level.reshape(16, 24)[:, :-4]
+    # Cut cells take the mean of what is kept of them, so those at either rim differ.
+    is_whole = ~board.kept.any(axis=1).reshape(16, 24)
+    both = is_whole[:, 4:] & is_whole[:, :-4]
     # The degrees of the shift are rounded, so a cell on a threshold may fall either way.
-    assert np.mean(here == there) > 0.97
+    assert np.mean((here == there)[both]) > 0.97
 
 
 @pytest.mark.parametrize(

@@ -60,6 +60,11 @@ BOARDS = list(itertools.product(FACINGS, ("straight", "whole")))
 # Same piece or not -----------------------------------------------------------------------------
 
 
+def turned_side(side: int, turn: int) -> int:
+    """Turn a side; -1 stands for none."""
+    return -1 if side < 0 else (side + turn) % 6
+
+
 def turned_alike(result: Schedule, one: int, other: int) -> bool:
     """Whether turning the tile of one cell by some sixth of a circle gives that of the other.
 
@@ -79,6 +84,7 @@ def turned_alike(result: Schedule, one: int, other: int) -> bool:
             turned.symmetric_difference(outline[1]).area < 1e-3
             and np.array_equal(np.roll(rises[one], turn), rises[other])
             and np.array_equal(np.roll(water.ports[one], turn), water.ports[other])
+            and turned_side(int(result.cuts.leaves[one]), turn) == result.cuts.leaves[other]
         ):
             return True
     return False

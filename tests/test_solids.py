@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from shapely.geometry import Point, Polygon
 
 from hexterra.catalogue.catalogue_file import load_catalogue
-from hexterra.catalogue.tops import facet_planes, facets, mean_rise, surface_rise
+from hexterra.catalogue.tops import facet_planes, facets, mean_rise, mean_rise_of_part, surface_rise
 from hexterra.errors import CatalogueError
 from hexterra.lattice import hexagon
 
@@ -102,6 +102,21 @@ def test_mean_is_the_integral_of_the_surface(pattern):
     numeric = clipped_surface(pattern.rises, 0, points, -30.0).mean()
     # a crease crosses about one small triangle in 60, where a middle misses by less than 1/60
     assert abs(numeric - float(mean_rise(pattern.rises))) < 2 / 60**2
+
+
+@pytest.mark.parametrize("pattern", PATTERNS, ids=lambda p: p.name)
+@pytest.mark.parametrize("facing", ["points", "flats"])
+def test_mean_of_a_part_is_the_integral_over_it(pattern, facing):
+    """The mean over every half and quarter agrees with summing the independent surface over it."""
+    corner0_deg = hexagon.CORNER0_DEG[facing]
+    points = points_inside(60, corner0_deg)
+    for turn in range(6):
+        turned = tuple(pattern.rises[(s - turn) % 6] for s in range(6))
+        height = clipped_surface(pattern.rises, turn, points, corner0_deg)
+        for kept_x, kept_y in itertools.product((-1, 0, 1), repeat=2):
+            is_in = (points[:, 0] * kept_x >= 0.0) & (points[:, 1] * kept_y >= 0.0)
+            ours = mean_rise_of_part(turned, facing, kept_x, kept_y)
+            assert abs(height[is_in].mean() - ours) < 0.02
 
 
 @pytest.mark.parametrize("pattern", PATTERNS, ids=lambda p: p.name)

@@ -20,7 +20,7 @@ class DrainageBrief(Section):
         default=None,
         description="'pixels' follows the valleys of the raster and brings the water of the ground"
         " outside the board along; 'cell means' the averaged cells. Default: pixels, where a cell"
-        " is several pixels across and water.pool_depth_m is not set.",
+        " is two pixels across or more and water.pool_depth_m is not set.",
     )
     depressions: Literal["breach then fill", "fill"] = Field(
         default="breach then fill",
@@ -32,11 +32,14 @@ class DrainageBrief(Section):
     breach_depth_m: Positive = Field(default=10.0, description="Deepest cut.")
     lake_depth_m: Positive | None = Field(
         default=None,
-        description="Depressions at least this deep and of lake_area_km2 are lakes. Default: none.",
+        description="Depressions at least this deep and of lake_area_km2 are lakes, and are not"
+        " breached. Default: those 2 m deep and as large as a cell that are left after breaching.",
     )
     lake_area_km2: Positive | None = Field(default=None, description="Least area of a lake.")
     sea_level_m: Finite | None = Field(
-        default=None, description="Ground at or below it is sea, where rivers end. Default: no sea."
+        default=None,
+        description="Ground at or below it is sea, where rivers end. Default: a flat at 0 m that"
+        " runs off the raster.",
     )
     surroundings_km: Positive | None = Field(
         default=None,

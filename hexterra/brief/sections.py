@@ -241,7 +241,15 @@ class WaterBrief(Section):
 
     show: bool = Field(default=True, description="Whether the board carries watercourses.")
     threshold_km2: Positive | None = Field(
-        default=None, description="Ground that must drain through a cell to make it a watercourse."
+        default=None,
+        description="Ground that must drain through a cell to make it a watercourse. Default: so"
+        " that about one cell in eight is one.",
+    )
+    least_cells: Annotated[int, Field(ge=1, le=100)] = Field(
+        default=3, description="Shorter headwaters are left out, in cells."
+    )
+    standing: bool = Field(
+        default=True, description="Whether lakes, closed hollows and the sea are level water."
     )
     banks: Literal["sloping", "upright"] = Field(
         default="sloping", description="How the banks of watercourses are cut."

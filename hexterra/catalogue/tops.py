@@ -16,7 +16,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hexterra.errors import CatalogueError
-from hexterra.lattice.hexagon import CORNER0_DEG, N_SIDES, Facing, corner_offsets
+from hexterra.lattice.hexagon import (
+    CORNER0_DEG,
+    N_SIDES,
+    Facing,
+    clip_to_part,
+    corner_offsets,
+)
 
 Facet = tuple[int, ...]
 
@@ -101,6 +107,40 @@ def mean_rise(rises: Sequence[int]) -> Fraction:
             height = Fraction(sum(int(rises[corner]) for corner in triangle), 3)
             total += _share(triangle) * height
     return total
+
+
+@lru_cache(maxsize=4096)
+def mean_rise_of_part(rises: tuple[int, ...], facing: Facing, kept_x: int, kept_y: int) -> float:
+    """Return the mean of a turned top's height over the part that a board keeps of it, in steps.
+
+    Parameters
+    ----------
+    rises
+        Rises of corners 0 to 5 as the tile lies.
+    facing, kept_x, kept_y
+        How the hexagon stands, and which half or quarter is kept: see `part_name`.
+
+    Raises
+    ------
+    CatalogueError
+        As for `facets`.
+    """
+    if not kept_x and not kept_y:
+        return float(mean_rise(rises))
+    corner = corner_offsets(1.0, facing)
+    total = total_area = 0.0
+    for facet, (a, b, c) in zip(
+        facets(rises), facet_planes(rises, CORNER0_DEG[facing]).tolist(), strict=True
+    ):
+        part = clip_to_part(corner[list(facet)], kept_x, kept_y, tolerance=1e-9)
+        for i in range(1, len(part) - 1):
+            triangle = part[[0, i, i + 1]]
+            edge, other = triangle[1] - triangle[0], triangle[2] - triangle[0]
+            area = float(edge[0] * other[1] - edge[1] * other[0])
+            x, y = triangle.mean(axis=0).tolist()
+            total += area * (a * x + b * y + c)
+            total_area += area
+    return total / total_area
 
 
 def facet_planes(rises: Sequence[int], corner0_deg: float) -> NDArray[np.float64]:

@@ -231,6 +231,23 @@ class Board(Lattice):
             " +x_0=0 +y_0=0 +datum=WGS84 +units=m +no_defs"
         )
 
+    @cached_property
+    def kept_rings_xy(self) -> NDArray[np.float64]:
+        rings = self.rings_xy
+        if not self.is_cut:
+            return rings
+        rings = rings.copy()
+        for cell in np.flatnonzero(self.kept.any(axis=1)):
+            outline = self.outline_mm(int(cell))
+            last = np.minimum(np.arange(hexagon.N_SIDES), len(outline) - 1)
+            rings[cell] = self.bench_mm_to_ground_m(outline[last])
+        rings.flags.writeable = False
+        return rings
+
+    @property
+    def is_cut(self) -> bool:
+        return self.edges == "straight"
+
     @property
     def across_flats_m(self) -> float:
         """Distance between opposite sides of a cell on the ground, in metres."""

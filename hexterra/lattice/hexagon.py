@@ -105,9 +105,19 @@ def part_outline(
     The hexagon is clipped by the half-planes that `kept_x` and `kept_y` keep (see `part_name`).
     """
     outline = corner_offsets(across_flats, facing)
+    return clip_to_part(outline, kept_x, kept_y, tolerance=1e-9 * across_flats)
+
+
+def clip_to_part(
+    outline: NDArray[np.float64], kept_x: int, kept_y: int, *, tolerance: float
+) -> NDArray[np.float64]:
+    """Clip a convex outline around the middle of a hexagon, (k, 2), to what a board keeps of it.
+
+    The half-planes are those of `part_name`. Nothing may be left: then the result is (0, 2).
+    """
     for axis, kept in ((0, kept_x), (1, kept_y)):
         if kept:
-            outline = _clip(outline, axis, kept, tolerance=1e-9 * across_flats)
+            outline = _clip(outline, axis, kept, tolerance=tolerance)
     return outline
 
 
@@ -122,4 +132,4 @@ def _clip(
             clipped.append(here)
         if min(h, t) < -tolerance and max(h, t) > tolerance:
             clipped.append(here + (there - here) * (h / (h - t)))
-    return np.array(clipped)
+    return np.array(clipped).reshape(-1, 2)

@@ -75,6 +75,16 @@ class Lattice(Value, ABC):
         """
         return self.corner_xy[self.corner_of]
 
+    @cached_property
+    def kept_rings_xy(self) -> NDArray[np.float64]:
+        """Outline of what is kept of each cell: `rings_xy`, less what a board's edges cut off."""
+        return self.rings_xy
+
+    @property
+    def is_cut(self) -> bool:
+        """Whether a straight edge cuts cells, so that `kept_rings_xy` differ from `rings_xy`."""
+        return False
+
     @property
     def has_straight_sides(self) -> bool:
         """Whether each side is the straight line between its two corners in `crs`."""

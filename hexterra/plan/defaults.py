@@ -76,23 +76,6 @@ def count_levels(brief: Brief) -> int | None:
     return None
 
 
-def default_water_threshold(board: Board, brief: Brief) -> tuple[float, tuple[str, ...]]:
-    """Return the catchment that makes a watercourse, in m2.
-
-    Without a word in the brief it grows with the side of the board, so that boards of any size
-    carry about as many rivers across: common practice, no source.
-    """
-    if brief.water.threshold_km2 is not None:
-        return brief.water.threshold_km2 * 1e6, ()
-    n_cells = max(6, round(0.6 * board.n_cells**0.5))
-    threshold_m2 = n_cells * float(board.area_m2.mean())
-    if not brief.water.show:
-        return threshold_m2, ()
-    return threshold_m2, (
-        f"water.threshold_km2 = {threshold_m2 / 1e6:.4g} (the ground of {n_cells} cells)",
-    )
-
-
 def tops_within(catalogue: Catalogue, ramp_limit: int) -> Catalogue:
     """Leave out the tops that rise more steps than a ramp may."""
     gentle = tuple(p for p in catalogue.patterns if max(p.rises) <= ramp_limit)

@@ -13,7 +13,7 @@ from hexterra.plan.fixed_tiles import FixedTiles
 from hexterra.plan.rules import Rules
 from hexterra.stages.search.prices import FORBIDDEN, Prices
 from hexterra.stages.search.refine import MOST_REACH, refine
-from hexterra.stages.search.refined import Refined, Stopped
+from hexterra.stages.search.refined import Refined, SearchEffort, Stopped
 from hexterra.stages.tiles.fit import Tiles
 from hexterra.stages.variants.evaluate import evaluate, find_faults, with_corners
 from hexterra.values import Value, readonly
@@ -129,12 +129,12 @@ def solve(problem: FitProblem, brief: Brief, stock: Mapping[TileKind, int] | Non
     limit_s = brief.fit.time_limit_s
     end = None if limit_s is None else time.monotonic() + limit_s
 
-    def search(unwanted: NDArray[np.bool_]) -> Refined:
+    def search(unwanted: NDArray[np.bool_], effort: SearchEffort) -> Refined:
         left_s = None if end is None else max(end - time.monotonic(), 1e-3)
         return refine(
             problem.start,
             prices=problem.prices,
-            effort=brief.fit.effort,
+            effort=effort,
             reach=max(problem.reach, REACH_TO_CLOSE) if unwanted.any() else problem.reach,
             closed=~problem.may_face | unwanted,
             frozen=problem.frozen_cells,
@@ -145,10 +145,14 @@ def solve(problem: FitProblem, brief: Brief, stock: Mapping[TileKind, int] | Non
         )
 
     board, unwanted = problem.start.lattice, problem.unwanted
+    effort = brief.fit.effort
     while True:
         try:
-            return search(unwanted)
+            return search(unwanted, effort)
         except InfeasibleError as error:
+            if effort == "instant":  # a quick look was not enough
+                effort = "bounded"
+                continue
             if not unwanted.any():
                 raise
             is_bad = np.isin(board.labels, cast("tuple[str, ...]", error.facts["cells"]))

@@ -4,67 +4,42 @@ from __future__ import annotations
 
 import hashlib
 import json
-import math
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Final, NamedTuple, cast
+from typing import TYPE_CHECKING, Final, cast
 
 import numpy as np
-from affine import Affine
 from numpy.typing import NDArray
 
 from hexterra.brief.brief import without_folders
-from hexterra.elevation.averaging import average
 from hexterra.elevation.elevation import Elevation
-from hexterra.elevation.pixels import Pixels, Source, Window
 from hexterra.errors import BriefError
 from hexterra.inputs.maps import Maps
-from hexterra.plan.defaults import default_water_threshold
+from hexterra.plan.board_water import RoutingQuality, show_water, source_of_water
 from hexterra.progress import Progress, silent
-from hexterra.stages.drainage.drain import drain
 from hexterra.stages.mapping.carried_rivers import carried_rivers
-from hexterra.stages.mapping.cover import Cover, cover, cover_from_classes, join_covers
+from hexterra.stages.mapping.cover import (
+    Cover,
+    cover,
+    cover_from_classes,
+    cover_of_water,
+    join_covers,
+)
 from hexterra.stages.mapping.mapped_rivers import watercourses_from_lines
 from hexterra.stages.mapping.way import Way
 from hexterra.stages.mapping.ways import Ways, ways
-from hexterra.stages.sampling.pixel_geometry import pixel_areas
 from hexterra.stages.tiles.channels import upright_cells, width_classes
-from hexterra.stages.water.flow import Watercourses, flow
-from hexterra.stages.water.route import carry, draw
+from hexterra.stages.water.flow import Watercourses
 from hexterra.values import Value, readonly
 
 if TYPE_CHECKING:
     from hexterra.brief.brief import Brief
     from hexterra.lattice.board import Board
-    from hexterra.stages.drainage.drain import Drainage
     from hexterra.stages.sampling.gather import Heights
 
-#: Fewest pixels across a cell for its water to follow them.
-LEAST_PIXELS_ACROSS: Final = 5.0
 #: Most sides of one tile that roads may cross: crossroads.
 MOST_ROADS: Final = 4
-LAKE: Final = "lake"
 #: Sections of a brief on which an overlay depends.
 SECTIONS: Final = ("water", "drainage", "rivers", "roads", "areas", "land_cover")
-
-
-class RoutingQuality(NamedTuple):
-    """How true the water of the cells is to that of the pixels.
-
-    Parameters
-    ----------
-    share_wrong, area_error, mean_displacement_cells
-        As of `hexterra.stages.water.route.RoutingReport`; the last is None where no river is large.
-    is_complete
-        Whether all ground that drains to the board was looked at.
-    pixels_averaged
-        Pixels of the raster along each edge of one that was looked at.
-    """
-
-    share_wrong: float
-    area_error: float
-    mean_displacement_cells: float | None
-    is_complete: bool
-    pixels_averaged: int
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -185,32 +160,40 @@ def drape(
     notes: list[str] = []
     if brief.water.show:
         progress("following the water")
-        threshold_m2, assumed = default_water_threshold(board, brief)
-        factor, more = _pixels_averaged(elevation, board, brief)
-        assumed = (*assumed, *more)
-        if factor:
-            drained = _drained(average(elevation, factor), board, brief)
-            water, quality = _routed(drained, heights, threshold_m2, factor)
-            if not quality.is_complete:
-                notes.append(_cut_off(brief))
-            if brief.drainage.lake_depth_m is not None and drained.is_lake.any():
-                covers.append(_lakes(drained, board))
-        else:
-            water = flow(heights, threshold_m2=threshold_m2, pool_depth_m=brief.water.pool_depth_m)
-        if maps.rivers is not None:
-            rivers = ways(maps.rivers, board, tolerance_cells=brief.rivers.tolerance_cells)
-            unmet = _unmet("rivers.upright", brief.rivers.upright, rivers)
-            direction = "line" if brief.rivers.runs == "as drawn" else "height"
-            water = watercourses_from_lines(
-                rivers, water, threshold_m2=threshold_m2, direction=direction
+        source, assumed = source_of_water(elevation, heights, brief)
+        quality = source.quality
+        if quality is not None and not quality.is_complete:
+            notes.append(_cut_off(brief))
+        lines, direction = None, "line" if brief.rivers.runs == "as drawn" else "height"
+        drawn = maps.rivers
+        if drawn is not None:
+            lines = ways(drawn, board, tolerance_cells=brief.rivers.tolerance_cells)
+
+        def water_from(threshold_m2: float) -> Watercourses:
+            computed = source.draw(threshold_m2)
+            if lines is None:
+                return computed
+            return watercourses_from_lines(
+                lines,
+                computed,
+                threshold_m2=threshold_m2,
+                direction=direction,
+                least_cells=brief.water.least_cells,
             )
-            rivers = carried_rivers(rivers, water, direction=direction)
-            notes += [*maps.rivers.notes, *rivers.notes, *unmet]
+
+        water, more = show_water(water_from, source.catchment_m2, brief)
+        assumed = (*assumed, *more)
+        if lines is not None and drawn is not None:
+            unmet = _unmet("rivers.upright", brief.rivers.upright, lines)
+            rivers = carried_rivers(lines, water, direction=direction)
+            notes += [*drawn.notes, *rivers.notes, *unmet]
             upright = upright_cells(water, rivers, brief.rivers.upright)
         if brief.water.banks == "upright":
             upright = water.is_watercourse
         limits_m2 = [km2 * 1e6 for km2 in brief.water.wider_from_km2]
         width = width_classes(water, limits=limits_m2)
+        if water.standing is not None:
+            covers.append(cover_of_water(water.standing))
     roads = None
     if maps.roads is not None:
         progress("laying out roads")
@@ -255,57 +238,6 @@ def _digest_of_keys(brief: Brief) -> str:
     return hashlib.blake2b(json.dumps(keys).encode(), digest_size=16).hexdigest()
 
 
-def _pixels_averaged(
-    elevation: Elevation, board: Board, brief: Brief
-) -> tuple[int, tuple[str, ...]]:
-    """Choose how many pixels are averaged into one for water to follow; 0 for cell means."""
-    asked = brief.drainage
-    if asked.follow == "cell means" or brief.water.pool_depth_m is not None:
-        return 0, ()
-    rows, columns = elevation.shape
-    row, column = rows // 2, columns // 2
-    pixel_m2 = float(pixel_areas(elevation, Window(row, row + 1, column, column + 1)).mean())
-    across = math.sqrt(float(board.area_m2.max()) / pixel_m2 * 2.0 / math.sqrt(3.0))
-    if asked.follow is None and across < LEAST_PIXELS_ACROSS:
-        return 0, (f'drainage.follow = "cell means" (a cell is only {across:.2g} pixels across)',)
-    factor = max(1, math.ceil(across / asked.pixels_across))
-    how = "" if factor == 1 else f", {factor} x {factor} pixels averaged into one"
-    said = () if asked.follow is not None else (
-        f'drainage.follow = "pixels" (a cell is {across:.0f} pixels across{how})',
-    )  # fmt: skip
-    return factor, said
-
-
-def _drained(elevation: Elevation, board: Board, brief: Brief) -> Drainage:
-    asked = brief.drainage
-    return drain(
-        elevation,
-        around=board,
-        surroundings_m=None if asked.surroundings_km is None else asked.surroundings_km * 1e3,
-        depressions=asked.depressions,
-        breach_length_pixels=asked.breach_length_pixels,
-        breach_depth_m=asked.breach_depth_m,
-        lake_depth_m=asked.lake_depth_m,
-        lake_area_m2=None if asked.lake_area_km2 is None else asked.lake_area_km2 * 1e6,
-        sea_level_m=asked.sea_level_m,
-    )
-
-
-def _routed(
-    drained: Drainage, heights: Heights, threshold_m2: float, factor: int
-) -> tuple[Watercourses, RoutingQuality]:
-    carried = carry(drained, heights.lattice)
-    displacement = carried.mean_displacement_cells
-    quality = RoutingQuality(
-        carried.share_wrong,
-        carried.area_error,
-        None if math.isnan(displacement) else displacement,
-        drained.is_complete,
-        factor,
-    )
-    return draw(carried, heights, threshold_m2=threshold_m2), quality
-
-
 def _cut_off(brief: Brief) -> str:
     """Say that rivers may enter the board smaller than they are."""
     reason = (
@@ -345,31 +277,3 @@ def _mapped_cover(brief: Brief, maps: Maps, board: Board) -> list[Cover]:
             cover_from_classes(maps.land_cover, board, names=names, least_share=asked.least_share)
         )
     return found
-
-
-def _lakes(drained: Drainage, board: Board) -> Cover:
-    """Share out the lakes of the raster."""
-    row, _, column, _ = drained.window
-    whole = drained.elevation.affine
-    [(x, y)] = drained.elevation.to_crs(np.array([[column, row]], dtype=np.float64)).tolist()
-    raster = replace(
-        drained.elevation,
-        shape=drained.is_lake.shape,
-        affine=Affine(whole.a, whole.b, x, whole.d, whole.e, y),
-        source=_Marks(drained.is_lake),
-        name=LAKE,
-    )
-    return cover_from_classes(raster, board, names={1: LAKE})
-
-
-@dataclass(frozen=True, eq=False, repr=False)
-class _Marks(Source):
-    """1 where a pixel is marked, 0 elsewhere."""
-
-    is_marked: NDArray[np.bool_]
-
-    def read(self, window: Window) -> Pixels:
-        row0, row1, column0, column1 = window
-        held = self.is_marked[row0:row1, column0:column1].astype(np.float32)
-        held.flags.writeable = False
-        return Pixels(held, None)

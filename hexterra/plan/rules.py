@@ -16,7 +16,7 @@ from hexterra.plan.defaults import (
 )
 from hexterra.progress import Progress, silent
 from hexterra.stages.levels.legalise import LegalLevels, legalise
-from hexterra.stages.levels.quantise import quantise
+from hexterra.stages.levels.quantise import at_water_level, quantise
 from hexterra.stages.search.prices import Prices
 from hexterra.stages.tiles.cuts import cuts
 from hexterra.stages.tiles.fit import Tiles, fit
@@ -107,6 +107,8 @@ def legal_levels(
         n_levels=count_levels(brief),
         thresholds_m=brief.heights.thresholds_m,
     )
+    if overlay.water is not None:
+        levels = at_water_level(levels, overlay.water.standing)
     progress("making every slope cuttable")
     cliffs = cliffs_of(levels, board, brief)
     return legalise(
@@ -151,12 +153,14 @@ def rules_for(
         ),
     )
     by_brief = legal.cliff if brief.fit.step_faces == "marked cliffs only" else can_face
-    off_roads = ~overlay.road_sides
+    may_stand = ~overlay.road_sides
+    if overlay.water is not None and overlay.water.standing is not None:
+        may_stand &= ~overlay.water.standing.joins
     return Rules(
         legal=legal,
         fitted=fitted,
         prices=prices_of(brief, catalogue),
-        can_face=can_face & off_roads | fitted.cliff,
-        may_face=by_brief & off_roads,
+        can_face=can_face & may_stand | fitted.cliff,
+        may_face=by_brief & may_stand,
         profile=rim_profile(overlay.lattice, brief),
     )

@@ -68,7 +68,7 @@ def verify(directory: str | Path) -> Verdict:
     findings.extend(check_places(board, outline))
     findings.extend(check_ground(board))
     if document is not None:
-        findings.extend(check_residuals(board, document.steps))
+        findings.extend(check_residuals(board, outline, document.steps))
     findings.extend(check_pieces(board, outline, pieces))
     findings.extend(check_stacks(board))
     findings.extend(check_footings(board))

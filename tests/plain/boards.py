@@ -15,7 +15,7 @@ import numpy as np
 from scipy.optimize import Bounds, LinearConstraint, milp
 from scipy.sparse import coo_array
 
-from hexterra.catalogue.tops import facet_planes, mean_rise
+from hexterra.catalogue.tops import facet_planes, mean_rise, mean_rise_of_part
 from hexterra.lattice.board import Board
 from hexterra.stages.search.prices import Prices
 from hexterra.stages.tiles.fit import Tiles
@@ -87,6 +87,9 @@ def model_of(tiles: Tiles, prices: Prices, reach: int = 1) -> Model:
 def _top(tiles: Tiles, prices: Prices, cell: int, rises, corners, ground) -> float:
     lattice, water = tiles.lattice, tiles.legal.water
     top = min(corners) + float(mean_rise(rises))
+    if isinstance(lattice, Board) and lattice.kept[cell].any():
+        turned = tuple(corner - min(corners) for corner in corners)
+        top = min(corners) + mean_rise_of_part(turned, lattice.facing, *lattice.kept[cell].tolist())
     price = prices.mean_height * abs(top - tiles.legal.levels.position[cell])
     for s in range(6):
         if isinstance(lattice, Board) and lattice.edges == "straight":

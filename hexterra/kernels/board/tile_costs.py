@@ -81,10 +81,11 @@ class OrientedPatterns(NamedTuple):
 
     Parameters
     ----------
-    rises, mean_rise
-        Corner rises, (R, 6) int32, and their mean over the top, (R,) float64, in steps.
-    price
-        Price of each in each of k settings, (k, R) float64.
+    rises
+        Corner rises, (R, 6) int32, in steps.
+    mean_rise, price
+        Their mean over what is kept of the top, in steps, and the price of each, in each of k
+        settings, (k, R) float64.
     setting
         Setting of each cell, (n,) int32.
     """
@@ -127,7 +128,7 @@ def price_labels(
             for p in range(n_oriented):
                 total = oriented.price[oriented.setting[i], p]
                 total += ground.mean_weight[i] * abs(
-                    base + oriented.mean_rise[p] - ground.position[i]
+                    base + oriented.mean_rise[oriented.setting[i], p] - ground.position[i]
                 )
                 for s in range(6):
                     total += off[s, rises[p, s]]

@@ -78,7 +78,8 @@ def constrain(
 
     Where water runs from w across a side to d, d and the two neighbours of w beside that side may
     not stand above w, cliffs or not. With corners as high as their highest cell, both corners of
-    the side then stand exactly at w's level, so the built bed never rises downstream.
+    the side then stand exactly at w's level, so the built bed never rises downstream. Cells of one
+    lake, or of the sea, stand at one level.
     """
     rise = np.full((lattice.n_cells, N_SIDES), NO_LIMIT, dtype=np.int32)
     np.copyto(rise, limit, where=(lattice.neighbours >= 0) & ~cliff)
@@ -90,7 +91,26 @@ def constrain(
             lower = lattice.neighbours[cell, side]
             adjoins = lower >= 0
             rise[lower[adjoins], lattice.back_sides[cell, side][adjoins]] = 0
+        if water.standing is not None:
+            rise[water.standing.joins] = 0
     return Constraints(lattice, rise)
+
+
+def keep_banks(
+    rules: Constraints, cliff: NDArray[np.bool_], water: Watercourses | None
+) -> Constraints:
+    """Add that a valley keeps its banks, but for cliffs.
+
+    Dry ground beside a watercourse that is no lower than the cell through which it runs may not be
+    built lower.
+    """
+    if water is None:
+        return rules
+    there, mean_m = water.heights.lattice.neighbours, water.heights.mean_m
+    is_wet = water.is_watercourse
+    beside = (there >= 0) & is_wet[:, None] & ~is_wet[there]
+    is_bank = beside & (mean_m[there] >= mean_m[:, None])
+    return Constraints(rules.lattice, np.where(is_bank & ~cliff, 0, rules.rise).astype(np.int32))
 
 
 def _n_sides(lattice: Lattice) -> NDArray[np.int64]:

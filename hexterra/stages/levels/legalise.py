@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Final, get_args
 import numpy as np
 
 from hexterra.arguments import checked
-from hexterra.errors import BriefError
+from hexterra.errors import BriefError, InfeasibleError
 from hexterra.kernels.board.level_flow import RiseCost, raise_levels, tighten
 from hexterra.lattice.hexagon import N_SIDES
 from hexterra.stages.levels.constraints import (
@@ -21,6 +21,7 @@ from hexterra.stages.levels.constraints import (
     checked_cliffs,
     checked_limit,
     constrain,
+    keep_banks,
     refuse,
     wrong_shape,
 )
@@ -133,8 +134,9 @@ def legalise(
     The result is the exact minimum of the sum over cells of ``weight * abs(level - position)``, or
     of the squares, over whole levels where: across every side that is not a cliff levels differ by
     at most the limit; where water runs from one cell to the next, neither the next cell nor the
-    two that flank the side between them stand above the first; levels keep to the bounds; pinned
-    cells stand where they are pinned.
+    two that flank the side between them stand above the first; cells of one lake stand at one
+    level; dry ground beside a watercourse stands no lower than it, where it does not in nature and
+    pins do not ask for it; levels keep to the bounds; pinned cells stand where they are pinned.
 
     Parameters
     ----------
@@ -201,7 +203,11 @@ def legalise(
         cell, pin = np.array(pinned, dtype=np.int32).T
         least[cell] = most[cell] = pin
     target = objective(levels.position, weights, measure, lower, upper)
-    start = _start(levels, rules, least, most)
+    try:
+        with_banks = keep_banks(rules, cliff, water)
+        start, rules = _start(levels, with_banks, least, most), with_banks
+    except InfeasibleError:  # pins stand lower than a river: its banks give way
+        start = _start(levels, rules, least, most)
     level, flow = _descend(rules, target, least, most, start)
 
     cost_units = int(target.units_of(level.astype(np.int64)).sum())

@@ -6,7 +6,7 @@ Takes `Heights` from `gather`; its `Levels` go on to `legalise`, which makes the
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final, Literal, get_args
 
 import numpy as np
@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from hexterra.stages.sampling.gather import Heights
+    from hexterra.stages.water.standing import StandingWater
 
 Method = Literal["even", "quantile", "natural breaks", "given"]
 
@@ -45,7 +46,8 @@ class Levels(Value):
         Heights between the levels, (k,) float64, ascending, in metres. A level is the number of
         thresholds not above the height.
     position
-        Continuous level, (n,) float64: piecewise linear in the height, with threshold j at
+        Continuous level, (n,) float64: piecewise linear in the height (under a lake or the sea, of
+        the water: see `at_water_level`), with threshold j at
         ``j + 0.5`` and one level per `metres_per_step` outside the thresholds. Always
         ``level == clip(floor(position + 0.5), 0, k)``.
     level
@@ -249,6 +251,19 @@ def _quantile_cuts(count: NDArray[np.int64], n_levels: int) -> NDArray[np.int64]
         cut[j] = least + int(reach.argmin())
         least = int(cut[j]) + 1
     return cut
+
+
+def at_water_level(levels: Levels, standing: StandingWater | None) -> Levels:
+    """Want cells under standing water at the height of its surface, not at that of their ground."""
+    if standing is None:
+        return levels
+    height_m = levels.heights.mean_m.copy()
+    under = standing.is_under
+    height_m[under] = standing.height_m[standing.body[under]]
+    thresholds_m = levels.thresholds_m
+    level = np.searchsorted(thresholds_m, height_m, side="right").astype(np.int32)
+    position = _position(height_m, thresholds_m, level, levels.datum_m, levels.metres_per_step)
+    return replace(levels, position=position, level=level)
 
 
 def _check_method(

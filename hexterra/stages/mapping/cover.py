@@ -17,16 +17,16 @@ from hexterra.arguments import checked
 from hexterra.elevation.pixels import Pixels, Source, Window
 from hexterra.errors import BriefError, CoverageError, VectorError
 from hexterra.lattice.board import Board
-from hexterra.stages.mapping.local_frame import LocalFrame, carry_areas, kept_rings_xy, place_cells
-from hexterra.stages.sampling.gather import _coverage  # pyright: ignore[reportPrivateUsage]
-from hexterra.stages.sampling.outlines import PixelWeights, outline_cells
-from hexterra.stages.sampling.raster_passes import Ground, add_up
+from hexterra.stages.mapping.local_frame import LocalFrame, carry_areas, place_cells
+from hexterra.stages.sampling.gather import average_cells
+from hexterra.stages.water.standing import LAKE, SEA
 from hexterra.values import Value, freeze_arrays
 from hexterra.vectors.board_frame import nothing_here
 
 if TYPE_CHECKING:
     from hexterra.elevation.elevation import Elevation
     from hexterra.lattice.lattice import Lattice
+    from hexterra.stages.water.standing import StandingWater
     from hexterra.vectors.features import Features
 
 #: Share of a cell from which a kind is given to it.
@@ -165,19 +165,16 @@ def cover_from_classes(
             value=dict(names),
         )
     kinds = tuple(dict.fromkeys(names.values()))
-    outlines = outline_cells(raster, _cut_to_edges(lattice))
     share = np.zeros((lattice.n_cells, len(kinds)))
     is_on_raster = np.zeros(lattice.n_cells, np.bool_)
     for kind, name in enumerate(kinds):
-        if outlines is None:
-            break
         codes = tuple(float(code) for code, of_kind in names.items() if of_kind == name)
-        chosen = replace(raster, source=_IsClass(raster, codes))
-        ground = Ground(chosen, PixelWeights(chosen), outlines.period)
-        totals = add_up(ground, outlines)
-        is_on_raster |= totals.n_touched > 0
-        mean = np.where(totals.n_usable > 0, totals.mean, 0.0)
-        share[:, kind] = mean * _coverage(ground, outlines, totals)
+        found = average_cells(replace(raster, source=_IsClass(raster, codes)), lattice)
+        if found is None:
+            break
+        mean, coverage = found
+        is_on_raster |= ~np.isnan(coverage)
+        share[:, kind] = np.nan_to_num(mean) * np.nan_to_num(coverage)
     if not is_on_raster.any():
         raise CoverageError(
             f"the board lies off the raster {raster.name!r}, and has none of its classes",
@@ -194,8 +191,24 @@ def cover_from_classes(
         )
     area_m2 = lattice.area_m2
     if isinstance(lattice, Board):
-        area_m2 = np.asarray(shapely.area(shapely.polygons(kept_rings_xy(lattice))))
+        area_m2 = np.asarray(shapely.area(shapely.polygons(lattice.kept_rings_xy)))
     return _finish(lattice, kinds, share, area_m2, least_share, notes)
+
+
+def cover_of_water(standing: StandingWater) -> Cover:
+    """Take lakes and the sea for what covers their cells."""
+    lattice, kinds = standing.lattice, (LAKE, SEA)
+    number = np.array([kinds.index(kind) for kind in standing.kinds])
+    given = np.where(standing.is_under, number[standing.body], -1)
+    found = [kind for kind in (0, 1) if (given == kind).any()]
+    area_m2 = np.asarray(shapely.area(shapely.polygons(lattice.kept_rings_xy)))
+    return Cover(
+        lattice,
+        tuple(kinds[kind] for kind in found),
+        standing.share[:, found],
+        area_m2,
+        np.where(given >= 0, np.searchsorted(found, given), -1).astype(np.int32),
+    )
 
 
 def join_covers(first: Cover, second: Cover) -> Cover:
@@ -232,28 +245,6 @@ class _IsClass(Source):
         held = is_in.astype(np.float32)
         held.flags.writeable = False
         return Pixels(held, stored.usable)
-
-
-class _CutBoard(Board):
-    """A board whose cells end at its straight edges."""
-
-    @property
-    def has_straight_sides(self) -> bool:
-        return False
-
-    @property
-    def rings_xy(self) -> NDArray[np.float64]:
-        return kept_rings_xy(Board(**{name: getattr(self, name) for name in _BOARD_FIELDS}))
-
-
-_BOARD_FIELDS: Final = tuple(Board.__dataclass_fields__)
-
-
-def _cut_to_edges(lattice: Lattice) -> Lattice:
-    """Return the same cells, cut to what the board keeps of them."""
-    if not isinstance(lattice, Board) or lattice.edges == "whole":
-        return lattice
-    return _CutBoard(**{name: getattr(lattice, name) for name in _BOARD_FIELDS})
 
 
 def _overlaps(

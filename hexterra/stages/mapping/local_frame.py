@@ -18,7 +18,6 @@ from pyproj import CRS, Transformer
 
 from hexterra.errors import BoardError
 from hexterra.lattice.board import Board
-from hexterra.lattice.hexagon import N_SIDES
 from hexterra.vectors.board_frame import bounds_around
 
 if TYPE_CHECKING:
@@ -72,7 +71,7 @@ def place_cells(lattice: Lattice) -> LocalFrame:
     """
     pitch = np.sqrt(lattice.area_m2 * 2.0 / np.sqrt(3.0))
     if isinstance(lattice, Board):
-        return LocalFrame(lattice.crs, kept_rings_xy(lattice), lattice.centre_xy, pitch)
+        return LocalFrame(lattice.crs, lattice.kept_rings_xy, lattice.centre_xy, pitch)
     crs = _frame_around(lattice)
     to_frame = Transformer.from_crs(lattice.crs, crs, always_xy=True)
 
@@ -80,16 +79,6 @@ def place_cells(lattice: Lattice) -> LocalFrame:
         return np.stack(to_frame.transform(points[..., 0], points[..., 1]), axis=-1)
 
     return LocalFrame(crs, carry(lattice.rings_xy), carry(lattice.centre_xy), pitch)
-
-
-def kept_rings_xy(board: Board) -> NDArray[np.float64]:
-    """Outline of what a board keeps of each cell, (n_cells, 6, 2), on the ground, in metres."""
-    rings = board.rings_xy.copy()
-    for cell in np.flatnonzero(board.kept.any(axis=1)):
-        outline = board.outline_mm(int(cell))
-        last = np.minimum(np.arange(N_SIDES), len(outline) - 1)
-        rings[cell] = board.bench_mm_to_ground_m(outline[last])
-    return rings
 
 
 def _frame_around(lattice: Lattice) -> str:

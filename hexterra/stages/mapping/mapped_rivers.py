@@ -28,6 +28,7 @@ from hexterra.stages.water.flow import (
     WaterKind,
     draw_watercourses,
 )
+from hexterra.stages.water.stubs import prune_stubs
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -51,6 +52,7 @@ def watercourses_from_lines(
     threshold_m2: float,
     kinds: Iterable[str] | None = None,
     direction: Direction = "line",
+    least_cells: int = 1,
 ) -> Watercourses:
     """Let water run along drawn rivers, and elsewhere as it was computed.
 
@@ -81,6 +83,8 @@ def watercourses_from_lines(
     direction
         "line": a line runs downstream, as is common practice in maps of water. "height": from
         its higher to its lower end, by the mean height of the cells; as drawn if they are equal.
+    least_cells
+        Fewest cells of a computed headwater; see `prune_stubs`.
 
     Returns
     -------
@@ -113,7 +117,7 @@ def watercourses_from_lines(
                 f" it ends, in {labels[cells[-1]]}."
             )
     river.merge_parallel(threshold_m2)
-    return _assemble(river, computed, threshold_m2)
+    return _assemble(river, computed, threshold_m2, least_cells)
 
 
 def downstream(way: Way, heights: Heights, direction: Direction) -> Way:
@@ -344,18 +348,23 @@ class _Rivers:
         return total
 
 
-def _assemble(river: _Rivers, computed: Watercourses, threshold_m2: float) -> Watercourses:
+def _assemble(
+    river: _Rivers, computed: Watercourses, threshold_m2: float, least_cells: int
+) -> Watercourses:
     """Decide which cells are wet, give every cell room, and put the value together."""
     lattice = river.lattice
     n = lattice.n_cells
-    here = np.arange(n)
-    receiver = river.receiver
+    here, receiver = np.arange(n), river.receiver
     carries = has_source_upstream(order_of(receiver), receiver, river.is_drawn)
     catchment = river.catchments()
     is_wet = carries | (catchment >= threshold_m2 * (1.0 - ROUNDING))
-    is_sink = receiver == here
+    standing = computed.standing
+    ends = receiver if standing is None else standing.stops(receiver)
+    before = ends.copy()
+    is_sink = ends == here
     allowed = np.where(is_sink, MAX_INFLOWS_AT_SINK, MAX_INFLOWS)
-    notes = limit_inflows(lattice, receiver, catchment, is_wet, carries, allowed)
+    notes = limit_inflows(lattice, ends, catchment, is_wet, carries, allowed)
+    np.copyto(receiver, ends, where=ends != before)
     order = order_of(receiver)
     catchment = river.own_m2.copy()
     lattice_flow.accumulate(order, receiver, catchment)
@@ -363,7 +372,11 @@ def _assemble(river: _Rivers, computed: Watercourses, threshold_m2: float) -> Wa
     for cell in order[::-1]:
         filled[cell] = max(filled[cell], filled[receiver[cell]])
 
-    n_inflows = np.bincount(receiver[is_wet & ~is_sink], minlength=n)
+    if least_cells > 1:
+        from_lakes = np.zeros(n, np.bool_) if standing is None else standing.is_under
+        is_kept = carries | river.comes_in | from_lakes
+        prune_stubs(ends, catchment, is_wet, is_kept, least_cells)
+    n_inflows = np.bincount(ends[is_wet & ~is_sink], minlength=n)
     alone = np.flatnonzero(river.is_drawn & is_sink & (n_inflows == 0))
     notes += tuple(
         f"The river in {lattice.labels[cell]} is left out: it neither enters from a cell nor leaves"
@@ -372,7 +385,7 @@ def _assemble(river: _Rivers, computed: Watercourses, threshold_m2: float) -> Wa
     )
     is_wet &= ~is_sink | (n_inflows > 0)  # a lone cell joins nothing
     matches = lattice.neighbours == receiver[:, None]
-    side = np.where(is_sink, -1, matches.argmax(axis=1)).astype(np.int8)
+    side = np.where(receiver == here, -1, matches.argmax(axis=1)).astype(np.int8)
     return draw_watercourses(
         heights=computed.heights,
         filled_m=filled,
@@ -383,4 +396,5 @@ def _assemble(river: _Rivers, computed: Watercourses, threshold_m2: float) -> Wa
         is_watercourse=is_wet,
         comes_in=river.comes_in,
         notes=(*river.notes, *notes),
+        standing=standing,
     )

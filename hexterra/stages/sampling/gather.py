@@ -173,6 +173,28 @@ def gather(
     )
 
 
+def average_cells(
+    elevation: Elevation, lattice: Lattice
+) -> tuple[NDArray[np.float64], NDArray[np.float64]] | None:
+    """Average the usable pixels under each cell, as `gather` does, and refuse nothing.
+
+    Returns
+    -------
+    tuple
+        Mean of each cell, NaN without any usable pixel, and coverage, NaN off the raster, both
+        (n_cells,) float64. None if no cell has a place on the raster.
+    """
+    outlines = outline_cells(elevation, lattice)
+    if outlines is None:
+        return None
+    ground = Ground(elevation, PixelWeights(elevation), outlines.period)
+    totals = add_up(ground, outlines)
+    if not totals.n_touched.any():
+        return None
+    coverage = _coverage(ground, outlines, totals)
+    return totals.mean, np.where(totals.n_touched > 0, coverage, np.nan)
+
+
 def _check(quantiles: Sequence[float], minimum_coverage: float, below: str) -> tuple[float, ...]:
     if not 0.0 < minimum_coverage <= 1.0:
         raise BriefError(

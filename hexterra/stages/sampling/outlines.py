@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from pyproj import CRS, Transformer
 
 from hexterra.elevation import georeference
+from hexterra.kernels.compiled import frozen
 from hexterra.kernels.raster.edges import list_edges
 
 if TYPE_CHECKING:
@@ -57,7 +58,7 @@ class Outlines:
 
 
 def outline_cells(elevation: Elevation, lattice: Lattice) -> Outlines | None:
-    """Carry the outlines of `lattice` to the pixel grid of `elevation`.
+    """Carry the outlines of what is kept of each cell to the pixel grid of `elevation`.
 
     Vertices are projected exactly; between them, sides are straight in pixel space. In a
     geographic CRS, longitudes are shifted by whole turns so that no outline jumps and each lies
@@ -70,7 +71,7 @@ def outline_cells(elevation: Elevation, lattice: Lattice) -> Outlines | None:
         x, y = to_raster.transform(points[..., 0], points[..., 1])
         return np.stack([x, y], axis=-1)
 
-    if lattice.has_straight_sides:
+    if lattice.has_straight_sides and not lattice.is_cut:
         corner_xy = carry(lattice.corner_xy)
         if not np.isfinite(corner_xy).all():
             return None
@@ -78,23 +79,33 @@ def outline_cells(elevation: Elevation, lattice: Lattice) -> Outlines | None:
         ring_xy = corner_xy[lattice.corner_of]
         sides = lattice.neighbours
     else:
-        ring_xy, corner_xy = carry(lattice.rings_xy), carry(lattice.corner_xy)
+        ring_xy, corner_xy = carry(lattice.kept_rings_xy), carry(lattice.corner_xy)
         if not (np.isfinite(ring_xy).all() and np.isfinite(corner_xy).all()):
             return None
         ring_xy = _to_pixels(elevation, ring_xy)
         corner_xy = _to_pixels(elevation, corner_xy[:, None])[:, 0]
         sides = _shared_sides(lattice, ring_xy)
     is_clockwise = bool(ring_areas(ring_xy[:1])[0] < 0.0)
-    edge_xy, edge_cells = list_edges(ring_xy, sides, is_clockwise)
     rows, columns = elevation.shape
     least = np.array([-np.inf if period else 0.0, 0.0])
     most = np.array([np.inf if period else float(columns), float(rows)])
-    is_cut: NDArray[np.bool_] = np.zeros(len(ring_xy), dtype=np.bool_)
-    x, y = edge_xy[:, ::2], edge_xy[:, 1::2]
-    if x.min() < least[0] or x.max() > most[0] or y.min() < least[1] or y.max() > most[1]:
-        is_beyond = (ring_xy < least) | (ring_xy > most)
-        is_cut = np.logical_or.reduce(is_beyond, axis=(1, 2))
-        edge_xy, edge_cells = _cut(edge_xy, edge_cells, least, most)
+    is_beyond = (ring_xy < least) | (ring_xy > most)
+    is_cut: NDArray[np.bool_] = np.logical_or.reduce(is_beyond, axis=(1, 2))
+    if not is_cut.any():
+        edge_xy, edge_cells = list_edges(ring_xy, sides, is_clockwise)
+        return Outlines(ring_xy, edge_xy, edge_cells, corner_xy, is_cut, period)
+    is_shared = (sides >= 0) & ~is_cut[:, None] & ~is_cut[sides]
+    own_sides = np.where(is_shared, sides, np.int32(-1))
+    own_sides.flags.writeable = False
+    edge_xy, edge_cells = list_edges(ring_xy, own_sides, is_clockwise)
+    is_whole = ~is_cut[edge_cells.max(axis=1)]
+    cells, parts = _clip(ring_xy, np.flatnonzero(is_cut), least, most)
+    alone = frozen(np.full(parts.shape[:2], -1, dtype=np.int32))
+    part_xy, part_cells = list_edges(parts, alone, is_clockwise)
+    # Along the top border nothing lies above, so those edges add nothing.
+    part_xy, part_cells = part_xy[part_xy[:, 3] > 0.0], part_cells[part_xy[:, 3] > 0.0]
+    edge_xy = np.concatenate([edge_xy[is_whole], part_xy])
+    edge_cells = np.concatenate([edge_cells[is_whole], _renumber(part_cells, cells)])
     return Outlines(ring_xy, edge_xy, edge_cells, corner_xy, is_cut, period)
 
 
@@ -150,41 +161,60 @@ def _shared_sides(lattice: Lattice, ring_xy: NDArray[np.float64]) -> NDArray[np.
     return sides
 
 
-def _cut(
-    edge_xy: NDArray[np.float64],
-    edge_cells: NDArray[np.int32],
+def _clip(
+    ring_xy: NDArray[np.float64],
+    cells: NDArray[np.intp],
     least: NDArray[np.float64],
     most: NDArray[np.float64],
-) -> tuple[NDArray[np.float64], NDArray[np.int32]]:
-    """Cut outlines to the raster: split edges at its border and press what is outside onto it.
+) -> tuple[NDArray[np.int32], NDArray[np.float64]]:
+    """Clip the outlines of some cells to the raster; return those of which anything is left.
 
-    A closed outline stays closed, and encloses just its part inside. `least` and `most` are the
-    first and past-the-last column, and row.
+    One border after the other (Sutherland and Hodgman, Reentrant polygon clipping, Communications
+    of the ACM 17, 1974): what is left of a convex outline is convex. A ring with fewer vertices
+    than another repeats its last. `least` and `most` are the first and past-the-last column, and
+    row.
     """
-    start, end = edge_xy[:, :2], edge_xy[:, 2:]
-    is_outside = ((edge_xy < np.tile(least, 2)) | (edge_xy > np.tile(most, 2))).any(axis=1)
-    p, q = start[is_outside], end[is_outside]
-    length = q - p
-    share = [np.zeros(len(p)), np.ones(len(p))]
-    for axis in (0, 1):
-        moves = length[:, axis] != 0.0
-        for border in (least[axis], most[axis]):
-            if np.isfinite(border):
-                at = np.zeros(len(p))
-                np.divide(border - p[:, axis], length[:, axis], out=at, where=moves)
-                share.append(np.clip(at, 0.0, 1.0))
-    cuts = np.sort(np.column_stack(share), axis=1)
-    points = p[:, None] + cuts[..., None] * length[:, None]
-    points[cuts == 1.0] = np.broadcast_to(q[:, None], points.shape)[cuts == 1.0]
-    points = np.clip(points, least, most)
-    pieces = np.concatenate([points[:, :-1], points[:, 1:]], axis=2).reshape(-1, 4)
-    cells = np.repeat(edge_cells[is_outside], points.shape[1] - 1, axis=0)
-    # Along the top border nothing lies above, so those pieces add nothing.
-    counts = (pieces[:, :2] != pieces[:, 2:]).any(axis=1) & (pieces[:, 3] > 0.0)
-    return (
-        np.concatenate([edge_xy[~is_outside], pieces[counts]]),
-        np.concatenate([edge_cells[~is_outside], cells[counts]]),
-    )
+    lowest, highest = ring_xy[cells].min(axis=1), ring_xy[cells].max(axis=1)
+    reaches = ((highest > least) & (lowest < most)).all(axis=1)
+    kept: list[int] = []
+    rings: list[NDArray[np.float64]] = []
+    for cell in cells[reaches].tolist():
+        ring = ring_xy[cell]
+        for axis in (0, 1):
+            for border, sign in ((least[axis], 1.0), (most[axis], -1.0)):
+                ring = _within(ring, axis, float(border), sign)
+        if len(ring) > 2:
+            kept.append(cell)
+            rings.append(ring)
+    n_vertices = max((len(ring) for ring in rings), default=3)
+    parts = np.empty((len(rings), n_vertices, 2))
+    for part, ring in zip(parts, rings, strict=True):
+        part[:] = ring[np.minimum(np.arange(n_vertices), len(ring) - 1)]
+    return np.array(kept, dtype=np.int32), parts
+
+
+def _within(
+    ring: NDArray[np.float64], axis: int, border: float, sign: float
+) -> NDArray[np.float64]:
+    """Clip an outline, (k, 2), to where `sign` times a coordinate is not below that of a border."""
+    inside = sign * (ring[:, axis] - border) if np.isfinite(border) else np.ones(len(ring))
+    if (inside >= 0.0).all():
+        return ring
+    points: list[NDArray[np.float64]] = []
+    for k in range(len(ring)):
+        here, there, h, t = ring[k - 1], ring[k], inside[k - 1], inside[k]
+        if (h < 0.0) != (t < 0.0):
+            crossing = here + (there - here) * (h / (h - t))
+            crossing[axis] = border
+            points.append(crossing)
+        if t >= 0.0:
+            points.append(there)
+    return np.array(points).reshape(-1, 2)
+
+
+def _renumber(edge_cells: NDArray[np.int32], cells: NDArray[np.int32]) -> NDArray[np.int32]:
+    """Put the numbers of cells for their places in a list; -1 stays."""
+    return np.where(edge_cells < 0, np.int32(-1), cells[edge_cells])
 
 
 @dataclass(frozen=True)

@@ -99,13 +99,14 @@ def _metres_per_unit(crs: Any) -> float:
 
 
 def window_of(elevation: Elevation, lattice: Lattice) -> Window:
-    """Rows and columns that the cells reach, within the raster."""
+    """Rows and columns that the whole cells reach, within the raster."""
     outlines = outline_cells(elevation, lattice)
     rows, columns = elevation.shape
     if outlines is None:
         return Window(0, rows, 0, columns)
-    least = np.floor(outlines.ring_xy.min(axis=(0, 1))).astype(int) - 1
-    most = np.ceil(outlines.ring_xy.max(axis=(0, 1))).astype(int) + 1
+    points = np.concatenate((outlines.ring_xy.reshape(-1, 2), outlines.corner_xy))
+    least = np.floor(points.min(axis=0)).astype(int) - 1
+    most = np.ceil(points.max(axis=0)).astype(int) + 1
     row0, row1 = np.clip((least[1], most[1]), 0, rows)
     column0, column1 = np.clip((least[0], most[0]), 0, columns)
     if row1 - row0 < 1 or column1 - column0 < 1:

@@ -200,10 +200,12 @@ def add_up(ground: Ground, outlines: Outlines) -> Totals:
 
 
 def _window(ground: Ground, outlines: Outlines) -> tuple[int, int, int, int] | None:
-    """Rows and columns of the raster that the cells reach, and one pixel around them."""
+    """Rows and columns of the raster that cells and corners reach, and one pixel around them."""
     if len(outlines.edge_xy) == 0:
         return None
-    x, y = outlines.edge_xy[:, ::2], outlines.edge_xy[:, 1::2]
+    # Corners that a board's edge cuts away are sampled too.
+    x = np.concatenate([outlines.edge_xy[:, ::2].ravel(), outlines.corner_xy[:, 0]])
+    y = np.concatenate([outlines.edge_xy[:, 1::2].ravel(), outlines.corner_xy[:, 1]])
     row0, row1 = int(np.floor(y.min())) - 1, int(np.ceil(y.max())) + 1
     column0, column1 = int(np.floor(x.min())) - 1, int(np.ceil(x.max())) + 1
     n_columns = ground.elevation.shape[1]

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hexterra.catalogue.catalogue import Catalogue
-from hexterra.catalogue.tops import facet_planes, facets
+from hexterra.catalogue.tops import facet_planes, facets, mean_rise_of_part
 from hexterra.kernels.board.tile_costs import INFEASIBLE, OrientedPatterns
 from hexterra.kernels.compiled import frozen
 from hexterra.lattice.board import Board
@@ -31,7 +31,7 @@ GENTLE = 2.0
 
 
 #: Least value of each feature.
-_LEAST: Final = np.array([0] * N_SIDES + [0, -1, -1, -1, 0, 0])
+_LEAST: Final = np.array([0] * N_SIDES + [0, -1, -1, -1, 0, 0, 0])
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -45,7 +45,8 @@ class Settings(Value):
     pattern, turn
         Which pattern each is, and its turn, (R,) int16 and int8.
     rises, mean_rise
-        Its six rises, (R, 6) int32, and their mean over the top, (R,) float64, in steps.
+        Its six rises, (R, 6) int32, and their mean over what is kept of the tile in each setting,
+        (k, R) float64, in steps.
     setting
         Setting of each cell, (n,) int32.
     terms
@@ -53,9 +54,10 @@ class Settings(Value):
     is_allowed
         Whether one may be used in a setting, (k, R) bool.
     features
-        In what the settings differ, (k, 12) int64: the marks of the six sides (see
+        In what the settings differ, (k, 13) int64: the marks of the six sides (see
         `hexterra.stages.tiles.tile_kinds`), crossing + 1, outflow, the halves kept (see
-        `Board.kept`), whether it may be steep, whether it is a pentagon.
+        `Board.kept`), whether it may be steep, whether it is a pentagon, whether it lies under
+        standing water.
     facing
         How the hexagons stand.
     """
@@ -78,10 +80,10 @@ class Settings(Value):
             ("pattern", np.int16, (n_oriented,)),
             ("turn", np.int8, (n_oriented,)),
             ("rises", np.int32, (n_oriented, N_SIDES)),
-            ("mean_rise", np.float64, (n_oriented,)),
+            ("mean_rise", np.float64, (n_settings, n_oriented)),
             ("setting", np.int32, (None,)),
             ("is_allowed", np.bool_, (n_settings, n_oriented)),
-            ("features", np.int64, (n_settings, N_SIDES + 6)),
+            ("features", np.int64, (n_settings, N_SIDES + 7)),
         )
         shape = (n_settings, n_oriented)
         terms = tuple(
@@ -95,7 +97,7 @@ class Settings(Value):
         """The oriented patterns, with their prices in each setting, for the kernels."""
         total = np.sum([term for _, term in self.terms], axis=0)
         price = np.where(self.is_allowed, total, INFEASIBLE)
-        return OrientedPatterns(self.rises, self.mean_rise, frozen(price), self.setting)
+        return OrientedPatterns(self.rises, frozen(self.mean_rise), frozen(price), self.setting)
 
     @property
     def kinds(self) -> tuple[TileKind, ...]:
@@ -144,7 +146,7 @@ def settings_of(tiles: Tiles, prices: Prices, catalogue: Catalogue) -> Settings:
     may_be_steep |= (tiles.corners - tiles.level[:, None]).max(axis=1, initial=0) > 1
     if not may_be_steep.any():
         oriented = oriented[oriented[:, 2:].max(axis=1) < 2]
-    features = np.zeros((n, N_SIDES + 6), dtype=np.int64)
+    features = np.zeros((n, N_SIDES + 7), dtype=np.int64)
     features[:, N_SIDES + 1] = -1
     if tiles.cuts is not None:
         features[:, :N_SIDES] = marks_of(tiles.cuts)
@@ -157,8 +159,10 @@ def settings_of(tiles: Tiles, prices: Prices, catalogue: Catalogue) -> Settings:
         features[:, N_SIDES + 2 : N_SIDES + 4] = lattice.kept
     features[:, N_SIDES + 4] = may_be_steep
     features[:, N_SIDES + 5] = lattice.corner_of[:, 0] == lattice.corner_of[:, -1]
+    if water is not None and water.standing is not None:
+        features[:, N_SIDES + 6] = water.standing.is_under
     code = np.zeros(n, dtype=np.int64)
-    n_values = (*[N_MARKS] * N_SIDES, len(catalogue.crossings) + 1, N_SIDES + 1, 3, 3, 2, 2)
+    n_values = (*[N_MARKS] * N_SIDES, len(catalogue.crossings) + 1, N_SIDES + 1, 3, 3, 2, 2, 2)
     for column, n_of_it in zip((features - _LEAST).T, n_values, strict=True):
         code = code * n_of_it + column
     _, at, setting = np.unique(code, return_index=True, return_inverse=True)
@@ -172,13 +176,23 @@ def settings_of(tiles: Tiles, prices: Prices, catalogue: Catalogue) -> Settings:
         pattern=oriented[:, 0].astype(np.int16),
         turn=oriented[:, 1].astype(np.int8),
         rises=rises,
-        mean_rise=catalogue.mean_rise[oriented[:, 0]],
+        mean_rise=_mean_rises(distinct, rises, facing),
         setting=setting.ravel().astype(np.int32),
         terms=terms,
         is_allowed=is_allowed,
         features=distinct,
         facing=facing,
     )
+
+
+def _mean_rises(
+    settings: NDArray[np.int64], rises: NDArray[np.int32], facing: Facing
+) -> NDArray[np.float64]:
+    """Return the mean of every oriented pattern over what is kept of a tile, (k, R)."""
+    parts = [(kept_x, kept_y) for kept_x, kept_y in settings[:, N_SIDES + 2 : N_SIDES + 4].tolist()]
+    tops = [tuple(top) for top in rises.tolist()]
+    of_part = {part: [mean_rise_of_part(top, facing, *part) for top in tops] for part in set(parts)}
+    return np.array([of_part[part] for part in parts])
 
 
 def _ports(features: NDArray[np.int64]) -> NDArray[np.bool_]:
@@ -218,6 +232,8 @@ def _price_oriented(
     may_be_steep, is_pentagon = settings[:, N_SIDES + 4] > 0, settings[:, N_SIDES + 5] > 0
     is_allowed &= may_be_steep[:, None] | (rises.max(axis=1) < 2)
     is_allowed &= ~is_pentagon[:, None] | (rises[:, 0] == rises[:, -1])
+    is_under = settings[:, N_SIDES + 6] > 0
+    is_allowed &= ~is_under[:, None] | ~is_sloped
     return terms, is_allowed
 
 

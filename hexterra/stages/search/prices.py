@@ -78,6 +78,6 @@ PRESETS: Final[Mapping[str, Prices]] = MappingProxyType(
     {
         "truest ground": Prices(),
         "fewest different pieces": Prices(sloping=0.25, cutting=0.4, sunk_in_slope=0.3),
-        "most standing room": Prices(corner_heights=0.5, sloping=1.0),
+        "most standing room": Prices(corner_heights=0.5, sloping=2.0),
     }
 )

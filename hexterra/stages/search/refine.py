@@ -308,7 +308,7 @@ def break_down(
     settings = choices.settings
     oriented = choices.labels(corners) % choices.n_oriented
     position, corner_position, mean_weight, corner_weight = ground_terms(choices.tiles, prices)
-    mean = corners.min(axis=1) + settings.mean_rise[oriented]
+    mean = corners.min(axis=1) + settings.mean_rise[settings.setting, oriented]
     amounts = [
         ("mean height", float((mean_weight * np.abs(mean - position)).sum())),
         ("corner heights", float((corner_weight * np.abs(corners - corner_position)).sum())),

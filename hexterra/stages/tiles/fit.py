@@ -13,12 +13,14 @@ from numpy.typing import NDArray
 
 from hexterra.arguments import checked
 from hexterra.catalogue.catalogue import MAX_RISE, WATER, Catalogue
+from hexterra.catalogue.tops import mean_rise_of_part
 from hexterra.errors import CatalogueError, InfeasibleError
 from hexterra.lattice.board import Board
 from hexterra.lattice.hexagon import N_SIDES
 from hexterra.lattice.lattice import Lattice
 from hexterra.stages.levels.legalise import LegalLevels, relegalise
 from hexterra.stages.levels.quantise import Levels
+from hexterra.stages.tiles.corners import across, start_corners
 from hexterra.stages.tiles.cuts import Cuts
 from hexterra.stages.tiles.cuts import cuts as cuts_of_water
 from hexterra.values import Value, freeze_arrays
@@ -88,14 +90,21 @@ class Tiles(Value):
 
     @cached_property
     def mean_level(self) -> NDArray[np.float64]:
-        """Mean height of each whole top, (n,) float64, in steps above level 0."""
+        """Mean height of what the board keeps of each top, (n,) float64, in steps above level 0."""
         mean = self.level + self.catalogue.mean_rise[self.pattern]
+        board = self.lattice
+        if isinstance(board, Board):
+            rises = self.corners - self.level[:, None]
+            for cell in np.flatnonzero(board.kept.any(axis=1)).tolist():
+                kept_x, kept_y = board.kept[cell].tolist()
+                top = tuple(rises[cell].tolist())
+                mean[cell] = self.level[cell] + mean_rise_of_part(top, board.facing, kept_x, kept_y)
         mean.flags.writeable = False
         return mean
 
     @cached_property
     def built_m(self) -> NDArray[np.float64]:
-        """Ground height that each whole top stands for on average, (n,) float64, in metres."""
+        """Ground height that each top stands for on average, (n,) float64, in metres."""
         metres = level_to_metres(self.legal.levels, self.mean_level)
         metres.flags.writeable = False
         return metres
@@ -113,7 +122,8 @@ def fit(legal: LegalLevels, catalogue: Catalogue, *, cuts: Cuts | None = None) -
     """Give every cell a top from the catalogue, so that tops meet wherever no cliff separates them.
 
     A lattice corner stands at the highest level of its cells; cells that a marked cliff separates,
-    and no third cell joins, each keep their own height there. With ramps of at most one step and no
+    and no third cell joins, each keep their own height there. Around standing water corners stand
+    at its level, so that its own tops are level. With ramps of at most one step and no
     marked cliff every such top is a run of raised corners or two opposite pairs, which the default
     catalogue contains. Where ramps may rise two steps, the levels are legalised again until no cell
     has both a top that is not in the catalogue and a neighbour two steps above: each time, of such
@@ -159,7 +169,7 @@ def fit(legal: LegalLevels, catalogue: Catalogue, *, cuts: Cuts | None = None) -
     legal = _tighten(legal, catalogue)
     notes: tuple[str, ...] = ()
     lattice = legal.levels.heights.lattice
-    corners = corner_heights(lattice, legal.level, legal.cliff)
+    corners = start_corners(legal)
     level = corners.min(axis=1)
     rises = corners - level[:, None]
     pattern, turn = catalogue.find_patterns(rises)
@@ -218,53 +228,9 @@ def level_to_metres(levels: Levels, level: NDArray[np.float64]) -> NDArray[np.fl
     return np.interp(level, at, thresholds) + beyond * levels.metres_per_step
 
 
-def corner_heights(
-    lattice: Lattice, level: NDArray[np.int32], cliff: NDArray[np.bool_]
-) -> NDArray[np.int32]:
-    """Return the height of every cell's corners, (n, 6) int32: the highest of the cells joined.
-
-    Parameters
-    ----------
-    lattice
-        The cells.
-    level
-        (n,) int32.
-    cliff
-        (n, 6) bool, symmetric: sides that do not join their cells.
-    """
-    first, second = _across(lattice, (lattice.neighbours >= 0) & ~cliff)
-    second = np.roll(second, 1, axis=1)  # now by corner instead of by side
-    is_pentagon = lattice.corner_of[:, 0] == lattice.corner_of[:, -1]
-    pentagons = np.flatnonzero(is_pentagon)
-    height = np.repeat(level[:, None], N_SIDES, axis=1)
-    for _ in range(2):  # of three cells around a corner, any two are at most two sides apart
-        height = np.maximum(np.maximum(height, height.take(first)), height.take(second))
-        if len(pentagons):
-            both = np.maximum(height[pentagons, 0], height[pentagons, -1])
-            height[pentagons, 0] = height[pentagons, -1] = both
-    return height
-
-
-def _across(
-    lattice: Lattice, is_joined: NDArray[np.bool_]
-) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-    """Find the same corner across each side, as flat numbers of an (n, 6) table, by side.
-
-    The first table is for the side's first corner, the second for its second. Where a side is
-    not joined the corner is its own.
-    """
-    corner = np.arange(N_SIDES)
-    own = N_SIDES * np.arange(lattice.n_cells)[:, None]
-    there = N_SIDES * lattice.neighbours.astype(np.intp)
-    back = lattice.back_sides.astype(np.intp)
-    first = np.where(is_joined, there + (back + 1) % N_SIDES, own + corner)
-    second = np.where(is_joined, there + back, own + (corner + 1) % N_SIDES)
-    return first, second
-
-
 def _step_faces(lattice: Lattice, corners: NDArray[np.int32]) -> NDArray[np.bool_]:
     """Find the sides whose two tops differ at a corner, (n, 6) bool."""
-    first, second = _across(lattice, lattice.neighbours >= 0)
+    first, second = across(lattice, lattice.neighbours >= 0)
     return (corners != corners.take(first)) | (np.roll(corners, -1, axis=1) != corners.take(second))
 
 
@@ -297,7 +263,7 @@ def _tighten(legal: LegalLevels, catalogue: Catalogue) -> LegalLevels:
     there = lattice.neighbours
     given_up = np.zeros(lattice.n_cells, dtype=bool)
     for n_rounds in itertools.count():
-        corners = corner_heights(lattice, legal.level, legal.cliff)
+        corners = start_corners(legal)
         rises = corners - corners.min(axis=1, keepdims=True)
         pattern, _ = catalogue.find_patterns(rises)
         is_ramp = (there >= 0) & ~legal.cliff

@@ -9,7 +9,7 @@ from __future__ import annotations
 import heapq
 from dataclasses import dataclass
 from enum import IntEnum
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +19,8 @@ from hexterra.kernels.board import lattice_flow as kernels
 from hexterra.lattice.hexagon import N_SIDES
 from hexterra.ranges import check_positive
 from hexterra.stages.water.confluences import Inflows
+from hexterra.stages.water.standing import StandingWater
+from hexterra.stages.water.stubs import prune_stubs
 from hexterra.values import Value, freeze_arrays
 
 if TYPE_CHECKING:
@@ -74,6 +76,8 @@ class Watercourses(Value):
         `WaterKind` of each cell, (n,) int8.
     notes
         A sentence for each watercourse that was merged or dropped, in the order it was done.
+    standing
+        Lakes and the sea, into which watercourses run and from which they come; None for none.
     """
 
     heights: Heights
@@ -87,6 +91,7 @@ class Watercourses(Value):
     outflow: NDArray[np.int8]
     kind: NDArray[np.int8]
     notes: tuple[str, ...] = ()
+    standing: StandingWater | None = None
 
     def __post_init__(self) -> None:
         n = self.heights.lattice.n_cells
@@ -106,7 +111,12 @@ class Watercourses(Value):
 
 @checked
 def flow(
-    heights: Heights, *, threshold_m2: float, pool_depth_m: float | None = None
+    heights: Heights,
+    *,
+    threshold_m2: float,
+    pool_depth_m: float | None = None,
+    least_cells: int = 1,
+    standing: StandingWater | None = None,
 ) -> Watercourses:
     """Fill depressions, send each cell's water to a neighbour, and draw the watercourses.
 
@@ -132,6 +142,10 @@ def flow(
     pool_depth_m
         Closed depressions deeper than this keep their water in a pool at their deepest cell, in
         metres, above 0. None fills them all.
+    least_cells
+        Fewest cells of a headwater; see `prune_stubs`.
+    standing
+        Lakes and the sea. No watercourse is drawn within them.
 
     Returns
     -------
@@ -156,13 +170,10 @@ def flow(
     catchment = lattice.area_m2.copy()
     kernels.accumulate(order, receiver, catchment)
 
-    is_wet = catchment >= threshold_m2 * (1.0 - ROUNDING)
-    is_sink = receiver == np.arange(lattice.n_cells)
-    is_wet &= ~is_sink | (count_inflows(receiver, is_wet) > 0)  # a lone cell joins nothing
-    notes = repair_confluences(lattice, order, receiver, side, catchment, is_wet)
-    if notes:
-        catchment = lattice.area_m2.copy()
-        kernels.accumulate(order, receiver, catchment)
+    own = lattice.area_m2
+    nowhere = np.zeros(lattice.n_cells, np.bool_)
+    runs = Runs(lattice, order, receiver, side, catchment, own, nowhere, standing)
+    is_wet, notes = wet_cells(runs, threshold_m2, least_cells)
 
     return draw_watercourses(
         heights=heights,
@@ -172,9 +183,62 @@ def flow(
         order=order,
         catchment_m2=catchment,
         is_watercourse=is_wet,
-        comes_in=np.zeros(lattice.n_cells, np.bool_),
+        comes_in=nowhere,
         notes=notes,
+        standing=standing,
     )
+
+
+class Runs(NamedTuple):
+    """Where the water of n cells runs, before it is known where a watercourse is drawn.
+
+    Parameters
+    ----------
+    lattice, order, receiver, receiver_side, catchment_m2
+        As of `Watercourses`.
+    own_m2
+        Ground whose water each cell brings in, (n,) float64.
+    comes_in
+        Cells to which a watercourse comes from beyond the lattice, (n,) bool.
+    standing
+        Lakes and the sea, or None.
+    """
+
+    lattice: Lattice
+    order: NDArray[np.int32]
+    receiver: NDArray[np.int32]
+    receiver_side: NDArray[np.int8]
+    catchment_m2: NDArray[np.float64]
+    own_m2: NDArray[np.float64]
+    comes_in: NDArray[np.bool_]
+    standing: StandingWater | None
+
+
+def wet_cells(
+    runs: Runs, threshold_m2: float, least_cells: int
+) -> tuple[NDArray[np.bool_], tuple[str, ...]]:
+    """Tell which cells have a watercourse, and what was merged or dropped so that all can be cut.
+
+    Receivers, their sides and catchments change in place where a tributary is turned.
+    """
+    lattice, order, receiver, side, catchment, own_m2, comes_in, standing = runs
+    ends = receiver.copy() if standing is None else standing.stops(receiver)
+    is_end = ends == np.arange(lattice.n_cells)
+    is_wet = catchment >= threshold_m2 * (1.0 - ROUNDING)
+    is_wet &= ~is_end | (count_inflows(ends, is_wet) > 0)  # a lone cell joins nothing
+    before = ends.copy()
+    notes = repair_confluences(lattice, order, ends, side, catchment, is_wet)
+    if notes:
+        np.copyto(receiver, ends, where=ends != before)
+        catchment[:] = np.maximum(own_m2, 0.0)
+        kernels.accumulate(order, receiver, catchment)
+    if least_cells > 1:
+        is_kept = comes_in & lattice.is_rim
+        if standing is not None:
+            is_kept |= standing.is_under
+        prune_stubs(ends, catchment, is_wet, is_kept, least_cells)
+        is_wet &= ~is_end | (count_inflows(ends, is_wet) > 0)
+    return is_wet, notes
 
 
 def draw_watercourses(
@@ -188,28 +252,30 @@ def draw_watercourses(
     is_watercourse: NDArray[np.bool_],
     comes_in: NDArray[np.bool_],
     notes: tuple[str, ...],
+    standing: StandingWater | None = None,
 ) -> Watercourses:
     """Put watercourses together: ports, outflows and kinds follow from where the water runs.
 
     The parameters are fields of `Watercourses`, but for `comes_in`: cells, (n,) bool, to which a
     watercourse comes from beyond the lattice. One that has no inflow and lies at the rim is an
-    entry, not a spring. All that makes watercourses ends here: `flow`, `route` and lines drawn on
-    a map.
+    entry, not a spring. Within standing water nothing is drawn: what runs in ends at its
+    shore. All that makes watercourses ends here: `flow`, `route` and lines drawn on a map.
     """
     lattice = heights.lattice
-    outflow = np.where(is_watercourse, receiver_side, np.int8(-1))
+    ends = receiver if standing is None else standing.stops(receiver)
+    is_end = ends == np.arange(lattice.n_cells)
+    outflow = np.where(is_watercourse & ~is_end, receiver_side, np.int8(-1))
     cell = np.flatnonzero(outflow >= 0)
     ports = np.zeros((lattice.n_cells, N_SIDES), dtype=np.bool_)
     ports[cell, outflow[cell]] = True
     ports[receiver[cell], lattice.back_sides[cell, outflow[cell]]] = True
 
-    is_sink = receiver == np.arange(lattice.n_cells)
-    n_inflows = np.minimum(count_inflows(receiver, is_watercourse), MAX_INFLOWS)
+    n_inflows = np.minimum(count_inflows(ends, is_watercourse), MAX_INFLOWS)
     kind = np.array([WaterKind.SPRING, WaterKind.REACH, WaterKind.CONFLUENCE], dtype=np.int8)[
         n_inflows
     ]
     kind[(kind == WaterKind.SPRING) & comes_in & lattice.is_rim] = WaterKind.ENTRY
-    kind[is_sink] = np.where(lattice.is_rim[is_sink], WaterKind.MOUTH, WaterKind.POOL)
+    kind[is_end] = np.where(lattice.is_rim[is_end], WaterKind.MOUTH, WaterKind.POOL)
     kind[~is_watercourse] = WaterKind.DRY
     return Watercourses(
         heights=heights,
@@ -223,6 +289,7 @@ def draw_watercourses(
         outflow=outflow,
         kind=kind,
         notes=notes,
+        standing=standing,
     )
 
 

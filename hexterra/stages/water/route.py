@@ -24,14 +24,9 @@ from hexterra.kernels.compiled import frozen
 from hexterra.kernels.raster import cell_outlets, cell_pixels
 from hexterra.kernels.raster.cell_pixels import CellCorners
 from hexterra.ranges import check_positive
-from hexterra.stages.water.flow import (
-    ROUNDING,
-    Watercourses,
-    count_inflows,
-    draw_watercourses,
-    repair_confluences,
-)
+from hexterra.stages.water.flow import ROUNDING, Runs, Watercourses, draw_watercourses, wet_cells
 from hexterra.stages.water.outlets import LARGE_CELLS, by_size, choose
+from hexterra.stages.water.standing import SEA, StandingWater
 from hexterra.values import Value, freeze_arrays
 
 if TYPE_CHECKING:
@@ -187,7 +182,14 @@ def carry(drained: Drainage, lattice: Lattice) -> RoutingReport:
 
 
 @checked
-def route(drained: Drainage, heights: Heights, *, threshold_m2: float) -> Watercourses:
+def route(
+    drained: Drainage,
+    heights: Heights,
+    *,
+    threshold_m2: float,
+    least_cells: int = 1,
+    standing: StandingWater | None = None,
+) -> Watercourses:
     """Draw the watercourses of the raster on the lattice.
 
     Receivers are those of `carry`. A watercourse runs where the catchment, ground outside the
@@ -203,6 +205,11 @@ def route(drained: Drainage, heights: Heights, *, threshold_m2: float) -> Waterc
         Heights of the lattice, from `gather`.
     threshold_m2
         Least catchment of a watercourse, in square metres, above 0.
+    least_cells
+        Fewest cells of a headwater; see `prune_stubs`.
+    standing
+        Lakes and the sea. No watercourse is drawn within them; water that leaves the raster beside
+        the sea runs into it.
 
     Returns
     -------
@@ -218,10 +225,23 @@ def route(drained: Drainage, heights: Heights, *, threshold_m2: float) -> Waterc
         If no cell of the lattice lies on the window that was drained.
     """
     check_positive("threshold_m2", threshold_m2, "m2")
-    return draw(carry(drained, heights.lattice), heights, threshold_m2=threshold_m2)
+    return draw(
+        carry(drained, heights.lattice),
+        heights,
+        threshold_m2=threshold_m2,
+        least_cells=least_cells,
+        standing=standing,
+    )
 
 
-def draw(carried: RoutingReport, heights: Heights, *, threshold_m2: float) -> Watercourses:
+def draw(
+    carried: RoutingReport,
+    heights: Heights,
+    *,
+    threshold_m2: float,
+    least_cells: int = 1,
+    standing: StandingWater | None = None,
+) -> Watercourses:
     """Draw the watercourses of a drainage that was upscaled already, as `route` does.
 
     Raises
@@ -231,35 +251,69 @@ def draw(carried: RoutingReport, heights: Heights, *, threshold_m2: float) -> Wa
     """
     check_positive("threshold_m2", threshold_m2, "m2")
     lattice = heights.lattice
-    here = np.arange(lattice.n_cells)
-    receiver, side = carried.receiver.copy(), carried.receiver_side.copy()
+    order, receiver, side = carried.order, carried.receiver.copy(), carried.receiver_side.copy()
     catchment = carried.catchment_m2.copy()
-    own = catchment.copy()
-    runs_on = receiver != here
-    np.subtract.at(own, receiver[runs_on], catchment[runs_on])
-    is_sink = ~runs_on
+    if standing is not None:
+        order = _run_into_sea(standing, order, receiver, side)
+        catchment = np.maximum(_own(carried.receiver, catchment), 0.0)
+        lattice_flow.accumulate(order, receiver, catchment)
+    own = _own(receiver, catchment)
     comes_in = own - lattice.area_m2 >= threshold_m2 * (1.0 - ROUNDING)
-    is_wet = catchment >= threshold_m2 * (1.0 - ROUNDING)
-    is_wet &= ~is_sink | (count_inflows(receiver, is_wet) > 0)  # a lone cell joins nothing
-    notes = repair_confluences(lattice, carried.order, receiver, side, catchment, is_wet)
-    if notes:
-        catchment = np.maximum(own, 0.0)
-        lattice_flow.accumulate(carried.order, receiver, catchment)
-
+    runs = Runs(lattice, order, receiver, side, catchment, own, comes_in, standing)
+    is_wet, notes = wet_cells(runs, threshold_m2, least_cells)
     filled = heights.mean_m.copy()
-    for cell in carried.order[::-1]:
+    for cell in order[::-1]:
         filled[cell] = max(filled[cell], filled[receiver[cell]])
     return draw_watercourses(
         heights=heights,
         filled_m=filled,
         receiver=receiver,
         receiver_side=side,
-        order=carried.order,
+        order=order,
         catchment_m2=catchment,
         is_watercourse=is_wet,
         comes_in=comes_in,
         notes=notes,
+        standing=standing,
     )
+
+
+def _run_into_sea(
+    standing: StandingWater,
+    order: NDArray[np.int32],
+    receiver: NDArray[np.int32],
+    side: NDArray[np.int8],
+) -> NDArray[np.int32]:
+    """Let cells that end beside the sea run into it, in place; return the order after that.
+
+    From the sea nothing runs on.
+
+    Of several cells of the sea, that with the most water receives, then the first by its side.
+    """
+    lattice = standing.lattice
+    is_sea = standing.is_under & np.isin(standing.body, _numbers(standing.kinds, SEA))
+    receiver[is_sea], side[is_sea] = np.flatnonzero(is_sea), -1
+    there = lattice.water_neighbours
+    meets = (there >= 0) & is_sea[there]
+    ends = np.flatnonzero(
+        (receiver == np.arange(len(receiver))) & ~standing.is_under & meets.any(axis=1)
+    )
+    towards = np.where(meets[ends], standing.share[there[ends]].sum(axis=2), -1.0).argmax(axis=1)
+    receiver[ends], side[ends] = there[ends, towards], towards
+    is_last = is_sea[order]
+    return np.concatenate((order[~is_last], order[is_last]))
+
+
+def _own(receiver: NDArray[np.int32], catchment: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return what of each catchment, (n,), comes from no other cell."""
+    own = catchment.copy()
+    runs_on = receiver != np.arange(len(receiver))
+    np.subtract.at(own, receiver[runs_on], catchment[runs_on])
+    return own
+
+
+def _numbers(kinds: tuple[str, ...], kind: str) -> list[int]:
+    return [number for number, of_kind in enumerate(kinds) if of_kind == kind]
 
 
 def _corners_in_pixels(drained: Drainage, lattice: Lattice) -> CellCorners:
