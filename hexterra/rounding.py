@@ -20,6 +20,14 @@ def round_down(value: float) -> float:
     return next(d * power for d in reversed(_ROUND) if d * power <= value * (1 + 1e-9))
 
 
+def round_numbers(least: float, most: float) -> tuple[float, ...]:
+    """List the round numbers from `least` to `most`, ascending; `least` must be positive."""
+    found = [round_up(least)]
+    while found[-1] <= most * (1 + 1e-9):
+        found.append(round_up(found[-1] * (1 + 1e-6)))
+    return tuple(found[:-1])
+
+
 def round_nearest(value: float) -> float:
     """Return the round number nearest to `value` by ratio, the lower one if both are as near."""
     low, high = round_down(value), round_up(value)

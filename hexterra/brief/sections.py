@@ -173,7 +173,8 @@ class HeightsBrief(Section):
     )
     metres_per_step: Positive | None = Field(
         default=None,
-        description="Ground height of one step. Default: so that the relief takes ~10 steps.",
+        description="Ground height of one step. Default: chosen by what it does, so that"
+        " the relief takes 5 to 14 steps.",
     )
     exaggeration: Annotated[float, Field(gt=0, le=1000.0)] | None = Field(
         default=None, description="Instead of metres_per_step: how much taller than true to scale."
@@ -181,7 +182,7 @@ class HeightsBrief(Section):
     datum_m: Finite | None = Field(
         default=None,
         description="Ground height of level 0. Give neighbouring boards the same. Default: the"
-        " lowest cell, rounded to whole steps.",
+        " lowest cell, rounded to whole steps, or to half ones where the step is chosen too.",
     )
     method: Literal["even", "quantile", "natural breaks", "given"] = Field(
         default="even", description="Where the thresholds between levels lie."
@@ -218,15 +219,18 @@ class HeightsBrief(Section):
 class RampsBrief(Section):
     """[ramps]: what may be ramped, what stays a cliff, which cells are fixed."""
 
-    limit: Literal[1, 2] = Field(
-        default=1, description="Steps a ramp may rise across one cell: 1 gentle, 2 also steep."
+    limit: Literal[1, 2] | None = Field(
+        default=None,
+        description="Steps a ramp may rise across one cell: 1 gentle, 2 also steep. Default:"
+        " chosen by what it does.",
     )
     measure: Literal["absolute", "square"] = Field(
         default="absolute", description="What a changed level costs: its distance, or its square."
     )
-    cliff_rise_steps: Annotated[float, Field(ge=1.0, le=1000.0)] | None = Field(
+    cliff_rise_steps: Annotated[float, Field(ge=1.0, le=1000.0)] | Literal["none"] | None = Field(
         default=None,
-        description="Sides where the ground rises this many steps stay cliffs. Default: none.",
+        description="Sides where the ground rises this many steps stay cliffs; 'none' for no such"
+        " rule. Default: chosen by what it does; none where cliffs lists some.",
     )
     cliffs: tuple[tuple[Text, Text], ...] = Field(
         default=(), description='Pairs of cells with a cliff between them, as ["B3", "B4"].'

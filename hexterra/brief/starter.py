@@ -46,7 +46,7 @@ _EXAMPLES = {
     "columns": "24", "rows": "16", "width_mm": "2400", "depth_mm": "1400", "scale": "25000",
     "lon_deg": "-30.5", "lat_deg": "12.25", "x": "500000.0", "y": "4000000.0",
     "metres_per_step": "20", "exaggeration": "2.5", "datum_m": "100", "n_levels": "8",
-    "thresholds_m": "[120, 150, 190, 250]", "cliff_rise_steps": "3",
+    "thresholds_m": "[120, 150, 190, 250]", "cliff_rise_steps": "3", "ramps.limit": "2",
     "threshold_km2": "1.5", "time_limit_s": "60", "rim_level": "4", "pool_depth_m": "10",
     "facing_price": "3.2", "sheet_price": "28", "bar_price": "4.5", "strip_price": "1.8",
     "sheets": "[{ thickness_mm = 50, price = 6.5 }]", "owned": '"last-board/schedule.csv"',

@@ -22,7 +22,7 @@ from hexterra.values import Value, freeze_arrays
 #: The document that marks a folder as a plan, what it says of itself, and the version read here.
 PLAN_FILE: Final = "plan.json"
 FORMAT: Final = "hexterra plan"
-VERSION: Final = 3
+VERSION: Final = 4
 PLAN_AGAIN: Final = "plan the board again from its elevation"
 #: What a document raises that holds something else than was written.
 DAMAGE: Final = (LookupError, TypeError, ValueError, AttributeError, ArithmeticError, HexterraError)

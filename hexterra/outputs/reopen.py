@@ -29,6 +29,7 @@ from hexterra.errors import HexterraError, InfeasibleError, PlanFolderError
 from hexterra.inputs.earlier_plans import DAMAGE, PLAN_AGAIN, PLAN_FILE, read_document
 from hexterra.outputs.folder import recover
 from hexterra.outputs.stored_values import from_stored, to_stored
+from hexterra.plan.choice import Choice
 from hexterra.plan.fit_problem import evaluate_board, fit_problem, stock_of
 from hexterra.plan.fixed_tiles import FixedTiles
 from hexterra.plan.pipeline import complete
@@ -82,6 +83,7 @@ def stored_stages(plan: Plan) -> dict[str, Any]:
         "joints": to_stored(joints, without=("lattice",)) if joints.fixes_any else None,
         "datum_m": plan.levels.datum_m,
         "metres_per_step": plan.levels.metres_per_step,
+        "choice": to_stored(plan.choice),
         "start_cost": refined.start_cost if is_start_legal else None,
         "bound": refined.bound,
         "stopped": refined.stopped,
@@ -153,12 +155,15 @@ def _remake(document: dict[str, Any], progress: Progress) -> Plan:
     fixed = from_stored(stored["joints"], lattice=heights.lattice) or FixedTiles.nothing(
         heights.lattice
     )
+    choice = cast("Choice", from_stored(stored["choice"]))
     legal = legal_levels(
         heights,
         overlay,
         brief,
         metres_per_step=float(stored["metres_per_step"]),
         datum_m=float(stored["datum_m"]),
+        ramp_limit=choice.chosen.ramp_limit,
+        cliff_rise_steps=choice.chosen.cliff_rise_steps,
         progress=progress,
     )
     rules = rules_for(legal, overlay, brief, from_stored(stored["catalogue"]), progress=progress)
@@ -178,6 +183,7 @@ def _remake(document: dict[str, Any], progress: Progress) -> Plan:
         overlay,
         rules,
         refined,
+        choice=choice,
         owned=owned,
         fixed=fixed,
         assumed=tuple(document["assumed"]),

@@ -136,14 +136,16 @@ def prices_of(brief: Brief, catalogue: Catalogue) -> Prices:
     return replace(PRESETS[brief.fit.prefer], **brief.fit.prices, effort=timed)
 
 
-def cliffs_of(levels: Levels, board: Board, brief: Brief) -> NDArray[np.bool_] | None:
-    """Mark the sides that the brief's rule or its list makes cliffs."""
-    if brief.ramps.cliff_rise_steps is None and not brief.ramps.cliffs:
+def cliffs_of(
+    levels: Levels, board: Board, brief: Brief, rise_steps: float | None
+) -> NDArray[np.bool_] | None:
+    """Mark the sides that rise so many steps, and those that the brief lists as cliffs."""
+    if rise_steps is None and not brief.ramps.cliffs:
         return None
     pairs = tuple(
         (find_cell(board, one), find_cell(board, other)) for one, other in brief.ramps.cliffs
     )
-    return mark_cliffs(levels, rise_steps=brief.ramps.cliff_rise_steps, pairs=pairs)
+    return mark_cliffs(levels, rise_steps=rise_steps, pairs=pairs)
 
 
 def pins_of(board: Board, brief: Brief) -> dict[int, int]:

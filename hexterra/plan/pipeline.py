@@ -1,8 +1,9 @@
 """From an elevation and a brief to a plan: the stages in order, on one screen.
 
-    read_inputs ─▶ gather ─▶ drape ─▶ legal_levels ─▶ rules_for ─▶ fit_problem ─▶ solve ─▶ complete
+    read_inputs ─▶ gather ─▶ drape ─▶ choose ─▶ legal_levels ─▶ rules_for ─▶ fit_problem ─▶ solve
+                                                                                     └─▶ complete
 
-`make_plan` runs all of it, `plan_heights` from `drape` or `legal_levels` on. A plan keeps the value
+`make_plan` runs all of it, `plan_heights` from `drape` or `choose` on. A plan keeps the value
 of every stage, so `edit`, `share` and reopening enter the same chain where they need it, and no
 stage runs twice.
 """
@@ -18,7 +19,8 @@ from hexterra.brief.brief import Brief
 from hexterra.errors import GridMismatchError, InfeasibleError
 from hexterra.inputs.inputs import Inputs, read_inputs
 from hexterra.place.siting import Site, site_board
-from hexterra.plan.defaults import check_board, metres_per_step_of, pins_of
+from hexterra.plan.choice import Choice, choose
+from hexterra.plan.defaults import check_board, pins_of
 from hexterra.plan.fit_problem import evaluate_board, fit_problem, solve, stock_of
 from hexterra.plan.fixed_tiles import FixedTiles, fix_tiles
 from hexterra.plan.overlay import Overlay, drape
@@ -142,21 +144,25 @@ def _plan(
     """Run the chain from levels to pieces."""
     brief, board, stock = inputs.brief, inputs.board, stock_of(inputs.owned)
     board = cast("Board", heights.lattice)
-    metres_per_step, step_assumed = metres_per_step_of(heights, board, brief)
+    progress("choosing step, ramps and cliffs")
+    choice = choose(heights, overlay, brief, inputs.catalogue)
+    chosen, metres_per_step = choice.chosen, choice.chosen.metres_per_step
     fixed = fix_tiles(brief, board, metres_per_step, inputs.kept, inputs.joined)
 
-    def rules_from(datum_m: float | None) -> Rules:
+    def rules_from(datum_m: float) -> Rules:
         legal = legal_levels(
             heights,
             overlay,
             brief,
             metres_per_step=metres_per_step,
             datum_m=datum_m,
+            ramp_limit=chosen.ramp_limit,
+            cliff_rise_steps=chosen.cliff_rise_steps,
             progress=progress,
         )
         return rules_for(legal, overlay, brief, inputs.catalogue, progress=progress)
 
-    rules = rules_from(brief.heights.datum_m)
+    rules = rules_from(chosen.datum_m)
     progress("optimising the fit")
     refined = solve(fit_problem(rules, fixed), brief, stock)
     lowest = int(refined.tiles.level.min())
@@ -184,12 +190,13 @@ def _plan(
         overlay,
         rules,
         refined,
+        choice=choice,
         owned=inputs.owned,
         fixed=fixed,
         assumed=(
             *elevation.assumed,
             *inputs.assumed,
-            *step_assumed,
+            *choice.assumed,
             *overlay.assumed,
             *fixed.assumed,
         ),
@@ -203,6 +210,7 @@ def complete(
     rules: Rules,
     refined: Refined,
     *,
+    choice: Choice,
     owned: OwnedPieces | None,
     fixed: FixedTiles,
     assumed: tuple[str, ...],
@@ -221,4 +229,4 @@ def complete(
         footings=brief.stock.footings,
         tall_stack_mm=brief.stock.tall_stack_mm,
     )
-    return Plan(elevation, brief, overlay, rules, refined, pieces, owned, fixed, assumed)
+    return Plan(elevation, brief, overlay, rules, refined, pieces, choice, owned, fixed, assumed)

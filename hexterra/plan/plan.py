@@ -13,6 +13,7 @@ from hexterra.catalogue.catalogue import Catalogue
 from hexterra.fidelity.fidelity import Fidelity, measure
 from hexterra.inputs.owned_pieces import OwnedPieces, stock_frame
 from hexterra.lattice.board import Board
+from hexterra.plan.choice import Choice
 from hexterra.plan.fixed_tiles import FixedTiles
 from hexterra.plan.overlay import Overlay
 from hexterra.plan.rules import Rules
@@ -51,6 +52,7 @@ class Plan(Value):
     rules: Rules
     refined: Refined
     pieces: Schedule
+    choice: Choice
     owned: OwnedPieces | None
     fixed: FixedTiles
     assumed: tuple[str, ...]
@@ -152,6 +154,11 @@ class Plan(Value):
             *self.pieces.notes,
         )
 
+    @property
+    def advice(self) -> tuple[str, ...]:
+        """The changes of the brief that would help most, each with its effect, in sentences."""
+        return self.choice.advice
+
     def _cut_short(self) -> tuple[str, ...]:
         """Note a search that did not come to its end."""
         if not self.refined.stopped:
@@ -232,7 +239,11 @@ class Plan(Value):
             stock=self.stock,
         )
         lines += [f"  {heading:<7} {words}" for heading, words in facts.items()]
-        for heading, entries in (("Assumed", self.assumed), ("To note", self.notes)):
+        for heading, entries in (
+            ("Assumed", self.assumed),
+            ("To note", self.notes),
+            ("Advice", self.advice),
+        ):
             if entries:
                 lines += [f"{heading}:", *(f"  - {entry}" for entry in entries)]
         return "\n".join(lines)

@@ -18,7 +18,7 @@ from hexterra.progress import Progress, silent
 from hexterra.stages.levels.legalise import LegalLevels, legalise
 from hexterra.stages.levels.quantise import at_water_level, quantise
 from hexterra.stages.search.prices import Prices
-from hexterra.stages.tiles.cuts import cuts
+from hexterra.stages.tiles.cuts import Cuts, cuts
 from hexterra.stages.tiles.fit import Tiles, fit
 from hexterra.values import Value, readonly
 
@@ -75,6 +75,8 @@ def legal_levels(
     *,
     metres_per_step: float,
     datum_m: float | None,
+    ramp_limit: int,
+    cliff_rise_steps: float | None,
     progress: Progress = silent,
 ) -> LegalLevels:
     """Run the stages from `quantise` to `legalise` as a brief wants them.
@@ -89,6 +91,10 @@ def legal_levels(
         Ground height of a step.
     datum_m
         Ground height of level 0, in metres; None takes that of the lowest cell.
+    ramp_limit
+        Steps that a ramp may rise.
+    cliff_rise_steps
+        Rise from which a side stays a cliff; None for no cliffs but those that the brief lists.
     progress
         Called with a few words as each stage begins.
 
@@ -110,14 +116,27 @@ def legal_levels(
     if overlay.water is not None:
         levels = at_water_level(levels, overlay.water.standing)
     progress("making every slope cuttable")
-    cliffs = cliffs_of(levels, board, brief)
+    cliffs = cliffs_of(levels, board, brief, cliff_rise_steps)
     return legalise(
         levels,
         water=overlay.water,
-        ramp_limit=brief.ramps.limit,
+        ramp_limit=ramp_limit,
         cliffs=None if cliffs is None else cliffs & ~overlay.road_sides,
         pins=pins_of(board, brief).items(),
         measure=brief.ramps.measure,
+    )
+
+
+def cuts_for(overlay: Overlay, brief: Brief, catalogue: Catalogue) -> Cuts:
+    """Find what the overlay has cut into the tops."""
+    return cuts(
+        overlay.lattice,
+        catalogue,
+        overlay.water,
+        width=overlay.width,
+        upright=overlay.upright,
+        roads=overlay.roads,
+        sunken=brief.roads.sunken,
     )
 
 
@@ -136,22 +155,10 @@ def rules_for(
     CatalogueError
         If the catalogue lacks what the board needs.
     """
-    catalogue = tops_within(catalogue, brief.ramps.limit)
+    catalogue = tops_within(catalogue, int(legal.limit.max()))
     can_face = where_faces_can_be(catalogue, legal, brief)
     progress("fitting tiles")
-    fitted = fit(
-        legal,
-        catalogue,
-        cuts=cuts(
-            overlay.lattice,
-            catalogue,
-            overlay.water,
-            width=overlay.width,
-            upright=overlay.upright,
-            roads=overlay.roads,
-            sunken=brief.roads.sunken,
-        ),
-    )
+    fitted = fit(legal, catalogue, cuts=cuts_for(overlay, brief, catalogue))
     by_brief = legal.cliff if brief.fit.step_faces == "marked cliffs only" else can_face
     may_stand = ~overlay.road_sides
     if overlay.water is not None and overlay.water.standing is not None:

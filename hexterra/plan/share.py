@@ -155,6 +155,7 @@ def share_plans(
                 plan.overlay,
                 plan.rules,
                 evaluated,
+                choice=plan.choice,
                 owned=owned,
                 fixed=plan.fixed.joints,
                 assumed=(*plan.assumed, _said(len(made), len(plans))),
