@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
+from itertools import pairwise
 from typing import Final
 
 _ROUND: Final = (1.0, 1.25, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0)
@@ -26,6 +28,16 @@ def round_numbers(least: float, most: float) -> tuple[float, ...]:
     while found[-1] <= most * (1 + 1e-9):
         found.append(round_up(found[-1] * (1 + 1e-6)))
     return tuple(found[:-1])
+
+
+def told_apart(ascending: Sequence[float]) -> list[str]:
+    """Write numbers with as few decimals, at most 6, as keep a tenth of each difference."""
+    least = min((high - low for low, high in pairwise(ascending)), default=math.inf)
+    decimals = next(
+        (n for n in range(6) if all(abs(round(one, n) - one) <= 0.1 * least for one in ascending)),
+        6,
+    )
+    return [f"{one:,.{decimals}f}" for one in ascending]
 
 
 def round_nearest(value: float) -> float:

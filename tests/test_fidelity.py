@@ -105,7 +105,8 @@ def test_flat_ground_is_perfect() -> None:
     seen = found.sight.overall
     assert (seen.on_both, seen.n_pairs, seen.kappa) == (870, 870, 1.0)  # 30 cells, 29 others each
     assert found.sentence() == (
-        "built heights are within 0.0 m (rms) of the ground, 95% within 0.0 m, on average neither"
+        f"built heights at {found.pixels.n:,} pixels are within 0.0 m (rms) of the ground, 95%"
+        " within 0.0 m, on average neither"
         " too high nor too low; who sees whom agrees for 100% of pairs of cells (kappa 1.00)"
     )
 
@@ -187,7 +188,7 @@ def test_cells_without_ground_are_left_out() -> None:
     assert nothing.sight is not None
     assert nothing.sight.overall.n_pairs == 0
     assert "who sees whom" not in nothing.sentence()
-    assert nothing.sentence().startswith("mean heights of cells are within ")
+    assert nothing.sentence().startswith("mean heights of 108 cells are within ")
 
 
 def test_a_plan_measures_once() -> None:

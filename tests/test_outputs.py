@@ -136,7 +136,7 @@ def test_document_follows_its_schema(facing: Any, edges: Any) -> None:
     assert document == json.loads(
         json.dumps(plan_document(small_plan(facing, edges), ["plan.json"]))
     )
-    assert (document["format"], document["version"]) == ("hexterra plan", 3)
+    assert (document["format"], document["version"]) == ("hexterra plan", 4)
 
 
 @pytest.mark.parametrize(

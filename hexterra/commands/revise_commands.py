@@ -47,14 +47,18 @@ def edit_command(
         from hexterra.outputs.reopen import read_plan
         from hexterra.plan.compare import compare
         from hexterra.plan.edit import edit_plan
+        from hexterra.workshop.estimate.changed_work import changed_work
 
         if out is not None:
             check_folder(out)
         progress("opening the plan")
         plan = read_plan(directory, progress=progress)
         edited = edit_plan(plan, cell, pattern=pattern, turn=turn, level=level)
+        progress("estimating the work")
+        changes = changed_work(plan, edited)
         written = () if out is None else write_plan(edited, out, replace=replace, progress=progress)
-    _print_comparison(compare(plan, edited))
+    _print_pieces(compare(plan, edited))
+    click.echo("\n" + "\n".join(changes))
     if out is not None:
         click.echo(f"\nWritten to {out}: {listed(written)}")
 
@@ -134,6 +138,16 @@ def share_command(directories: tuple[str, ...], out: str, replace: bool) -> None
 
 def _print_comparison(comparison: Comparison) -> None:
     """Say which cells, pieces and costs differ."""
+    _print_pieces(comparison)
+    if comparison.costs is not None:
+        if comparison.costs["difference"].any():
+            _print_table("Cost", comparison.costs, ",.2f")
+    else:
+        click.echo("\nCosts are not compared: prices or heights of the two plans differ.")
+
+
+def _print_pieces(comparison: Comparison) -> None:
+    """Say which cells and pieces differ."""
     click.echo(comparison.describe())
     cells = comparison.changed_cells
     if cells:
@@ -143,11 +157,6 @@ def _print_comparison(comparison: Comparison) -> None:
     changed = pieces[pieces["difference"] != 0]
     if len(changed):
         _print_table("Pieces", changed, ",d")
-    if comparison.costs is not None:
-        if comparison.costs["difference"].any():
-            _print_table("Cost", comparison.costs, ",.2f")
-    else:
-        click.echo("\nCosts are not compared: prices or heights of the two plans differ.")
 
 
 def _print_table(heading: str, table: pd.DataFrame, number: str) -> None:

@@ -17,6 +17,7 @@ from hexterra.drawing import map_features
 from hexterra.drawing.lettering import text_width
 from hexterra.drawing.map_style import CLIFF, INK, WATER, MapSheet, Tints, edge_names
 from hexterra.drawing.scene import WHITE, Anchor, Circles, Item, Lines, Style, Text, rectangle
+from hexterra.rounding import told_apart
 from hexterra.units import bench_mm_to_ground_m
 
 if TYPE_CHECKING:
@@ -129,8 +130,8 @@ def _entries(
     """List what the key explains: levels, then the symbols that occur."""
     tiles = pieces.tiles
     entries = [
-        _Entry("level", f"{level}: {round(height):,} m", level)
-        for level, height in enumerate(level_m.tolist())
+        _Entry("level", f"{level}: {height} m", level)
+        for level, height in enumerate(told_apart(level_m.tolist()))
     ]
     if bool((tiles.corners.max(axis=1) > tiles.corners.min(axis=1)).any()):
         entries += [

@@ -112,14 +112,16 @@ class Fidelity(Value):
 
     def sentence(self) -> str:
         """Say the most important of it in plain words."""
-        heights, what = self.pixels, "built heights"
-        if heights is None:
-            heights, what = self.cells, "mean heights of cells"
+        heights, what = self.cells, f"mean heights of {self.cells.n:,} cells are"
+        if self.pixels is not None:
+            heights, n = self.pixels, self.pixels_averaged
+            means = f" means of {n} x {n}" if n > 1 else ""
+            what = f"built heights at {heights.n:,}{means} pixels are"
         way = "neither too high nor too low"
         if abs(heights.bias_m) >= 0.05:
             way = f"{abs(heights.bias_m):,.1f} m too {'high' if heights.bias_m > 0 else 'low'}"
         words = (
-            f"{what} are within {heights.rms_m:,.1f} m (rms) of the ground, 95% within"
+            f"{what} within {heights.rms_m:,.1f} m (rms) of the ground, 95% within"
             f" {heights.within_95_m:,.1f} m, on average {way}"
         )
         if self.sight is not None and self.sight.overall.n_pairs:

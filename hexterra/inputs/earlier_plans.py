@@ -42,6 +42,8 @@ class EarlierPlan(Value):
         How its heights became levels.
     step_mm, metres_per_step, datum_m
         Height of a step on the bench and on the ground, and the ground height of level 0.
+    limit, cliff_rise_steps
+        Of its ramps, as a brief gives them.
     corners
         Height of the six corners of each tile, (n, 6) int32, in steps above level 0.
     cliff
@@ -54,6 +56,8 @@ class EarlierPlan(Value):
     step_mm: float
     metres_per_step: float
     datum_m: float
+    limit: int
+    cliff_rise_steps: float | str
     corners: NDArray[np.int32]
     cliff: NDArray[np.bool_]
 
@@ -115,6 +119,8 @@ def read_earlier(folder: str | Path) -> EarlierPlan:
         cells, stored = document["cells"], document["stored"]
         lattice: dict[str, Any] = dict(stored["heights"]["lattice"])
         del lattice["class"]
+        chosen = stored["choice"]["chosen"]
+        rise_steps = chosen["cliff_rise_steps"]
         board = Board(**lattice)
         cliff = np.zeros((board.n_cells, N_SIDES), dtype=bool)
         for cell, row in enumerate(cells):
@@ -126,6 +132,8 @@ def read_earlier(folder: str | Path) -> EarlierPlan:
             step_mm=float(document["heights"]["step_mm"]),
             metres_per_step=float(stored["metres_per_step"]),
             datum_m=float(stored["datum_m"]),
+            limit=int(chosen["ramp_limit"]),
+            cliff_rise_steps="none" if rise_steps is None else float(rise_steps),
             corners=np.array([row["corners"] for row in cells], dtype=np.int32),
             cliff=cliff,
         )

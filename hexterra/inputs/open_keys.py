@@ -19,14 +19,14 @@ if TYPE_CHECKING:
 #: What is given instead of a key.
 _INSTEAD: Final = {
     "columns": "width_mm", "rows": "depth_mm", "lon_deg": "x", "lat_deg": "y",
-    "metres_per_step": "exaggeration",
+    "metres_per_step": "exaggeration", "cliff_rise_steps": "cliffs",
 }  # fmt: skip
 
 
 def fill_open_keys(
     brief: Brief, kept: EarlierPlan | None, joined: Mapping[str, EarlierPlan]
 ) -> tuple[Brief, tuple[str, ...]]:
-    """Take what a brief leaves open about board and heights from earlier plans.
+    """Take what a brief leaves open about board, heights and ramps from earlier plans.
 
     Parameters
     ----------
@@ -65,17 +65,21 @@ def fill_open_keys(
 def _take(
     brief: Brief, earlier: EarlierPlan, of_board: Mapping[str, object], assumed: list[str]
 ) -> Brief:
-    """Set keys of [board] and [heights] of which neither they nor what stands for them is set."""
+    """Set keys of these sections of which neither they nor what stands for them is set."""
     names = ["step_mm"]
     if brief.heights.method == earlier.method == "even":
         names += ["metres_per_step", "datum_m"]
-    wanted = {"board": of_board, "heights": {name: getattr(earlier, name) for name in names}}
+    wanted = {
+        "board": of_board,
+        "heights": {name: getattr(earlier, name) for name in names},
+        "ramps": {name: getattr(earlier, name) for name in ("limit", "cliff_rise_steps")},
+    }
     changes: dict[str, dict[str, object]] = {}
     for section, values in wanted.items():
         given = getattr(brief, section)
         for name, value in values.items():
             is_open = name not in given.model_fields_set or getattr(given, name) is None
-            if is_open and (name not in _INSTEAD or getattr(given, _INSTEAD[name]) is None):
+            if is_open and (name not in _INSTEAD or getattr(given, _INSTEAD[name]) in (None, ())):
                 changes.setdefault(section, {})[name] = value
                 shown = f"{value:.10g}" if isinstance(value, float) else json.dumps(value)
                 assumed.append(f"{section}.{name} = {shown} (as in {earlier.name})")

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, cast
 
 import numpy as np
 
@@ -248,6 +248,7 @@ def _attempts(
     """Return what makes a quick board and adds it to `tried`, or tells why there is none."""
     lowest_m = float(heights.mean_m.min())
     carved = cuts_for(overlay, brief, catalogue)
+    tops = {limit: tops_within(catalogue, limit) for limit in LIMITS}
 
     def attempt(
         step_m: float,
@@ -272,9 +273,8 @@ def _attempts(
                 ramp_limit=limit,
                 cliff_rise_steps=cliff,
             )
-            tops = tops_within(catalogue, limit)
-            where_faces_can_be(tops, legal, brief)
-            tiles = fit(legal, tops, cuts=carved)
+            where_faces_can_be(tops[limit], legal, brief)
+            tiles = fit(legal, tops[limit], cuts=carved)
         except HexterraError as error:
             return error
         tried[setting] = _trial(setting, legal, tiles, brief)
@@ -286,7 +286,7 @@ def _attempts(
 def _trial(setting: _Setting, legal: LegalLevels, tiles: Tiles, brief: Brief) -> Trial:
     """Measure a quick board."""
     levels, ground_m = legal.levels, legal.levels.heights.mean_m
-    board = tiles.lattice
+    board = cast("Board", tiles.lattice)
 
     def mean_square(level: NDArray[np.int32]) -> float:
         apart_m = level_to_metres(levels, level.astype(np.float64)) - ground_m
@@ -295,8 +295,8 @@ def _trial(setting: _Setting, legal: LegalLevels, tiles: Tiles, brief: Brief) ->
     square_m2 = BEFORE * mean_square(legal.level) + AFTER * mean_square(tiles.legal.level)
     error_m = math.sqrt(max(0.0, square_m2 + STEP * levels.metres_per_step**2))
     turn = np.where(tiles.crossing >= 0, (tiles.crossing_turn - tiles.turn) % 6, 0)
-    kept = board.kept if hasattr(board, "kept") else np.zeros((board.n_cells, 2))
-    n_kinds = len(np.unique(np.column_stack([tiles.pattern, tiles.crossing, turn, kept]), axis=0))
+    kinds = np.column_stack([tiles.pattern, tiles.crossing, turn, board.kept])
+    n_kinds = len(np.unique(kinds, axis=0))
     n_faces = int(tiles.cliff.sum()) // 2
     standing = float((np.ptp(tiles.corners, axis=1) == 0).mean())
     minutes = PER_TILE * board.n_cells + PER_MM * brief.heights.step_mm * int(tiles.level.sum())

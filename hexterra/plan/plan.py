@@ -13,6 +13,7 @@ from hexterra.catalogue.catalogue import Catalogue
 from hexterra.fidelity.fidelity import Fidelity, measure
 from hexterra.inputs.owned_pieces import OwnedPieces, stock_frame
 from hexterra.lattice.board import Board
+from hexterra.plan.cautions import cautions
 from hexterra.plan.choice import Choice
 from hexterra.plan.fixed_tiles import FixedTiles
 from hexterra.plan.overlay import Overlay
@@ -144,6 +145,7 @@ class Plan(Value):
         water = self.water.notes if self.water is not None else ()
         return (
             *self._sunken(),
+            *self._cautions,
             *self.overlay.notes,
             *water,
             *self._cut_short(),
@@ -153,6 +155,10 @@ class Plan(Value):
             *self.pieces.cuts.notes,
             *self.pieces.notes,
         )
+
+    @cached_property
+    def _cautions(self) -> tuple[str, ...]:
+        return cautions(self.pieces, self.step_m)
 
     @property
     def advice(self) -> tuple[str, ...]:

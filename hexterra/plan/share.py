@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 from hexterra.brief.brief import UNTITLED
 from hexterra.errors import BriefError
+from hexterra.fidelity.fidelity import Deviation
 from hexterra.inputs.owned_pieces import OwnedPieces, tile_kind
 from hexterra.plan.edit import bound_of_any, problem_of
 from hexterra.plan.fit_problem import FitProblem, evaluate_board, solve, stock_of
@@ -41,12 +42,15 @@ class Shared(Value):
         How many tiles they would need if each had its own.
     n_before
         How many a common set would have if each board were fitted alone.
+    rms_alone_m
+        Of each plan as it was given, how far mean heights of cells lie from the ground (rms).
     """
 
     names: tuple[str, ...]
     plans: tuple[Plan, ...]
     n_apart: int
     n_before: int
+    rms_alone_m: tuple[float, ...]
 
     @cached_property
     def pieces(self) -> pd.DataFrame:
@@ -76,13 +80,16 @@ class Shared(Value):
                 f" ({self.n_before:,} if each board were fitted alone)"
             )
         lines = [f"{first}."]
-        for number, (plan, name) in enumerate(zip(self.plans, self.names, strict=True), start=1):
+        rows = zip(self.plans, self.names, self.rms_alone_m, strict=True)
+        for number, (plan, name, alone_m) in enumerate(rows, start=1):
             to_cut = plan.board.n_cells
             if plan.stock is not None:
                 to_cut = int(plan.stock.loc[plan.stock["kind"] == "tile", "to_cut"].sum())
             lines.append(
                 f"  {number} {_called(plan, name)}: {plan.board.n_cells:,} tiles, {to_cut:,} of"
-                " them to cut" + (" beyond those of the boards before" if number > 1 else "")
+                " them to cut"
+                + (" beyond those of the boards before" if number > 1 else "")
+                + f"; {_truth(alone_m, _rms_m(plan))}"
             )
         return "\n".join(lines)
 
@@ -128,6 +135,7 @@ def share_plans(
     for (one, first), (two, other) in combinations(zip(called, plans, strict=True), 2):
         _check_alike(one, first, two, other)
     problems = [problem_of(plan) for plan in plans]
+    rms_alone_m = tuple(_rms_m(plan) for plan in plans)
     fits = [_fit_of(plan, problem) for plan, problem in zip(plans, problems, strict=True)]
     campaign = share_fits(fits, progress=progress)
     progress("counting pieces")
@@ -166,7 +174,19 @@ def share_plans(
                 tiles[tile_kind(piece)] = max(tiles[tile_kind(piece)], piece.count)
             else:
                 blocks[piece.name] = max(blocks[piece.name], piece.count)
-    return Shared(tuple(names), tuple(made), campaign.n_apart, campaign.n_before)
+    return Shared(tuple(names), tuple(made), campaign.n_apart, campaign.n_before, rms_alone_m)
+
+
+def _rms_m(plan: Plan) -> float:
+    return Deviation.of(plan.fitted.residual_m).rms_m
+
+
+def _truth(alone_m: float, shared_m: float) -> str:
+    """Say what sharing costs a board in truth."""
+    before, now = (f"{rms_m:,.3g}" for rms_m in (alone_m, shared_m))
+    if before == now:
+        return f"cells are within {now} m (rms) of the ground, as alone"
+    return f"cells are within {now} m (rms) of the ground, {before} m alone"
 
 
 def _fit_of(plan: Plan, problem: FitProblem) -> Fit:

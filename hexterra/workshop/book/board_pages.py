@@ -101,6 +101,7 @@ def board_pages(plan: Plan, estimate: Estimate) -> list[Flowable]:
     for heading, entries in (
         ("Assumed, as the brief does not say", plan.assumed),
         ("To note", (*plan.notes, *foam.notes, *estimate.base.notes)),
+        ("Advice", plan.advice),
     ):
         if entries:
             table.append(Group(heading))
