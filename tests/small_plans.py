@@ -40,7 +40,7 @@ def small_plan(
                 "y": 3_320_000.0,
             },
             "heights": {"metres_per_step": 20.0},
-            "ramps": {"cliff_rise_steps": 3},
+            "ramps": {"limit": 1, "cliff_rise_steps": 3},
             "water": {"threshold_km2": 0.8, "least_cells": 1, "standing": False},
         }
     )

@@ -31,6 +31,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
         title="Hills in wide steps",
         board={"columns": 12, "rows": 9, "x": 500_000.0, "y": 3_320_000.0},
         heights={"metres_per_step": 45.0},
+        ramps={"limit": 1, "cliff_rise_steps": "none"},
         water={"threshold_km2": 2.0},
     )
     write_plan(make_plan(small_ground(), brief), path)
@@ -121,7 +122,9 @@ def test_the_command_shows_or_writes(folder: Path, opened: Plan, tmp_path: Path)
     shown = run("edit", folder, cell, "--level", level)
     assert shown.exit_code == 0, shown.output
     assert f"Cells: {cell}" in shown.output
-    assert "step faces" in shown.output
+    assert "Step faces opened: side " in shown.output
+    assert "more to cut and glue" in shown.output
+    assert "minutes more than before" in shown.output
     assert {path.name: path.read_bytes() for path in folder.iterdir()} == before
     written = run("edit", folder, cell, "--level", level, "--out", tmp_path / "edited")
     assert written.exit_code == 0, written.output

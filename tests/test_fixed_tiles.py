@@ -28,6 +28,7 @@ from hexterra.verification.verify import verify
 BOARD: dict[str, Any] = {"columns": 8, "rows": 7, "scale": 3000, "x": 500_000.0, "y": 3_320_000.0}
 HEIGHTS = {"metres_per_step": 20.0}
 WATER = {"threshold_km2": 0.8}
+RAMPS = {"limit": 1, "cliff_rise_steps": "none"}
 
 
 @cache
@@ -38,7 +39,7 @@ def ground() -> Elevation:
 
 def plan(**sections: Any) -> Plan:
     """Plan a board of these sections of a brief."""
-    return make_plan(ground(), Brief.model_validate({"water": WATER, **sections}))
+    return make_plan(ground(), Brief.model_validate({"water": WATER, "ramps": RAMPS, **sections}))
 
 
 @cache

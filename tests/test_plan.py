@@ -67,7 +67,7 @@ def test_every_tile_is_in_the_catalogue(plan: hx.Plan) -> None:
 
 def test_no_top_rises_more_than_a_ramp_may(plan: hx.Plan) -> None:
     """Gentle boards have no steep tops."""
-    assert np.ptp(plan.fitted.corners, axis=1).max() <= plan.brief.ramps.limit
+    assert np.ptp(plan.fitted.corners, axis=1).max() <= plan.choice.chosen.ramp_limit
 
 
 def test_seams_close_outside_the_cliffs(plan: hx.Plan) -> None:
@@ -86,19 +86,24 @@ def test_seams_that_the_start_left_open_are_closed(
     jacksboro: hx.Elevation, rise_steps: float
 ) -> None:
     """Where marked cliffs end, the first tops that fit leave steps; the best ones leave none."""
-    plan = hx.make_plan(jacksboro, hx.Brief(ramps={"cliff_rise_steps": rise_steps}))
+    plan = hx.make_plan(
+        jacksboro,
+        hx.Brief(
+            heights={"metres_per_step": 60.0}, ramps={"limit": 1, "cliff_rise_steps": rise_steps}
+        ),
+    )
     start = hx.fit(plan.legal, plan.catalogue)
     assert (start.cliff & ~plan.legal.cliff).any()
     assert not (plan.fitted.cliff & ~plan.legal.cliff).any()
 
 
 def test_without_marked_cliffs_there_are_none(plan: hx.Plan) -> None:
-    """Step faces stand only where the brief marks cliffs, unless it lets them where they pay."""
+    """Step faces stand only where cliffs are marked, unless the brief lets them where they pay."""
     if plan.brief.fit.step_faces == "where they pay":
         assert plan.fitted.cliff.any()
-    elif plan.brief.ramps.cliff_rise_steps is None:
+    elif plan.choice.chosen.cliff_rise_steps is None:
         assert not plan.fitted.cliff.any()
-    else:
+    elif plan.brief.ramps.cliff_rise_steps is not None:
         assert plan.fitted.cliff.any()
 
 
@@ -250,7 +255,11 @@ def test_neighbouring_boards_agree(jacksboro: hx.Elevation) -> None:
     ("brief", "error", "said"),
     [
         ({"ramps": {"pins": {"ZZ99": 3}}}, BriefError, "ZZ99"),
-        ({"ramps": {"pins": {"B2": 0, "C2": 9}}}, InfeasibleError, "B2"),
+        (
+            {"ramps": {"pins": {"B2": 0, "C2": 9}, "cliff_rise_steps": "none"}},
+            InfeasibleError,
+            "B2",
+        ),
         ({"ramps": {"cliffs": [["B2", "G9"]]}}, BriefError, "B2"),
         ({"board": {"scale": 50_000}}, CoverageError, "384"),
         ({"board": {"scale": 1e6}}, BoardError, "0.1%"),

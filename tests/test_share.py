@@ -159,7 +159,8 @@ def test_boards_are_called_by_title_or_else_by_name(folders: list[Path]) -> None
     alone = share_plans([bare], names=["reach-one"]).describe()
     assert alone.splitlines() == [
         "One set of 48 tiles builds 1 board.",
-        "  1 reach-one: 48 tiles, 48 of them to cut",
+        "  1 reach-one: 48 tiles, 48 of them to cut; cells are within"
+        f" {(bare.fitted.residual_m**2).mean() ** 0.5:.3g} m (rms) of the ground, as alone",
     ]
     several = share_plans([bare, titled, bare], names=["a", "b", "c"]).describe().splitlines()
     assert several[0].startswith("One set of 48 tiles builds 3 boards, one at a time: 67% fewer")

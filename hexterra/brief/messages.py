@@ -25,7 +25,10 @@ def explain(error: ValidationError, root: type[BaseModel], where: str) -> BriefE
     for item in errors:
         if item["type"] == "too_short" and item["loc"] in within:
             continue  # of its values only those that are right were counted
-        names = [str(part) for part in item["loc"]]
+        names = [str(part) for part in item["loc"] if not str(part).startswith(_ALTERNATIVES)]
+        if len(names) < len(item["loc"]) and item["type"] == "literal_error":
+            lines[-1] += f", or {item['ctx']['expected']}"  # beside the number that it may be
+            continue
         key = ".".join(names) or "brief"
         keys.append(key)
         value = "" if isinstance(item["input"], dict) else f" is {_shown(item['input'])}"
@@ -46,6 +49,9 @@ def _shown(value: object) -> str:
         return "a number of thousands of digits"
     return text if len(text) <= 80 else f"{text[:77]}..."
 
+
+#: How pydantic names what a value may be one of, as if that were a key.
+_ALTERNATIVES: Final = ("constrained-", "literal[")
 
 #: What is wanted, by pydantic's name of the mistake, where its own words speak of Python.
 _WANTED: Final = {

@@ -215,7 +215,8 @@ def choose(heights: Heights, overlay: Overlay, brief: Brief, catalogue: Catalogu
         }
         keys = [words for key, words in _words_of(chosen).items() if is_open[key]]
         if keys:
-            assumed = (_reason(", ".join(keys), len(tried), chosen),)
+            kept = () if own_steps == steps else assumed
+            assumed = (*kept, _reason(", ".join(keys), len(tried), chosen))
     if brief.keep.plan is None and not brief.join.model_fields_set:
         step_m, limit, cliff, datum_m = _values_of(chosen)
         for other_m in steps:
