@@ -131,7 +131,7 @@ class Choice(Value):
 
     @property
     def advice(self) -> tuple[str, ...]:
-        """Of the changes of one value that save error or hours, the best of each kind."""
+        """Of the changes of one value that help in some way, the best of each kind."""
         now, keys = self.chosen, ("metres_per_step", "ramp_limit", "cliff_rise_steps")
         found: list[tuple[Trial, str]] = []
         for key in keys:
@@ -343,9 +343,10 @@ def _metres(metres: float) -> str:
 
 
 def _is_worth_it(now: Trial, one: Trial) -> bool:
-    """Tell whether a change brings less error or fewer hours that are worth a word."""
-    least = 1.0 - NOTICEABLE
-    return one.error_m <= least * now.error_m or one.hours <= least * now.hours
+    """Tell whether a change improves anything by so much that it is worth a word."""
+    fewer = ((one.error_m, now.error_m), (one.hours, now.hours), (one.n_kinds, now.n_kinds))
+    is_less = any(after <= (1.0 - NOTICEABLE) * before < before for after, before in fewer)
+    return is_less or one.standing >= now.standing + NOTICEABLE
 
 
 def _effect(now: Trial, one: Trial) -> str:
@@ -358,6 +359,8 @@ def _effect(now: Trial, one: Trial) -> str:
     ):
         if n := abs(after - before):
             words.append(f"{n:,} {noun}{'s' * (n != 1)} {'more' if after > before else 'fewer'}")
+    if n := abs(share := round(100.0 * (one.standing - now.standing))):
+        words.append(f"{n}% of the tiles {'more' if share > 0 else 'fewer'} to stand on")
     if n := abs(hours := round(one.hours) - round(now.hours)):
         words.append(f"{n:,} h {'more' if hours > 0 else 'less'}")
     return ", ".join(words)

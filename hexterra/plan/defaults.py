@@ -52,7 +52,10 @@ def check_board(board: Board, brief: Brief) -> None:
 def metres_per_step_of(
     heights: Heights, board: Board, brief: Brief
 ) -> tuple[float, tuple[str, ...]]:
-    """Return the ground height of a step: given, from the exaggeration, or from the relief."""
+    """Return the ground height of a step: given, from the exaggeration, or from the relief.
+
+    The last is what thresholds that lie unevenly need; `choose` finds a better one for even ones.
+    """
     asked = brief.heights
     if asked.metres_per_step is not None:
         return asked.metres_per_step, ()
@@ -63,10 +66,8 @@ def metres_per_step_of(
         metres = asked.step_mm / MM_PER_M * board.scale
         return metres, (f"heights.metres_per_step = {metres:g} (no relief: true to scale)",)
     metres = round_nearest(relief_m / DEFAULT_STEPS)
-    why = f"relief of {relief_m:.0f} m in about {max(1, round(relief_m / metres))} steps"
-    if asked.method != "even":
-        why = "beyond the lowest and the highest threshold"
-    return metres, (f"heights.metres_per_step = {metres:g} ({why})",)
+    said = f"heights.metres_per_step = {metres:g} (beyond the lowest and the highest threshold)"
+    return metres, (said,)
 
 
 def count_levels(brief: Brief) -> int | None:
