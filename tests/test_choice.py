@@ -293,6 +293,6 @@ def test_flattened_levels_many_kinds_and_cut_summits_are_noted(jacksboro: Elevat
     said = f"The 96 tiles are of {n_kinds} kinds"
     assert any(note.startswith(said) for note in plan.notes) == (n_kinds > 19)
     n_wet = int((plan.tiles["crossing"] != "").sum())
-    said = f"Much of the board is wet: {n_wet} of 96 cells"
+    said = f"Much of the board is wet: {n_wet} of 96 cells, {n_wet} of them with running water"
     assert any(note.startswith(said) for note in plan.notes) == (n_wet > 19)
     assert not any("flattened" in note for note in flat_plan().notes)

@@ -13,12 +13,11 @@ from hexterra.catalogue.catalogue import Catalogue
 from hexterra.fidelity.fidelity import Fidelity, measure
 from hexterra.inputs.owned_pieces import OwnedPieces, stock_frame
 from hexterra.lattice.board import Board
-from hexterra.plan.cautions import cautions
 from hexterra.plan.choice import Choice
 from hexterra.plan.fixed_tiles import FixedTiles
 from hexterra.plan.overlay import Overlay
 from hexterra.plan.rules import Rules
-from hexterra.plan.summary import plan_facts
+from hexterra.plan.summary import cautions, plan_facts
 from hexterra.plan.tables import schedule_frame, tiles_frame
 from hexterra.stages.levels.legalise import LegalLevels
 from hexterra.stages.levels.quantise import Levels

@@ -1,12 +1,13 @@
-"""A plan in a few lines of text."""
+"""A plan in a few lines of text, and what a maker may not expect of its board."""
 
 from __future__ import annotations
 
 from collections import Counter
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from hexterra.fidelity.landforms import find_summits
 from hexterra.stages.water.flow import WaterKind
 from hexterra.units import bench_mm_to_ground_m
 
@@ -18,6 +19,11 @@ if TYPE_CHECKING:
     from hexterra.plan.overlay import Overlay
     from hexterra.stages.schedule.schedule import Schedule
     from hexterra.stages.search.refined import Refined
+
+
+#: Share of the cells from which flattened levels are noted; and of wet cells and kinds of tiles.
+FLATTENED: Final = 0.05
+MANY: Final = 0.2
 
 
 def plan_facts(
@@ -74,6 +80,50 @@ def plan_facts(
             f" {totals['unused']:,} stay unused"
         )
     return facts
+
+
+def cautions(pieces: Schedule, step_m: float) -> tuple[str, ...]:
+    """Note what a maker may not expect of a board, in sentences.
+
+    Parameters
+    ----------
+    pieces
+        The board.
+    step_m
+        Ground height of a step, in metres. Tops farther off their ground are flattened.
+    """
+    tiles, board = pieces.tiles, pieces.board
+    n, notes = board.n_cells, list[str]()
+    off_m = np.abs(tiles.residual_m)
+    n_off = int((off_m > step_m).sum())
+    if n_off > FLATTENED * n:
+        notes.append(
+            f"Levels are flattened: {n_off:,} of {n:,} tops lie more than a step off their ground,"
+            f" up to {off_m.max():,.0f} m, where it is steeper than ramps may be."
+        )
+    summits = find_summits(board, tiles.legal.levels.heights.mean_m, tiles.built_m, step_m)
+    if summits.n_lost:
+        notes.append(
+            f"Summits are cut: {summits.n_lost:,} of {summits.n:,} that rise more than a step are"
+            " built no higher than a cell beside them."
+        )
+    if (water := tiles.legal.water) is not None:
+        is_wet = water.is_watercourse
+        if water.standing is not None:
+            is_wet = is_wet | water.standing.is_under
+        n_wet, n_running = int(is_wet.sum()), int(water.is_watercourse.sum())
+        if n_wet > MANY * n:
+            notes.append(
+                f"Much of the board is wet: {n_wet:,} of {n:,} cells, {n_running:,} of them with"
+                " running water, which a greater water.threshold_km2 makes fewer."
+            )
+    n_kinds = sum(piece.kind == "tile" for piece in pieces.pieces)
+    if n_kinds > MANY * n:
+        notes.append(
+            f"The {n:,} tiles are of {n_kinds:,} kinds, each with its own cuts;"
+            ' fit.prefer = "fewest different pieces" or ramps.limit = 1 needs fewer.'
+        )
+    return tuple(notes)
 
 
 def _water(overlay: Overlay) -> str:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from hexterra.inputs.owned_pieces import left_to_cut
-from hexterra.workshop.estimate.estimate import Effort, effort
+from hexterra.workshop.estimate.estimate import Estimate, estimate
 from hexterra.workshop.sheets.foam import foam
 from hexterra.workshop.solids.base import base
 
@@ -31,10 +31,10 @@ def changed_work(before: Plan, after: Plan) -> tuple[str, ...]:
     Raises
     ------
     HexterraError
-        As `base`, `foam` and `effort`.
+        As `base`, `foam` and `estimate`.
     """
     first, second = (
-        effort(
+        estimate(
             foam(
                 plan.pieces,
                 plan.brief.foam,
@@ -61,7 +61,7 @@ def changed_work(before: Plan, after: Plan) -> tuple[str, ...]:
     return tuple(words)
 
 
-def _only(one: Effort, other: Effort) -> list[str]:
+def _only(one: Estimate, other: Estimate) -> list[str]:
     """Name the faces of one board that the other does not have, with the height of their ends."""
     board, faces = one.foam.pieces.board, one.facings
     known = {*zip(other.facings.cell.tolist(), other.facings.side.tolist(), strict=True)}
