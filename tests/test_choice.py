@@ -19,7 +19,7 @@ from hexterra.elevation.elevation import Elevation, read_elevation
 from hexterra.errors import BriefError
 from hexterra.outputs.plan_files import write_plan
 from hexterra.outputs.reopen import read_plan
-from hexterra.plan.choice import AFTER, BEFORE, STEP, Choice, Trial, choose
+from hexterra.plan.choice import OF_LEVELS, OF_STEP, OF_TOPS, Choice, Trial, choose
 from hexterra.plan.edit import edit_plan
 from hexterra.plan.pipeline import make_plan, plan_heights
 from hexterra.plan.plan import Plan
@@ -176,11 +176,8 @@ def test_the_choice_is_the_best_of_all_that_can_be_tried(jacksboro: Elevation) -
         )  # fmt: skip
         gentle = [p for p in catalogue.patterns if max(p.rises) <= limit]
         tiles = fit(legal, replace(catalogue, patterns=tuple(gentle)), cuts=plan.pieces.cuts)
-        squares = [
-            float(((level * step_m + levels.datum_m - mean_m) ** 2).mean())
-            for level in (legal.level, tiles.legal.level)
-        ]
-        square_m2 = BEFORE * squares[0] + AFTER * squares[1] + STEP * step_m**2
+        square_m2 = OF_LEVELS * ((legal.level * step_m + levels.datum_m - mean_m) ** 2).mean()
+        square_m2 += OF_TOPS * tiles.residual_m.std() ** 2 + OF_STEP * step_m**2
         standing = float((tiles.corners == tiles.level[:, None]).all(axis=1).mean())
         values = (step_m, limit, cliff, levels.datum_m)
         if values not in by_values:  # no side rises so much: the board without cliffs
@@ -191,7 +188,8 @@ def test_the_choice_is_the_best_of_all_that_can_be_tried(jacksboro: Elevation) -
         assert trial.standing == pytest.approx(standing)
         assert trial.n_faces == int(tiles.cliff.sum()) // 2
         felt_m = math.hypot(trial.error_m, 0.05 * mean_m.std())
-        scores[values] = math.log(felt_m) + math.log(trial.hours) - 0.3 * standing
+        room = standing - trial.n_faces / len(mean_m)
+        scores[values] = math.log(felt_m) + math.log(trial.hours) - 0.3 * room
     chosen = plan.choice.chosen
     assert chosen.score <= min(scores.values()) + 1e-9
     best = min(scores, key=lambda values: (scores[values], values[1]))
