@@ -24,13 +24,15 @@ from hexterra.errors import (
 from hexterra.outputs.plan_files import write_plan
 from hexterra.verification.verify import verify
 
+#: So fine that slopes of the Jacksboro fault are too steep for ramps.
+STEP = {"metres_per_step": 60.0}
 BRIEFS: dict[str, dict[str, Any]] = {
     "defaults": {},
     "flats": {"board": {"facing": "flats", "bearing_deg": 33.0}},
     "whole edges": {"board": {"edges": "whole"}},
     "steep": {"ramps": {"limit": 2}},
-    "step faces": {"ramps": {"limit": 2}, "fit": {"step_faces": "where they pay"}},
-    "cliffs": {"ramps": {"cliff_rise_steps": 2.5}},
+    "step faces": {"heights": STEP, "ramps": {"limit": 2}, "fit": {"step_faces": "where they pay"}},
+    "cliffs": {"heights": STEP, "ramps": {"cliff_rise_steps": 2.5}},
     "steep with cliffs": {"ramps": {"limit": 2, "cliff_rise_steps": 2.0}},
     "squares": {"ramps": {"measure": "square"}},
     "quantile": {"heights": {"method": "quantile", "n_levels": 6}},
@@ -88,9 +90,7 @@ def test_seams_that_the_start_left_open_are_closed(
     """Where marked cliffs end, the first tops that fit leave steps; the best ones leave none."""
     plan = hx.make_plan(
         jacksboro,
-        hx.Brief(
-            heights={"metres_per_step": 60.0}, ramps={"limit": 1, "cliff_rise_steps": rise_steps}
-        ),
+        hx.Brief(heights=STEP, ramps={"limit": 1, "cliff_rise_steps": rise_steps}),
     )
     start = hx.fit(plan.legal, plan.catalogue)
     assert (start.cliff & ~plan.legal.cliff).any()

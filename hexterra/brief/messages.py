@@ -27,7 +27,9 @@ def explain(error: ValidationError, root: type[BaseModel], where: str) -> BriefE
             continue  # of its values only those that are right were counted
         names = [str(part) for part in item["loc"] if not str(part).startswith(_ALTERNATIVES)]
         if len(names) < len(item["loc"]) and item["type"] == "literal_error":
-            lines[-1] += f", or {item['ctx']['expected']}"  # beside the number that it may be
+            lines[-1] += (
+                f", or {item.get('ctx', {}).get('expected')}"  # beside the number that it may be
+            )
             continue
         key = ".".join(names) or "brief"
         keys.append(key)

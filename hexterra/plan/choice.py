@@ -41,8 +41,8 @@ CLIFFS: Final = (None, 3.0, 2.0)
 
 #: What hours and standing room are worth beside truth: half the error is worth twice the hours; a
 #: tenth of the tiles more to stand on, or as many step faces fewer, which figures cannot cross, is
-#: worth 3% of either. Weighed on boards of real and of invented ground at several scales, where a
-#: fifth more or less of either chooses the same boards; no source.
+#: worth 3% of either. Weighed on boards of real and invented ground at several scales: a fifth more
+#: or less of one or the other would change the step on two of ten; no source.
 HOURS: Final = 1.0
 STANDING: Final = 0.3
 #: An error below this share of the spread of the heights is as good as none.
