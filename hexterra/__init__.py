@@ -59,6 +59,7 @@ Values:
 
 - `Board`: a table of hexagons, laid on the ground.
 - `Catalogue`: tops and watercourses that a maker can cut.
+- `Choice`: step, ramp limit, cliffs and datum, and what else was tried.
 - `Comparison`: what differs between two plans.
 - `Cover`: what grows or stands on each cell.
 - `Drainage`: where water runs on pixels.

@@ -43,6 +43,7 @@ from .place.siting import Site as Site
 from .place.siting import site_board as site_board
 from .place.survey import Survey as Survey
 from .place.survey import survey as survey
+from .plan.choice import Choice as Choice
 from .plan.compare import Comparison as Comparison
 from .plan.compare import compare as compare
 from .plan.edit import edit_plan as edit_plan
@@ -97,6 +98,7 @@ __all__ = [
     "BuildError",
     "Catalogue",
     "CatalogueError",
+    "Choice",
     "Comparison",
     "Cover",
     "CoverageError",

@@ -119,9 +119,10 @@ def cautions(pieces: Schedule, step_m: float) -> tuple[str, ...]:
             )
     n_kinds = sum(piece.kind == "tile" for piece in pieces.pieces)
     if n_kinds > MANY * n:
+        gentler = " or ramps.limit = 1" if tiles.legal.limit.max() > 1 else ""
         notes.append(
             f"The {n:,} tiles are of {n_kinds:,} kinds, each with its own cuts;"
-            ' fit.prefer = "fewest different pieces" or ramps.limit = 1 needs fewer.'
+            f' fit.prefer = "fewest different pieces"{gentler} needs fewer.'
         )
     return tuple(notes)
 
