@@ -179,7 +179,8 @@ def choose(heights: Heights, overlay: Overlay, brief: Brief, catalogue: Catalogu
     steps = _steps(heights, board, brief) if has_relief else ()
     limits = LIMITS if has_relief else LIMITS[:1]
     cliffs = CLIFFS if has_relief and not ramps.cliffs else CLIFFS[:1]
-    own_steps = steps if assumed and steps else (default_m,)
+    is_step_open = bool(assumed and steps)
+    own_steps = steps if is_step_open else (default_m,)
     own_limits = (ramps.limit,) if ramps.limit is not None else limits
     own_cliffs = cliffs
     if ramps.cliff_rise_steps is not None:
@@ -202,20 +203,21 @@ def choose(heights: Heights, overlay: Overlay, brief: Brief, catalogue: Catalogu
     if not tried:
         raise next(error for error in refusals if error is not None)
     chosen = min(tried.values(), key=lambda one: one.rank)
-    is_datum_open = brief.heights.datum_m is None and own_steps == steps
+    is_datum_open = is_step_open and brief.heights.datum_m is None
     if is_datum_open and not pins_of(board, brief):
         attempt(*_values_of(chosen)[:3], shift=0.5)
         chosen = min(tried.values(), key=lambda one: one.rank)
     if has_relief:
         is_open = {
-            "metres_per_step": own_steps == steps,
+            "metres_per_step": is_step_open,
             "ramp_limit": ramps.limit is None,
             "cliff_rise_steps": ramps.cliff_rise_steps is None and len(cliffs) > 1,
-            "datum_m": is_datum_open and chosen.datum_m % chosen.metres_per_step > 0.0,
+            "datum_m": is_datum_open
+            and chosen.datum_m != _datum_m(float(heights.mean_m.min()), chosen.metres_per_step),
         }
         keys = [words for key, words in _words_of(chosen).items() if is_open[key]]
         if keys:
-            kept = () if own_steps == steps else assumed
+            kept = () if is_step_open else assumed
             assumed = (*kept, _reason(", ".join(keys), len(tried), chosen))
     if brief.keep.plan is None and not brief.join.model_fields_set:
         step_m, limit, cliff, datum_m = _values_of(chosen)
@@ -239,6 +241,11 @@ def _steps(heights: Heights, board: Board, brief: Brief) -> tuple[float, ...]:
     return tuple(sorted({*round_numbers(least_m, most_m), *true_to_scale}))
 
 
+def _datum_m(lowest_m: float, step_m: float, shift: float = 0.0) -> float:
+    """Give the datum nearest to the lowest cell: whole steps from 0 m, and a part of one."""
+    return (math.floor(lowest_m / step_m - shift + 0.5) + shift) * step_m
+
+
 def _attempts(
     heights: Heights,
     overlay: Overlay,
@@ -260,7 +267,7 @@ def _attempts(
         datum_m: float | None = brief.heights.datum_m,
     ) -> HexterraError | None:
         if datum_m is None:
-            datum_m = (math.floor(lowest_m / step_m - shift + 0.5) + shift) * step_m
+            datum_m = _datum_m(lowest_m, step_m, shift)
         setting = (step_m, limit, cliff, datum_m)
         if setting in tried:
             return None
