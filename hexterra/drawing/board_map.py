@@ -105,6 +105,8 @@ def board_map(plan: Plan) -> BoardMap:
     )
     sheet, tints = frame.sheet, Tints(top)
     items: list[Item] = [*_tops(sheet, tiles, tints), *_turns(sheet, tiles)]
+    if tiles.legal.water is not None and tiles.legal.water.standing is not None:
+        items += map_features.draw_standing(sheet, tiles.legal.water.standing)
     if overlay.cover is not None:
         items += map_features.cover_signs(sheet, overlay.cover)
     if tiles.legal.water is not None:

@@ -15,6 +15,7 @@ from hexterra.drawing.map_style import INK, WATER, MapSheet, arrow_heads
 from hexterra.drawing.scene import WHITE, Circles, Item, Lines, Style, Text, rectangle
 from hexterra.lattice.hexagon import CORNER0_DEG, N_SIDES
 from hexterra.stages.tiles.cuts import exit_sides
+from hexterra.stages.water.standing import LAKE, SEA
 
 if TYPE_CHECKING:
     from hexterra.plan.overlay import Overlay
@@ -23,9 +24,13 @@ if TYPE_CHECKING:
     from hexterra.stages.mapping.ways import Ways
     from hexterra.stages.tiles.cuts import Cuts
     from hexterra.stages.water.flow import Watercourses
+    from hexterra.stages.water.standing import StandingWater
 
 #: Signs of cover, by the place of the kind; after the last they repeat.
 SIGNS: Final = ("tuft", "square", "furrows", "ring", "triangle", "cross", "dots")
+#: Those of standing water, wherever its kind stands.
+_WATER_SIGNS: Final = {LAKE: "waves", SEA: "waves"}
+_WASH: Final = "#b4c6d8"  # over the tint of a level, for water; ink is legible on it
 #: Dashes of roads laid on top, by the place of the kind, in parts of a hexagon; none is solid.
 _DASHES: Final = ((), (0.14, 0.05), (0.05, 0.05), (0.14, 0.04, 0.04, 0.04))
 _ROAD: Final = 0.085  # width of a road, in distances across flats
@@ -46,7 +51,28 @@ def key(overlay: Overlay, cuts: Cuts) -> Iterator[tuple[str, str]]:
     cover = overlay.cover
     for number, kind in enumerate(cover.kinds if cover is not None else ()):
         if cover is not None and (cover.given == number).any():
-            yield f"cover {number}", kind
+            yield f"cover {_sign(cover, number)}", kind
+
+
+def _sign(cover: Cover, number: int) -> str:
+    """Return the sign of a kind of cover."""
+    return _WATER_SIGNS.get(cover.kinds[number], SIGNS[number % len(SIGNS)])
+
+
+def draw_standing(sheet: MapSheet, standing: StandingWater) -> Iterator[Item]:
+    """Wash the cells under lakes and the sea, and draw the shore around them."""
+    corner, f = sheet.corner(), sheet.flats_mm
+    yield Lines(corner[standing.is_under], Style(fill=_WASH, is_seamless=True), "closed")
+    neighbours = sheet.board.neighbours
+    within = standing.joins & (neighbours > np.arange(len(neighbours))[:, None])
+    is_shore = standing.is_under[:, None] & ~standing.joins & (neighbours >= 0)
+    for is_drawn, style in (
+        (within, Style(WATER, 0.006 * f)),
+        (is_shore, Style(WATER, 0.03 * f, is_round=True)),
+    ):
+        cell, side = np.nonzero(is_drawn)
+        ends = np.stack((corner[cell, side], corner[cell, (side + 1) % N_SIDES]), axis=1)
+        yield from joined_lines(list(ends), style)
 
 
 def cover_signs(sheet: MapSheet, cover: Cover) -> Iterator[Item]:
@@ -57,7 +83,7 @@ def cover_signs(sheet: MapSheet, cover: Cover) -> Iterator[Item]:
     at = 0.37 * sheet.flats_mm * np.column_stack((np.cos(beside), np.sin(beside)))
     for number in range(len(cover.kinds)):
         spots = sheet.centre()[cover.given == number][:, None] + at
-        yield from _signs(SIGNS[number % len(SIGNS)], spots.reshape(-1, 2), size_mm)
+        yield from _signs(_sign(cover, number), spots.reshape(-1, 2), size_mm)
 
 
 def draw_water(sheet: MapSheet, water: Watercourses, cuts: Cuts) -> Iterator[Item]:
@@ -221,7 +247,9 @@ def symbol(name: str, x: float, y: float, unit: float) -> Iterator[Item]:
     word, _, number = name.rpartition(" ")
     if word == "cover":
         spots = middle + np.array([[-1.9 * unit, 0.0], [1.9 * unit, 0.0]])
-        yield from _signs(SIGNS[int(number) % len(SIGNS)], spots, 1.25 * unit)
+        if number in _WATER_SIGNS.values():
+            yield Lines(rectangle(x, y, 8.0 * unit, 4.5 * unit), Style(fill=_WASH), "closed")
+        yield from _signs(number, spots, 1.25 * unit)
         return
     f = 18.0 * unit
     ends = middle + np.array([[-4.0 * unit, 0.0], [4.0 * unit, 0.0]])
@@ -249,9 +277,15 @@ def _signs(sign: str, spots: NDArray[np.float64], r: float) -> Iterator[Item]:
         "square": [rectangle(-0.8, -0.8, 1.6, 1.6)],
         "furrows": [[(-1.0, dy), (1.0, dy)] for dy in (-0.8, 0.0, 0.8)],
         "triangle": [[(-1.0, -0.9), (1.0, -0.9), (0.0, 1.0)]],
+        "waves": [
+            [(-1.2, dy), (-0.6, dy + 0.3), (0.0, dy), (0.6, dy - 0.3), (1.2, dy)]
+            for dy in (-0.5, 0.5)
+        ],
         "cross": [[(-1.0, way), (1.0, -way)] for way in (-1.0, 1.0)],
     }
     shape = np.array(shapes[sign])
     points = (spots[:, None, None] + shape * r).reshape(-1, shape.shape[1], 2)
+    if sign == "waves":
+        line = Style(WATER, 0.22 * r, is_round=True)
     style = Style(fill=INK) if sign == "square" else line
     yield Lines(points, style, "closed" if sign in {"square", "triangle"} else "open")

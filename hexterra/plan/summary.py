@@ -134,6 +134,13 @@ def _water(overlay: Overlay) -> str:
     named = ("entry", "spring", "confluence", "mouth", "pool")
     counts = [_count(kinds[WaterKind[name.upper()]], name) for name in named]
     words = f"{_count(int(water.is_watercourse.sum()), 'cell')}: {', '.join(counts)}"
+    if (standing := water.standing) is not None:
+        for kind in dict.fromkeys(standing.kinds):
+            bodies = [body for body, name in enumerate(standing.kinds) if name == kind]
+            n_cells = int(np.isin(standing.body, bodies).sum())
+            words += f"; {_count(len(bodies), kind)} over {_count(n_cells, 'cell')}"
+    if overlay.routing is None:
+        words += "; it follows the means of cells, not the pixels of the raster"
     if (routing := overlay.routing) is not None:
         words += f"; {routing.share_wrong:.1%} of all cells drain differently from the raster"
     return words
