@@ -100,6 +100,7 @@ def bare_row(column: int, row: int, flats_mm: float, corners: str, *, scale: flo
         "residual_m": "0.000", "widths": "", "upright": "", "leaves": "",
         "roads": "", "road_ports": "", "names": "", "over_water": "", "sunken": "",
         "sunken_leaves": "", "cover": "", "cover_share": "",
+        "standing": "",
     }  # fmt: skip
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -22,7 +23,7 @@ from hexterra.stages.levels.quantise import quantise
 from hexterra.stages.sampling.gather import gather
 from hexterra.stages.water.flow import WaterKind, flow
 from hexterra.stages.water.stubs import prune_stubs
-from tests.plan_tables import judge, read_tables
+from tests.plan_tables import Rows, judge, read_tables
 
 CRS = "EPSG:32631"
 X, Y = 500_000.0, 4_500_000.0
@@ -83,6 +84,46 @@ def check_built(plan: Plan) -> None:
     finished = plan.schedule.set_index("piece")["count"]
     for kind in set(standing.kinds):
         assert finished[kind] == int(under(plan, kind).sum())
+
+
+def lake_tables() -> tuple[Rows, Rows]:
+    """Give the tables of a board with one lake, to be corrupted."""
+    x, y = places()
+    height = slope()
+    is_lake = np.hypot(x, y) < 900.0
+    height[is_lake] = height[is_lake].min() - 1.0
+    return read_tables(planned(height))
+
+
+@pytest.mark.parametrize(
+    ("column", "value", "expected"),
+    [
+        ("standing", "lake 2", None),
+        ("standing", "sea 1", "cover sea"),
+        ("cover", "woods", "cover lake"),
+        ("corners", "9 9 9 9 9 9", "a level top at"),
+    ],
+)
+def test_verify_sees_what_is_wrong_with_a_lake(
+    column: str, value: str, expected: str | None, tmp_path: Path
+) -> None:
+    """A lake is of one height, and is covered as what it is; which number it has matters not."""
+    tables = lake_tables()
+    row = next(row for row in tables[0][::-1] if row["standing"])
+    row[column] = value
+    found = [f for f in judge(tables, tmp_path).findings if f.what == "standing"]
+    assert [f.cell for f in found] == ([row["cell"]] if expected else [])
+    assert all(f.expected.startswith(expected or "") for f in found)
+
+
+def test_verify_sees_a_watercourse_within_a_lake(tmp_path: Path) -> None:
+    """No tile of a lake has a port towards another."""
+    tables = lake_tables()
+    row = next(row for row in tables[0] if row["standing"] and not row["ports"])
+    row["ports"] = "0 1 2 3 4 5"
+    found = [f for f in judge(tables, tmp_path).findings if f.what == "standing"]
+    assert {f.cell for f in found} == {row["cell"]}
+    assert {f.expected for f in found} == {"no watercourse within it"}
 
 
 def test_flat_water_is_a_lake() -> None:

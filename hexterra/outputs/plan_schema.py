@@ -54,6 +54,7 @@ def plan_schema() -> dict[str, Any]:
         sunken_leaves=maybe_side,
         cover=text,
         cover_share=maybe_number,
+        standing=text,
         wanted_level=whole,
         legal_level=whole,
     )

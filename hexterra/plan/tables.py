@@ -59,7 +59,8 @@ def tiles_frame(pieces: Schedule, overlay: Overlay) -> pd.DataFrame:
         side of its own, `sunken_leaves` where no sunken road does. `widths` are six classes by
         side; `upright`, `road_ports` and `sunken` sides: where banks stand upright, where roads
         run, and where one is cut into the top. `roads` are kinds and `names` those of rivers and
-        roads, separated by semicolons. `cover_share` is that of the cell's `cover`.
+        roads, separated by semicolons. `cover_share` is that of the cell's `cover`. `standing` is
+        the lake or sea over the cell, numbered, whose tiles are all level and equally high.
     """
     import pandas as pd
 
@@ -106,6 +107,7 @@ def tiles_frame(pieces: Schedule, overlay: Overlay) -> pd.DataFrame:
             "sunken": _sides(pieces.cuts.road),
             "sunken_leaves": _maybe(pieces.cuts.road_leaves),
             **_cover_columns(overlay),
+            "standing": _standing(overlay),
         }
     )
 
@@ -246,6 +248,18 @@ def _cover_columns(overlay: Overlay) -> dict[str, Any]:
     kinds = np.array([*overlay.cover.kinds, ""], dtype=object)
     share = np.where(given >= 0, overlay.cover.share[np.arange(n), given], math.nan)
     return {"cover": kinds[given], "cover_share": share}
+
+
+def _standing(overlay: Overlay) -> list[str]:
+    """Name the body of water over each cell: its kind, and its number among those of the kind."""
+    standing = None if overlay.water is None else overlay.water.standing
+    if standing is None:
+        return [""] * overlay.lattice.n_cells
+    names = [
+        f"{kind} {standing.kinds[: body + 1].count(kind)}"
+        for body, kind in enumerate(standing.kinds)
+    ]
+    return [names[body] if body >= 0 else "" for body in standing.body.tolist()]
 
 
 def _sides(table: NDArray[np.bool_]) -> list[str]:

@@ -49,6 +49,25 @@ def check_water(board: RebuiltBoard) -> Iterator[Finding]:
     yield from _check_circles(board, out)
 
 
+def check_standing(board: RebuiltBoard) -> Iterator[Finding]:
+    """See that each lake, and the sea, is level, covered as such, and that no water runs within."""
+    height_of: dict[str, int] = {}
+    for cell, tile in enumerate(board.tiles):
+        if not tile.standing:
+            continue
+        height = height_of.setdefault(tile.standing, tile.level)
+        if set(tile.corners) != {height}:
+            expected = f"a level top at {height}, as all {tile.standing}"
+            yield Finding(tile.cell, -1, "standing", expected, " ".join(map(str, tile.corners)))
+        kind = tile.standing.rpartition(" ")[0]
+        if tile.cover != kind:
+            yield Finding(tile.cell, -1, "standing", f"cover {kind}", tile.cover or "none")
+        for side in sorted(tile.ports):
+            other = board.across[cell, side]
+            if other >= 0 and board.tiles[other].standing == tile.standing:
+                yield Finding(tile.cell, side, "standing", "no watercourse within it", "a port")
+
+
 def _check_circles(board: RebuiltBoard, out: NDArray[np.int64]) -> Iterator[Finding]:
     runs_to = np.where(out >= 0, board.across[np.arange(len(out)), out], -1).tolist()
     trail_of = [-1] * len(out)

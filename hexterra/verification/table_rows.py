@@ -19,6 +19,7 @@ TILE_COLUMNS: Final = (
     "level", "corners", "pattern", "turn", "piece", "cliffs", "crossing", "ports", "outflow",
     "spacers", "footing", "residual_m", "widths", "upright", "leaves", "roads", "road_ports",
     "names", "over_water", "sunken", "sunken_leaves", "cover", "cover_share",
+    "standing",
 )  # fmt: skip
 SCHEDULE_COLUMNS: Final = (
     "kind", "piece", "part", "hand", "pattern", "rises", "turn", "crossing", "ports",
@@ -76,6 +77,7 @@ class Tile:
     over_water: str
     cover: str
     cover_share: float
+    standing: str
 
     @property
     def rises(self) -> tuple[int, ...]:
@@ -310,6 +312,7 @@ def read_tiles(path: Path) -> Iterator[Tile]:
             over_water=row.word("over_water", ("", "ford", "bridge")),
             cover=fields["cover"],
             cover_share=row.read("cover_share", _maybe, "a number, or nothing"),
+            standing=fields["standing"],
         )
 
 

@@ -23,7 +23,7 @@ from hexterra.verification.check_tiles import (
     check_stacks,
     check_tops,
 )
-from hexterra.verification.check_water import check_crossings, check_water
+from hexterra.verification.check_water import check_crossings, check_standing, check_water
 from hexterra.verification.rebuilt_board import assemble
 from hexterra.verification.table_rows import read_document, read_schedule, read_tiles
 from hexterra.verification.verdict import Finding, Verdict
@@ -62,6 +62,7 @@ def verify(directory: str | Path) -> Verdict:
     findings.extend(check_tops(board))
     findings.extend(check_seams(board))
     findings.extend(check_water(board))
+    findings.extend(check_standing(board))
     findings.extend(check_crossings(board))
     findings.extend(check_cuts(board))
     findings.extend(check_roads(board))
