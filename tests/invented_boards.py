@@ -48,27 +48,32 @@ def invented_board(
     rows: int = 8,
     *,
     is_rough: bool = False,
+    relief_steps: float | None = None,
     water: bool = True,
     cliff_steps: float | None = None,
     ramp_limit: int = 1,
+    measure: Any = "absolute",
     pins: Any = (),
     catalogue: Catalogue | None = None,
     facing: Any = "points",
     edges: Any = "straight",
     only: np.ndarray | None = None,
 ) -> Tiles:
-    """Fit a board of hills, 4 steps high or, where rough, 12."""
+    """Fit a board of hills, so many steps high, by default 4 or, where rough, 12."""
     board = Board(columns, rows, 100.0, facing, edges, 2500.0, 9.0, 46.0)
     if only is not None:
         board = board.only(only)
-    shape = (12, 12.0) if is_rough else (3, 4.0)
+    n_waves, relief = (12, 12.0) if is_rough else (3, 4.0)
+    shape = n_waves, relief if relief_steps is None else relief_steps
     mean_m, corner_m = (hills(seed, p, *shape) for p in (board.centre_mm, board.corner_mm))
     n = board.n_cells
     heights = Heights(board, mean_m, mean_m, mean_m, (), np.empty((n, 0)), np.ones(n), corner_m)
     levels = quantise(heights, metres_per_step=METRES_PER_STEP)
     courses = flow(heights, threshold_m2=6.0 * float(board.area_m2[0])) if water else None
     cliffs = None if cliff_steps is None else mark_cliffs(levels, rise_steps=cliff_steps)
-    legal = legalise(levels, water=courses, cliffs=cliffs, ramp_limit=ramp_limit, pins=pins)
+    legal = legalise(
+        levels, water=courses, cliffs=cliffs, ramp_limit=ramp_limit, pins=pins, measure=measure
+    )
     return fit(legal, catalogue or load_catalogue())
 
 

@@ -20,7 +20,7 @@ from tests.plain.boards import least_by_program, least_of_all, model_of
 def test_the_best_board_is_found_and_proven(seed: int, n_rounds: int) -> None:
     """Whatever the messages, it costs what the cheapest of all boards does (brute force)."""
     search = searched(2, 2, seed, n_rounds)
-    least = least_of_all(model_of(search.choices.tiles, Prices()))
+    least = least_of_all(model_of(search.choices.tiles, Prices(), reach=1))
     found = search.field.search_partial_boards(least + 2.0, 20_000)
     assert found is not None
     corners, is_proven = found
@@ -34,7 +34,7 @@ def test_the_best_board_is_found_and_proven(seed: int, n_rounds: int) -> None:
 def test_without_room_for_all_nothing_is_proven_wrongly(seed: int, n_kept: int) -> None:
     """With room for few partial boards a board comes back, if at all, that costs no less."""
     search = searched(4, 4, seed, 3)
-    least = refine(search.choices.tiles, effort="proven").cost
+    least = refine(search.choices.tiles, effort="proven", reach=1).cost
     found = search.field.search_partial_boards(least + 1.0, n_kept)
     if found is not None:
         cost = search.choices.price_board(found[0])
@@ -56,7 +56,7 @@ def test_it_agrees_with_highs_on_all_labels(seed: int) -> None:
 def test_the_best_messages_prove_what_the_relaxation_does(seed: int) -> None:
     """Where sweeps end below it, the bound is that of HiGHS on shares of labels."""
     search = searched(8, 4, seed, 60)
-    bound = least_by_program(model_of(search.choices.tiles, Prices()), whole=False)
+    bound = least_by_program(model_of(search.choices.tiles, Prices(), reach=1), whole=False)
     assert search.passing.bound < bound - 0.1
     relax(search, None)
     assert search.passing.bound == pytest.approx(bound, abs=1e-5)

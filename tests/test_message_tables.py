@@ -31,7 +31,7 @@ def test_what_a_part_proves_holds_for_the_board(
 ) -> None:
     """Whatever part is open, no board costs less than it and the rest prove (brute force)."""
     search = searched(2, 2, seed, n_rounds)
-    least = least_of_all(model_of(search.choices.tiles, Prices()))
+    least = least_of_all(model_of(search.choices.tiles, Prices(), reach=1))
     within = np.array(sorted(c for c in cells if c < len(search.corners)) or [0])
     field, rest = search.field.extract(within, along_water)
     passing = MessagePassing(field, rest - search.field.margin)
@@ -64,7 +64,7 @@ def test_a_window_is_solved_with_the_rest_as_it_is(seed: int, cells: set[int]) -
     search = searched(3, 3, seed, 2)
     choices, corners = search.choices, search.corners
     within = np.array(sorted(c for c in cells if c < len(corners)) or [0])
-    model = model_of(choices.tiles, Prices())
+    model = model_of(choices.tiles, Prices(), reach=1)
     held = [
         labels if cell in within else [held for held in labels if held[0] == tuple(corners[cell])]
         for cell, labels in enumerate(model.labels)

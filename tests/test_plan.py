@@ -31,7 +31,11 @@ BRIEFS: dict[str, dict[str, Any]] = {
     "flats": {"board": {"facing": "flats", "bearing_deg": 33.0}},
     "whole edges": {"board": {"edges": "whole"}},
     "steep": {"ramps": {"limit": 2}},
-    "step faces": {"heights": STEP, "ramps": {"limit": 2}, "fit": {"step_faces": "where they pay"}},
+    "step faces": {
+        "heights": {"metres_per_step": 8.0},
+        "ramps": {"limit": 1, "cliff_rise_steps": "none"},
+        "fit": {"step_faces": "where they pay"},
+    },
     "cliffs": {"heights": STEP, "ramps": {"cliff_rise_steps": 2.5}},
     "steep with cliffs": {"ramps": {"limit": 2, "cliff_rise_steps": 2.0}},
     "squares": {"ramps": {"measure": "square"}},

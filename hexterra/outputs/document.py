@@ -179,7 +179,7 @@ def _evidence(plan: Plan) -> dict[str, Any]:
         "legalise": {
             "measure": legal.measure,
             "cost": _rounded(legal.cost, 9),
-            "bound": _rounded(legal.bound, 9),
+            "bound": _rounded(legal.least_cost, 9),
             "n_edited": int(np.count_nonzero(legal.edit)),
             "largest_edit": int(np.abs(legal.edit).max(initial=0)),
             "n_marked_cliffs": int(legal.cliff.sum()) // 2,

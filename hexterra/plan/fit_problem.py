@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final, cast
+from typing import TYPE_CHECKING, cast
 
 import numpy as np
 
@@ -12,7 +12,7 @@ from hexterra.errors import InfeasibleError
 from hexterra.plan.fixed_tiles import FixedTiles
 from hexterra.plan.rules import Rules
 from hexterra.stages.search.prices import FORBIDDEN, Prices
-from hexterra.stages.search.refine import MOST_REACH, refine
+from hexterra.stages.search.refine import refine
 from hexterra.stages.search.refined import Refined, SearchEffort, Stopped
 from hexterra.stages.tiles.fit import Tiles
 from hexterra.stages.variants.evaluate import evaluate, find_faults, with_corners
@@ -26,10 +26,6 @@ if TYPE_CHECKING:
     from hexterra.brief.brief import Brief
     from hexterra.inputs.owned_pieces import OwnedPieces
     from hexterra.stages.tiles.tile_kinds import TileKind
-
-
-#: How far from the start tiles are searched, at least, where it has faces that are unwanted.
-REACH_TO_CLOSE: Final = 2
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -55,8 +51,6 @@ class FitProblem(Value):
         Lattice corners and the height in steps that a neighbouring board has there.
     frozen
         Cells that keep the tile of `start`, (n,) bool.
-    reach
-        How far from `start` tiles must be searched, in steps, for the others to adapt.
     """
 
     start: Tiles
@@ -67,7 +61,6 @@ class FitProblem(Value):
     profile: tuple[tuple[int, int], ...]
     joint: tuple[tuple[int, int], ...]
     frozen: NDArray[np.bool_]
-    reach: int
 
     def __post_init__(self) -> None:
         n = self.start.lattice.n_cells
@@ -76,6 +69,18 @@ class FitProblem(Value):
         ):  # fmt: skip
             array = readonly(getattr(self, name), dtype=np.bool_, shape=shape, name=name)
             object.__setattr__(self, name, array)
+
+    def allows_same(self, other: FitProblem) -> bool:
+        """Tell whether the same tops and step faces are allowed, and so a bound holds for both."""
+        return all(
+            np.array_equal(mine, theirs)
+            for mine, theirs in (
+                (self.may_face, other.may_face),
+                (self.can_face, other.can_face),
+                (self.unwanted, other.unwanted),
+                (self.start.is_steep, other.start.is_steep),
+            )
+        )
 
     @property
     def frozen_cells(self) -> NDArray[np.bool_] | None:
@@ -101,7 +106,7 @@ def fit_problem(rules: Rules, fixed: FixedTiles) -> FitProblem:
     unwanted = start.cliff & ~may_face
     may_face |= unwanted
     frozen = _allowed(start, fixed)
-    start, reach = _start_from(start, fixed, frozen, may_face, rules.profile)
+    start = _start_from(start, fixed, frozen, may_face, rules.profile)
     return FitProblem(
         start=start,
         prices=rules.prices,
@@ -111,7 +116,6 @@ def fit_problem(rules: Rules, fixed: FixedTiles) -> FitProblem:
         profile=rules.profile,
         joint=fixed.profile,
         frozen=frozen,
-        reach=reach,
     )
 
 
@@ -135,7 +139,6 @@ def solve(problem: FitProblem, brief: Brief, stock: Mapping[TileKind, int] | Non
             problem.start,
             prices=problem.prices,
             effort=effort,
-            reach=max(problem.reach, REACH_TO_CLOSE) if unwanted.any() else problem.reach,
             closed=~problem.may_face | unwanted,
             frozen=problem.frozen_cells,
             edge_profile=problem.profile,
@@ -207,8 +210,8 @@ def _start_from(
     is_kept: NDArray[np.bool_],
     may_face: NDArray[np.bool_],
     profile: tuple[tuple[int, int], ...],
-) -> tuple[Tiles, int]:
-    """Put the fixed tiles into a start; return it, and how far the others may have to move.
+) -> Tiles:
+    """Put the fixed tiles into a start.
 
     Where a whole earlier board is known and still legal, it is the start: nothing need move.
     """
@@ -217,14 +220,11 @@ def _start_from(
             start, fixed.corners, prices=Prices(), can_face=may_face, edge_profile=profile
         )
         if not faults:
-            return with_corners(start, fixed.corners), 1
+            return with_corners(start, fixed.corners)
+    if not is_kept.any():
+        return start
     merged = np.where(is_kept[:, None], fixed.corners, start.corners).astype(np.int32)
-    corner_of = start.lattice.corner_of
-    apart = np.abs(merged - start.corners).max(initial=0)
-    for corner, height in fixed.profile:
-        apart = max(apart, np.abs(start.corners[corner_of == corner] - height).max(initial=0))
-    reach = min(MOST_REACH, 1 + int(apart))
-    return (with_corners(start, merged) if is_kept.any() else start), reach
+    return with_corners(start, merged)
 
 
 def stock_of(owned: OwnedPieces | None) -> dict[TileKind, int] | None:

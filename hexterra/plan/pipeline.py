@@ -164,20 +164,23 @@ def _plan(
 
     rules = rules_from(chosen.datum_m)
     progress("optimising the fit")
-    refined = solve(fit_problem(rules, fixed), brief, stock)
+    problem = fit_problem(rules, fixed)
+    refined = solve(problem, brief, stock)
     lowest = int(refined.tiles.level.min())
     is_free = brief.heights.datum_m is None and brief.heights.method == "even"
     if lowest and is_free and not pins_of(board, brief) and not fixed.is_kept.any():
         # Nobody asked for steps below the whole board; they would be spacers under every tile.
         rules = rules_from(rules.legal.levels.datum_m + lowest * metres_per_step)
+        # Its levels are among those searched, so the bound holds if it allows the same otherwise.
         lowered = fit_problem(rules, fixed)
+        bound = refined.bound if lowered.allows_same(problem) else 0.0
         try:
             refined = evaluate_board(
                 lowered,
                 refined.tiles.corners - np.int32(lowest),
                 brief,
                 stock,
-                bound=refined.bound,
+                bound=bound,
                 start_cost=refined.start_cost,
                 stopped=refined.stopped,
             )

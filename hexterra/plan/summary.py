@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from hexterra.brief.brief import Brief
     from hexterra.fidelity.fidelity import Fidelity
     from hexterra.plan.overlay import Overlay
+    from hexterra.stages.levels.legalise import LegalLevels
     from hexterra.stages.schedule.schedule import Schedule
     from hexterra.stages.search.refined import Refined
 
@@ -49,10 +50,10 @@ def plan_facts(
     ground_km = [bench_mm_to_ground_m(size, board.scale) / 1000 for size in board.size_mm]
     step_mm = brief.heights.step_mm
     on_average = "" if brief.heights.method == "even" else " on average"
-    n_moved = int((legal.edit != 0).sum())
-    near = f"within {max(refined.gap, 1e-4):.2%} of the best board for {brief.fit.prefer}"
+    of_all = f"for {brief.fit.prefer} on levels {legal.lower} to {legal.upper}"
+    near = f"within {max(refined.gap, 1e-4):.2%} of the best board {of_all}"
     if refined.gap < 1e-9:
-        near = f"the best board there is for {brief.fit.prefer}"
+        near = f"the best board there is {of_all}"
     if refined.cost > 0.0 and not refined.bound:
         near = "not compared with the best board there is"
     facts = {
@@ -64,8 +65,7 @@ def plan_facts(
         "height": f"steps of {step_mm:g} mm for {step_m:,.4g} m{on_average},"
         f" {exaggeration:.3g} times true to scale; levels {tiles.level.min()} to"
         f" {tiles.corners.max()}, {tiles.corners.max() * step_mm:,g} mm above level 0",
-        "ramps": f"the nearest board that can be cut moves {n_moved:,} of {board.n_cells:,} levels,"
-        f" the least there is; {_count(int(legal.cliff.sum()) // 2, 'marked cliff')}",
+        "ramps": f"{_nearness(legal)}; {_count(int(legal.cliff.sum()) // 2, 'marked cliff')}",
         "water": _water(overlay),
         "fit": f"{near}; {_count(int(tiles.cliff.sum()) // 2, 'step face')}",
         "truth": fidelity.sentence(),
@@ -125,6 +125,22 @@ def cautions(pieces: Schedule, step_m: float) -> tuple[str, ...]:
             f' fit.prefer = "fewest different pieces"{gentler} needs fewer.'
         )
     return tuple(notes)
+
+
+def _nearness(legal: LegalLevels) -> str:
+    """Say how far the legal levels are from the ground, and that none are nearer if that is so.
+
+    What is least is the distance from the ground in all, not how many levels move.
+    """
+    unit = "steps" if legal.measure == "absolute" else "squared steps"
+    moved = (
+        f"{np.count_nonzero(legal.edit):,} of {len(legal.level):,} levels moved; together they are"
+        f" {legal.cost:,.1f} {unit} off the ground,"
+    )
+    of_all = f"legal levels from {legal.lower} to {legal.upper}"
+    if legal.cost <= legal.least_cost:
+        return f"{moved} and no {of_all} are nearer"
+    return f"{moved} and {of_all} are {legal.least_cost:,.1f} off at least"
 
 
 def _water(overlay: Overlay) -> str:

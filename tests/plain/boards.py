@@ -8,15 +8,16 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from itertools import product
+from itertools import pairwise, product
 from typing import Any
 
 import numpy as np
 from scipy.optimize import Bounds, LinearConstraint, milp
 from scipy.sparse import coo_array
 
-from hexterra.catalogue.tops import facet_planes, mean_rise, mean_rise_of_part
+from hexterra.catalogue.tops import facet_planes, facets, mean_rise, mean_rise_of_part
 from hexterra.lattice.board import Board
+from hexterra.lattice.hexagon import corner_offsets
 from hexterra.stages.search.prices import Prices
 from hexterra.stages.tiles.fit import Tiles
 
@@ -29,6 +30,7 @@ class Model:
     sides: list[tuple[int, int, int, int]]  # cell, side, cell across, its side
     tiles: Tiles
     prices: Prices
+    closed: np.ndarray | None = None
 
     def face(self, cell: int, side: int, other: int, back: int, mine, theirs) -> float:
         """Price a side between two tops, infinite where water would rise."""
@@ -42,13 +44,27 @@ class Model:
                 return math.inf
         if here == there:
             return 0.0
+        if self.closed is not None and self.closed[cell, side]:
+            return math.inf
         apart = (abs(here[0] - there[0]) + abs(here[1] - there[1])) / 2
         share = self.prices.marked_cliff if self.tiles.legal.cliff[cell, side] else 1.0
         return share * (self.prices.step_face + self.prices.step_face_rise * apart)
 
 
-def model_of(tiles: Tiles, prices: Prices, reach: int = 1) -> Model:
-    """Write down every label of every cell, for boards whose ramps rise one step."""
+def model_of(
+    tiles: Tiles,
+    prices: Prices,
+    reach: int | None = None,
+    *,
+    ramp_limit: int = 1,
+    closed: np.ndarray | None = None,
+    frozen: np.ndarray | None = None,
+) -> Model:
+    """Write down every label of every cell; of all levels if there is no `reach`.
+
+    Steep tops are among them where a side that is no marked cliff may ramp two steps, and where a
+    cell has one.
+    """
     lattice, legal, levels = tiles.lattice, tiles.legal, tiles.legal.levels
     water, pins = legal.water, dict(legal.pins)
     ground = (levels.heights.corner_m - levels.datum_m) / levels.metres_per_step
@@ -56,7 +72,9 @@ def model_of(tiles: Tiles, prices: Prices, reach: int = 1) -> Model:
     for cell in range(lattice.n_cells):
         start, near = int(tiles.level[cell]), round(float(levels.position[cell]))
         near = min(max(near, legal.lower), legal.upper)
-        low, high = min(start, near) - reach, max(start, near) + reach
+        low, high = legal.lower, legal.upper
+        if reach is not None:
+            low, high = min(start, near) - reach, max(start, near) + reach
         if cell in pins:
             low, high = min(pins[cell], start), max(pins[cell], start)
         held = []
@@ -64,7 +82,15 @@ def model_of(tiles: Tiles, prices: Prices, reach: int = 1) -> Model:
             for pattern in tiles.catalogue.patterns:
                 for turn in range(pattern.period):
                     rises = tuple(pattern.rises[(s - turn) % 6] for s in range(6))
-                    if max(rises) > 1 or base + max(rises) > legal.upper:
+                    is_steep = ramp_limit > 1 and any(
+                        lattice.neighbours[cell, s] >= 0 and not legal.cliff[cell, s]
+                        for s in range(6)
+                    )
+                    is_steep = is_steep or max(tiles.corners[cell]) - start > 1
+                    if max(rises) > 1 + is_steep or base + max(rises) > legal.upper:
+                        continue
+                    own = tuple(tiles.corners[cell] - base)
+                    if frozen is not None and frozen[cell] and rises != own:
                         continue
                     out = -1 if water is None else int(water.outflow[cell])
                     if out >= 0 and (rises[out] or rises[(out + 1) % 6]):
@@ -81,7 +107,7 @@ def model_of(tiles: Tiles, prices: Prices, reach: int = 1) -> Model:
         (c, s, int(lattice.neighbours[c, s]), int(lattice.back_sides[c, s]))
         for c, s in lattice.seams.tolist()
     ]
-    return Model(labels, sides, tiles, prices)
+    return Model(labels, sides, tiles, prices, closed)
 
 
 def _top(tiles: Tiles, prices: Prices, cell: int, rises, corners, ground) -> float:
@@ -102,6 +128,25 @@ def _top(tiles: Tiles, prices: Prices, cell: int, rises, corners, ground) -> flo
     planes = facet_planes(rises, 0.0)
     n_sloping = sum(math.hypot(a, b) > 1e-9 for a, b, _ in planes)
     price += prices.cutting * n_sloping
+    price += prices.sloping * _sloping(rises)
+    if water is not None and water.kind[cell]:
+        price += prices.sunk_in_slope * (sum(rises) > 0)
+    return price
+
+
+def _sloping(rises: tuple[int, ...]) -> float:
+    """Return the mean gradient of a top, where that of a gentle bank's strip counts 1."""
+    if max(rises) > 1:
+        corner = corner_offsets(1.0, "flats")
+        total = 0.0
+        for facet, (slope_x, slope_y, _) in zip(
+            facets(rises), facet_planes(rises, 0.0), strict=True
+        ):
+            one, *others = (corner[k] for k in facet)
+            for two, three in pairwise(others):
+                twice = abs(float(np.linalg.det(np.array([two - one, three - one]))))
+                total += twice / 2 * math.hypot(slope_x, slope_y)
+        return total / (math.sqrt(3) / 2) / 2.0
     # Shares of the hexagon that slope, and how steeply: worked out by hand. A bank's strip is half
     # of the hexagon and climbs one step in half the distance across flats: 2 steps across it.
     share = {0: 0.0, 1: 1 / 6, 2: 1 / 2, 3: 2 / 3, 4: 1 / 2, 5: 1 / 6}[sum(rises)]
@@ -110,10 +155,7 @@ def _top(tiles: Tiles, prices: Prices, cell: int, rises, corners, ground) -> flo
     # A corner stands one quarter of the distance across corners above the line between its
     # neighbours; three corners in a row stand across a strip as wide as a side is long.
     gradient = {1: 2 * math.sqrt(3), 2: 2.0, 3: math.sqrt(3), 4: 2.0, 5: 2 * math.sqrt(3)}
-    price += prices.sloping * share * gradient.get(sum(rises), 0.0) / 2.0
-    if water is not None and water.kind[cell]:
-        price += prices.sunk_in_slope * (sum(rises) > 0)
-    return price
+    return share * gradient.get(sum(rises), 0.0) / 2.0
 
 
 def n_boards(model: Model) -> int:

@@ -74,6 +74,9 @@ class LegalLevels(Value):
     flow
         The proof, (n, 6) int64, in units: the dual value of each constraint. See
         `Objective.bound_units`.
+    asked
+        Levels within the limits that were asked for, where `fit` found tops for gentler limits
+        only; else None. Then `bound` holds for these gentler limits, and `least_cost` for all.
 
     Raises
     ------
@@ -97,6 +100,7 @@ class LegalLevels(Value):
     bound_units: int
     unit: float
     flow: NDArray[np.int64]
+    asked: LegalLevels | None = None
 
     def __post_init__(self) -> None:
         n = self.levels.heights.lattice.n_cells
@@ -110,6 +114,19 @@ class LegalLevels(Value):
         )
         if self.cost_units != self.bound_units:
             raise ValueError(f"cost {self.cost_units} differs from its bound {self.bound_units}")
+
+    @property
+    def asked_limit(self) -> NDArray[np.int8]:
+        """The limits that were asked for, (n, 6) int8; those of `limit` may be gentler."""
+        return self.limit if self.asked is None else self.asked.limit
+
+    @property
+    def least_cost(self) -> float:
+        """What no levels cost less than within the limits that were asked for.
+
+        It is `cost`, unless there are no tops for the levels that cost so little.
+        """
+        return self.bound if self.asked is None else self.asked.bound
 
     @property
     def edit(self) -> NDArray[np.int32]:

@@ -231,7 +231,7 @@ def choose_among(
     prices: Prices,
     *,
     catalogue: Catalogue | None = None,
-    reach: int = 1,
+    reach: int | None = 1,
     closed: NDArray[np.bool_] | None = None,
     frozen: NDArray[np.bool_] | None = None,
     edge_profile: Iterable[tuple[int, int]] = (),
@@ -239,8 +239,7 @@ def choose_among(
 ) -> Choices:
     """List every tile that each cell may get, and price it.
 
-    A cell may stand on every base level from `reach` steps below to `reach` steps above both its
-    tile in `tiles` and the ground, within the bounds of the levels; a pinned cell only on its
+    A cell may stand on every base level within the bounds of the levels; a pinned cell only on its
     pinned level (or where it is). Steep tops are allowed where a ramp of two steps is.
 
     Parameters
@@ -252,7 +251,8 @@ def choose_among(
     catalogue
         What can be cut; that of `tiles` if None.
     reach
-        How many steps a tile may stand beyond the ground and its start, at least 0.
+        How many steps a tile may stand below and above both the ground and its start, at least 0;
+        None for no such limit.
     closed
         Sides where the two tops must meet, (n, 6) bool, symmetric.
     frozen
@@ -268,6 +268,8 @@ def choose_among(
     lattice, legal = tiles.lattice, tiles.legal
     settings = settings_of(tiles, prices, catalogue)
     level = np.clip(np.rint(legal.levels.position), legal.lower, legal.upper).astype(np.int32)
+    if reach is None:
+        reach = legal.upper - legal.lower
     lowest = np.maximum(np.minimum(tiles.level, level) - reach, legal.lower)
     highest = np.minimum(np.maximum(tiles.level, level) + reach, legal.upper)
     for cell, pin in legal.pins:
@@ -310,6 +312,12 @@ def choose_among(
         joint=meets,
         joint_prices=joint_prices,
     )
+
+
+def count_labels(tiles: Tiles, catalogue: Catalogue | None) -> int:
+    """Return how many labels there are on all levels, at most."""
+    n_levels = tiles.legal.upper - tiles.legal.lower + 1
+    return tiles.lattice.n_cells * n_levels * len((catalogue or tiles.catalogue).oriented)
 
 
 def ground_terms(tiles: Tiles, prices: Prices) -> TargetHeights:

@@ -142,8 +142,8 @@ def settings_of(tiles: Tiles, prices: Prices, catalogue: Catalogue) -> Settings:
     n = lattice.n_cells
     oriented = catalogue.oriented
     is_open = (lattice.neighbours >= 0) & ~legal.cliff
-    may_be_steep = ((legal.limit > 1) & is_open).any(axis=1)
-    may_be_steep |= (tiles.corners - tiles.level[:, None]).max(axis=1, initial=0) > 1
+    may_be_steep = ((legal.asked_limit > 1) & is_open).any(axis=1)
+    may_be_steep |= tiles.is_steep
     if not may_be_steep.any():
         oriented = oriented[oriented[:, 2:].max(axis=1) < 2]
     features = np.zeros((n, N_SIDES + 7), dtype=np.int64)

@@ -23,7 +23,7 @@ from hexterra.errors import BriefError, InfeasibleError
 from hexterra.kernels.board.tile_costs import INFEASIBLE_SUM
 from hexterra.lattice.hexagon import N_SIDES
 from hexterra.stages.search.bounds import Search
-from hexterra.stages.search.candidates import Choices, choose_among, ground_terms
+from hexterra.stages.search.candidates import Choices, choose_among, count_labels, ground_terms
 from hexterra.stages.search.exact_search import prove
 from hexterra.stages.search.frontier_search import search_frontier
 from hexterra.stages.search.local_search import WIDE_WINDOWS, WINDOWS, Review, repair
@@ -42,8 +42,10 @@ from hexterra.stages.tiles.fit import Tiles, find_crossings, note_faces
 from hexterra.stages.tiles.tile_kinds import TileKind
 
 #: Boards proposed at first, and rounds on the whole board before each.
-N_PROPOSALS: Final = 2
-ROUNDS_PER_PROPOSAL: Final = 6
+N_PROPOSALS: Final = 4
+ROUNDS_PER_PROPOSAL: Final = 3
+#: Labels of all levels that there is room for, at about 40 bytes each.
+MOST_LABELS: Final = 30_000_000
 #: The gap at which the search ends.
 TARGET_GAP: Final[dict[SearchEffort, float]] = {"bounded": 5e-4, "proven": 0.0}
 #: How often rounds on open cells are repeated; on large boards less often, the more cells it has.
@@ -72,7 +74,7 @@ def refine(
     effort: SearchEffort = "bounded",
     time_limit_s: float | None = None,
     catalogue: Catalogue | None = None,
-    reach: int = 1,
+    reach: int | None = None,
     closed: NDArray[np.bool_] | None = None,
     frozen: NDArray[np.bool_] | None = None,
     edge_profile: Iterable[tuple[int, int]] = (),
@@ -99,7 +101,9 @@ def refine(
     catalogue
         What can be cut, if that is not the catalogue of `tiles`.
     reach
-        How many steps a tile may stand beyond both the ground and its start, at least 0.
+        How many steps a tile may stand beyond both the ground and its start, at least 0. By
+        default all levels are open to it; on boards so large that it would take gigabytes, those
+        one step beyond are searched, and `bound` is 0.
     closed
         Sides where the two tops must meet, (n, 6) bool, symmetric: as where a road crosses, or
         where no face can be cut. Marked cliffs are not exempt.
@@ -138,9 +142,10 @@ def refine(
     A round of sweeps is linear in the number of cells and labels.
     """
     _check(tiles, effort, reach, time_limit_s, closed, frozen)
+    is_too_large = reach is None and count_labels(tiles, catalogue) > MOST_LABELS
     choices = choose_among(
-        tiles, prices, catalogue=catalogue, reach=reach, closed=closed, frozen=frozen,
-        edge_profile=edge_profile, joint=joint,
+        tiles, prices, catalogue=catalogue, reach=1 if is_too_large else reach,
+        closed=closed, frozen=frozen, edge_profile=edge_profile, joint=joint,
     )  # fmt: skip
     without_stock, stopped = None, ""
     end = None if time_limit_s is None else time.monotonic() + time_limit_s
@@ -153,7 +158,8 @@ def refine(
     if without_stock is not None:
         search.try_candidate(without_stock.corners)
     stopped = stopped or _run(search, effort, end)
-    return finish(search, prices, effort, start_cost, stopped, stock)
+    refined = finish(search, prices, effort, start_cost, stopped, stock)
+    return replace(refined, bound=0.0) if is_too_large else refined
 
 
 def _run(search: Search, effort: SearchEffort, end: float | None) -> Stopped:
@@ -345,7 +351,7 @@ def _refusal(names: tuple[str, ...]) -> InfeasibleError:
 def _check(
     tiles: Tiles,
     effort: str,
-    reach: int,
+    reach: int | None,
     time_limit_s: float | None,
     closed: NDArray[np.bool_] | None,
     frozen: NDArray[np.bool_] | None,
@@ -359,7 +365,7 @@ def _check(
             key="effort",
             value=effort,
         )
-    if not 0 <= reach <= MOST_REACH:
+    if reach is not None and not 0 <= reach <= MOST_REACH:
         raise BriefError(
             f"reach is {reach!r} steps; it must be from 0 to {MOST_REACH}",
             remedy="choose a reach in that range; 1 is enough for most boards",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Final, cast
 
@@ -88,6 +88,11 @@ class Tiles(Value):
         """The cells."""
         return self.legal.levels.heights.lattice
 
+    @property
+    def is_steep(self) -> NDArray[np.bool_]:
+        """Cells whose top rises more than one step, (n,) bool."""
+        return np.asarray((self.corners - self.level[:, None]).max(axis=1, initial=0) > 1)
+
     @cached_property
     def mean_level(self) -> NDArray[np.float64]:
         """Mean height of what the board keeps of each top, (n,) float64, in steps above level 0."""
@@ -129,7 +134,8 @@ def fit(legal: LegalLevels, catalogue: Catalogue, *, cuts: Cuts | None = None) -
     has both a top that is not in the catalogue and a neighbour two steps above: each time, of such
     cells that adjoin, the one with the greatest sum of rises (ties go to the lowest number) is
     limited to one step towards those neighbours. After `PATIENT_ROUNDS` of this, all of them are
-    limited on all sides, then with their neighbours, then with theirs, and so on.
+    limited on all sides, then with their neighbours, then with theirs, and so on. With other sides
+    limited, nearer levels may have tops; ``legal.least_cost`` tells how near any can be at most.
 
     Cells whose top is still not in the catalogue (at the ends of marked cliffs, beside pins or
     because the catalogue is small) get the nearest top from below: with the same lowest corner, no
@@ -259,6 +265,7 @@ def note_faces(legal: LegalLevels, cliff: NDArray[np.bool_]) -> tuple[str, ...]:
 
 def _tighten(legal: LegalLevels, catalogue: Catalogue) -> LegalLevels:
     """Legalise with gentler ramps until no side left steep raises a top off the catalogue."""
+    asked = legal
     lattice = legal.levels.heights.lattice
     there = lattice.neighbours
     given_up = np.zeros(lattice.n_cells, dtype=bool)
@@ -288,7 +295,7 @@ def _tighten(legal: LegalLevels, catalogue: Catalogue) -> LegalLevels:
             in_conflict[list(cast("tuple[int, ...]", error.facts["chain"]))] = True
             in_conflict &= is_off
             given_up |= in_conflict if in_conflict.any() else is_off
-    return legal
+    return legal if legal is asked else replace(legal, asked=asked)
 
 
 def _is_first(
