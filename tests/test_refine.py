@@ -203,20 +203,6 @@ def test_an_edge_profile_is_kept() -> None:
     check_built(refined.tiles)
 
 
-def test_presets_get_what_they_are_for() -> None:
-    """Each preset beats the others at what it is named for."""
-    tiles = invented_board(7, 12, 10)
-    found = {name: refine(tiles, prices=prices) for name, prices in PRESETS.items()}
-    whole = np.ones(120, dtype=bool)
-    plain = {name: dict(refine(r.tiles, frozen=whole).breakdown) for name, r in found.items()}
-    misfit = {name: p["mean height"] + p["corner heights"] for name, p in plain.items()}
-    assert min(misfit, key=lambda name: misfit[name]) == "truest ground"
-    slope = {name: p["sloping"] for name, p in plain.items()}
-    assert min(slope, key=lambda name: slope[name]) == "most standing room"
-    n_pieces = {name: len(np.unique(r.tiles.pattern)) for name, r in found.items()}
-    assert n_pieces["fewest different pieces"] == min(n_pieces.values())
-
-
 def test_a_time_limit_returns_a_board_and_a_bound() -> None:
     """Out of time, the best board so far and an honest bound come back."""
     tiles = invented_board(8, is_rough=True)

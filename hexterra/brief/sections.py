@@ -284,9 +284,9 @@ class FitBrief(Section):
         description="'instant' improves a quick start, 'bounded' comes close to the best board and"
         " says how close, 'proven' finds it, which can take minutes on rough ground.",
     )
-    prefer: Literal["truest ground", "fewest different pieces", "most standing room"] = Field(
-        default="truest ground", description="What the search optimises."
-    )
+    prefer: Literal[
+        "balanced", "truest ground", "fewest different pieces", "most standing room"
+    ] = Field(default="balanced", description="What the search optimises.")
     prices: dict[Text, Annotated[float, Field(ge=0, le=100.0)]] = Field(
         default_factory=dict,
         description="Single prices to change, as sloping = 0.5; 1 is a tile one step off the"

@@ -189,6 +189,8 @@ def _evidence(plan: Plan) -> dict[str, Any]:
             "n_step_faces": int(fitted.cliff.sum()) // 2,
             "cost": _rounded(plan.refined.cost, 6),
             "bound": _rounded(plan.refined.bound, 6),
+            "spent_on_kinds": _rounded(plan.refined.spent_on_kinds, 6),
+            "least_kinds": plan.refined.least_kinds,
             "costs": {name: _rounded(cost, 6) for name, cost in plan.refined.breakdown},
             "mean_residual_m": _rounded(fitted.residual_m.mean(), 3),
             "rms_residual_m": _rounded(np.sqrt(np.mean(fitted.residual_m**2)), 3),

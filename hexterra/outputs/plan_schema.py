@@ -87,7 +87,8 @@ def plan_schema() -> dict[str, Any]:
         ),
         fit=_object(
             patterns={"type": "object", "additionalProperties": count}, n_step_faces=count,
-            cost=number, bound=number, costs={"type": "object", "additionalProperties": number},
+            cost=number, bound=number, spent_on_kinds=number, least_kinds=count,
+            costs={"type": "object", "additionalProperties": number},
             mean_residual_m=number, rms_residual_m=number, largest_residual_m=number,
         ),
         schedule=_object(n_tiles=count, n_spacers=count, n_footings=count, n_distinct=count),

@@ -11,7 +11,7 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import zip_longest
 from pathlib import Path
@@ -86,6 +86,8 @@ def stored_stages(plan: Plan) -> dict[str, Any]:
         "choice": to_stored(plan.choice),
         "start_cost": refined.start_cost if is_start_legal else None,
         "bound": refined.bound,
+        "spent_on_kinds": refined.spent_on_kinds,
+        "least_kinds": refined.least_kinds,
         "stopped": refined.stopped,
         "fidelity": to_stored(plan.fidelity),
     }
@@ -176,6 +178,11 @@ def _remake(document: dict[str, Any], progress: Progress) -> Plan:
         bound=float(stored["bound"]),
         start_cost=float("inf") if start_cost is None else float(start_cost),
         stopped=stored["stopped"],
+    )
+    refined = replace(
+        refined,
+        spent_on_kinds=float(stored["spent_on_kinds"]),
+        least_kinds=int(stored["least_kinds"]),
     )
     plan = complete(
         elevation,

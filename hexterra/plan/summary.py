@@ -67,7 +67,7 @@ def plan_facts(
         f" {tiles.corners.max()}, {tiles.corners.max() * step_mm:,g} mm above level 0",
         "ramps": f"{_nearness(legal)}; {_count(int(legal.cliff.sum()) // 2, 'marked cliff')}",
         "water": _water(overlay),
-        "fit": f"{near}; {_count(int(tiles.cliff.sum()) // 2, 'step face')}",
+        "fit": f"{near}{_spared(refined)}; {_count(int(tiles.cliff.sum()) // 2, 'step face')}",
         "truth": fidelity.sentence(),
         "pieces": _pieces(pieces),
     }
@@ -125,6 +125,17 @@ def cautions(pieces: Schedule, step_m: float) -> tuple[str, ...]:
             f' fit.prefer = "fewest different pieces"{gentler} needs fewer.'
         )
     return tuple(notes)
+
+
+def _spared(refined: Refined) -> str:
+    """Say what was spent on fewer kinds of tile."""
+    if not refined.spent_on_kinds:
+        return ""
+    share = refined.spent_on_kinds / (refined.cost - refined.spent_on_kinds)
+    return (
+        f", {share:.1%} of which was then given up for fewer kinds of tile; no board needs fewer"
+        f" than {refined.least_kinds}"
+    )
 
 
 def _nearness(legal: LegalLevels) -> str:

@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 from scipy.optimize import Bounds, LinearConstraint, milp
-from scipy.sparse import coo_array
+from scipy.sparse import coo_array, csc_array, hstack
 
 from hexterra.catalogue.tops import facet_planes, facets, mean_rise, mean_rise_of_part
 from hexterra.lattice.board import Board
@@ -183,8 +183,18 @@ def least_of_all(model: Model) -> float:
     return float(total.min())
 
 
-def least_by_program(model: Model, *, whole: bool = True) -> float:
-    """Let HiGHS choose among all labels at once; shares of labels if they need not be whole."""
+@dataclass
+class Program:
+    """Choosing one label for each cell, and one pair of corner heights for each side, as rows."""
+
+    cost: list[float]
+    matrix: Any
+    total: np.ndarray
+    n_labels: int
+
+
+def program_of(model: Model) -> Program:
+    """Write a model down for a solver: labels first, in their order, then pairs of side states."""
     cost, rows, columns, values, total = [], [], [], [], []
     first = []
     for held in model.labels:
@@ -219,13 +229,53 @@ def least_by_program(model: Model, *, whole: bool = True) -> float:
                 values += [1.0, 1.0]
                 cost.append(face)
     matrix = coo_array((values, (rows, columns)), shape=(len(total), len(cost))).tocsc()
-    is_whole = (np.arange(len(cost)) < n_labels) & whole
-    exact: Any = np.array(total)
+    return Program(cost, matrix, np.array(total), n_labels)
+
+
+def least_by_program(model: Model, *, whole: bool = True) -> float:
+    """Let HiGHS choose among all labels at once; shares of labels if they need not be whole."""
+    program = program_of(model)
+    is_whole = (np.arange(len(program.cost)) < program.n_labels) & whole
+    exact: Any = program.total
     result = milp(
-        np.array(cost),
+        np.array(program.cost),
         integrality=is_whole.astype(int),
         bounds=Bounds(0.0, 1.0),
-        constraints=LinearConstraint(matrix, exact, exact),
+        constraints=LinearConstraint(program.matrix, exact, exact),
         options={"mip_rel_gap": 0.0},
     )
     return float(result.fun)
+
+
+def fewest_kinds_by_program(model: Model, kinds: list[list[Any]], most: float) -> int:
+    """Let HiGHS find the fewest kinds of tile of a board that costs at most so much.
+
+    `kinds` are those of the labels of each cell.
+    """
+    program = program_of(model)
+    names = sorted({kind for held in kinds for kind in held})
+    number = {name: k for k, name in enumerate(names)}
+    n, n_kinds = len(program.cost), len(names)
+    of_label = [number[kind] for held in kinds for kind in held]
+    label = np.arange(program.n_labels)
+    uses = coo_array(  # a label of a kind needs the kind
+        (
+            np.concatenate([np.ones(len(label)), -np.ones(len(label))]),
+            (np.tile(label, 2), np.concatenate([label, n + np.array(of_label)])),
+        ),
+        shape=(len(label), n + n_kinds),
+    ).tocsc()
+    chosen = hstack([program.matrix, csc_array((len(program.total), n_kinds))]).tocsc()
+    paid = coo_array(np.append(program.cost, np.zeros(n_kinds))[None]).tocsc()
+    exact: Any = program.total
+    result = milp(
+        np.append(np.zeros(n), np.ones(n_kinds)),
+        integrality=np.concatenate([label >= 0, np.zeros(n - len(label)), np.ones(n_kinds)]),
+        bounds=Bounds(0.0, 1.0),
+        constraints=[
+            LinearConstraint(chosen, exact, exact),
+            LinearConstraint(uses, -np.inf, 0.0),
+            LinearConstraint(paid, -np.inf, most),
+        ],
+    )
+    return round(float(result.fun))

@@ -73,7 +73,7 @@ class Search:
 
     def n_used(self, corners: NDArray[np.int32]) -> NDArray[np.int64]:
         """Count the tiles of each kind on a board, (n_kinds,) int64."""
-        kind = self._kinds(corners, ALL)
+        kind = self.kinds(corners)
         return np.bincount(kind, minlength=len(self.stock.owned)).astype(np.int64)
 
     def try_candidate(self, corners: NDArray[np.int32]) -> None:
@@ -136,12 +136,13 @@ class Search:
 
         Pieces count with the prices of their kinds.
         """
-        charges = float(self.kind_price[self._kinds(corners, cells)].sum())
+        charges = float(self.kind_price[self.kinds(corners, cells)].sum())
         return self.choices.price_around(cells, corners) + charges
 
-    def _kinds(
-        self, corners: NDArray[np.int32], cells: NDArray[np.intp] | slice
+    def kinds(
+        self, corners: NDArray[np.int32], cells: NDArray[np.intp] | slice = ALL
     ) -> NDArray[np.int32]:
+        """Return the number of the kind of each tile of a board, or of some of its cells."""
         oriented = self.choices.labels(corners, cells) % self.choices.n_oriented
         return self.stock.kind_of[self.choices.settings.setting[cells], oriented]
 
@@ -161,7 +162,7 @@ class Search:
         # Tiles to start from need not be in the catalogue of the choices.
         is_known = choices.labels(corners) >= 0
         known = np.where(is_known[:, None], corners, choices.lowest[:, None])
-        charges = self.kind_price[self._kinds(known, ALL)]
+        charges = self.kind_price[self.kinds(known)]
         return self.field.excess(known, choices.top_prices(corners) + charges, face)
 
     def propose(self) -> None:

@@ -18,8 +18,15 @@ from hexterra.stages.search.cell_settings import Settings
 from hexterra.stages.search.local_search import SearchWindow
 from hexterra.stages.search.message_passing import MessagePassing
 
-#: What sparing one kind may cost in each pass, in shares of all that may be spent: cheap ones first.
-STEPS: Final = (0.1, 1.0)
+#: Ways to go about it: what sparing one kind may cost, pass by pass, as a share of all that may be
+#: spent; and which kinds are tried first.
+WAYS: Final = (
+    ((0.1, 1.0), "rarest"),
+    ((0.05, 0.3, 1.0), "commonest"),
+    ((1.0,), "commonest"),
+)
+#: On boards of more cells only the first way is tried.
+MOST_CELLS: Final = 100
 #: How far around a tile its neighbours may change with it.
 WINDOWS: Final = (SearchWindow(1, 2, 20), SearchWindow(2, 3, 20))
 _FAR: Final = 1e4  # more than any board may spend
@@ -30,8 +37,8 @@ def spare_kinds(choices: Choices, corners: NDArray[np.int32], share: float) -> N
     """Return a board with fewer kinds of tile that costs little more.
 
     All tiles of a kind are replaced, each together with the tiles around it, by tiles of kinds that
-    are on the board, at the least cost there. The kinds with the fewest tiles are tried first; what
-    one may cost grows from pass to pass. The rules of the choices are kept.
+    are on the board, at the least cost there. What sparing one may cost grows from pass to pass.
+    The rules of the choices are kept.
 
     Parameters
     ----------
@@ -43,11 +50,25 @@ def spare_kinds(choices: Choices, corners: NDArray[np.int32], share: float) -> N
         How much more the board may cost, as a share of what it costs.
     """
     search = Search(choices, np.zeros(len(choices.settings.kinds), np.int64), 0.0)
+    ways = WAYS if len(corners) <= MOST_CELLS else WAYS[:1]
+    found = [_spare(search, corners, share, steps, first) for steps, first in ways]
+    return min(found, key=lambda board: (len(_used(search, board)), search.price(board)))
+
+
+def _spare(
+    search: Search,
+    corners: NDArray[np.int32],
+    share: float,
+    steps: tuple[float, ...],
+    first: str,
+) -> NDArray[np.int32]:
+    """Spare kinds in passes, the rarest or the commonest first."""
     cost = search.price(corners)
     budget = share * cost
     most = cost + budget + _ROUNDING
-    for step in STEPS:
-        for kind in _rarest_first(search, corners):
+    for step in steps:
+        kinds = _used(search, corners)
+        for kind in kinds if first == "rarest" else kinds[::-1]:
             if search.n_used(corners)[kind] == 0:  # spared together with another
                 continue
             limit = min(most, cost + step * budget)
@@ -80,7 +101,7 @@ def least_kinds(settings: Settings) -> int:
     return math.ceil(float(cover.fun) - _ROUNDING)
 
 
-def _rarest_first(search: Search, corners: NDArray[np.int32]) -> list[int]:
+def _used(search: Search, corners: NDArray[np.int32]) -> list[int]:
     """List the kinds on a board, those of the fewest tiles first; ties go to the lower number."""
     n_used = search.n_used(corners)
     return [kind for kind in np.argsort(n_used, kind="stable").tolist() if n_used[kind] > 0]
@@ -114,7 +135,7 @@ def _replace(
     may_be_used: NDArray[np.bool_],
     extra: float,
 ) -> NDArray[np.int32] | None:
-    """Solve the cells around one again with some kinds only; None if that costs more than `extra`."""
+    """Solve the cells around one again with some kinds only, for at most so much more than now."""
     choices = search.choices
     cells = choices.tiles.lattice.around(cell, window.radius)
     most = choices.price_around(cells, corners) + extra

@@ -44,6 +44,9 @@ class Prices(Value):
     new_piece
         Per tile that has to be cut because no piece of its kind is left in stock, or that one
         board needs more than the others of a campaign.
+    fewer_kinds
+        How much more the board may cost for fewer kinds of tile, as a share, 0 to 1; see
+        `spare_kinds`. With a stock, none.
     effort
         Pattern names and the effort of cutting each, where it is not the number of passes.
     """
@@ -57,13 +60,14 @@ class Prices(Value):
     step_face_rise: float = 1.0
     marked_cliff: float = 0.0
     new_piece: float = 1.0
+    fewer_kinds: float = 0.0
     effort: tuple[tuple[str, float], ...] = ()
 
     def __post_init__(self) -> None:
         named = [(f.name, getattr(self, f.name)) for f in fields(self) if f.name != "effort"]
         named += [(f"effort of {name!r}", minutes) for name, minutes in self.effort]
         for name, price in named:
-            most = 1.0 if name == "marked_cliff" else MOST
+            most = 1.0 if name in {"marked_cliff", "fewer_kinds"} else MOST
             if not (math.isfinite(price) and 0.0 <= price <= most):
                 raise BriefError(
                     f"the price {name} is {price!r}; it must be from 0 to {most:g}",
@@ -73,11 +77,16 @@ class Prices(Value):
                 )
 
 
+#: What faults cost where nothing else is asked for; kinds of tile are not spared.
+DEFAULT_PRICES: Final = Prices()
 #: Ready-made prices, by their aim.
 PRESETS: Final[Mapping[str, Prices]] = MappingProxyType(
     {
-        "truest ground": Prices(),
-        "fewest different pieces": Prices(sloping=0.25, cutting=0.4, sunk_in_slope=0.3),
-        "most standing room": Prices(corner_heights=0.5, sloping=2.0),
+        "balanced": Prices(fewer_kinds=0.01),
+        "truest ground": Prices(sloping=0.02, cutting=0.01, sunk_in_slope=0.02),
+        "fewest different pieces": Prices(
+            sloping=1.0, cutting=0.5, sunk_in_slope=0.5, fewer_kinds=0.05
+        ),
+        "most standing room": Prices(corner_heights=0.5, sloping=2.0, fewer_kinds=0.01),
     }
 )

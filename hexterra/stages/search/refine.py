@@ -25,10 +25,11 @@ from hexterra.lattice.hexagon import N_SIDES
 from hexterra.stages.search.bounds import Search
 from hexterra.stages.search.candidates import Choices, choose_among, count_labels, ground_terms
 from hexterra.stages.search.exact_search import prove
+from hexterra.stages.search.few_kinds import least_kinds, spare_kinds
 from hexterra.stages.search.frontier_search import search_frontier
 from hexterra.stages.search.local_search import WIDE_WINDOWS, WINDOWS, Review, repair
 from hexterra.stages.search.open_region import pass_messages, raise_bound_where_open
-from hexterra.stages.search.prices import FORBIDDEN, PRESETS, Prices
+from hexterra.stages.search.prices import DEFAULT_PRICES, FORBIDDEN, Prices
 from hexterra.stages.search.refined import Refined, SearchEffort, Stopped
 from hexterra.stages.search.stock_prices import (
     StockUse,
@@ -70,7 +71,7 @@ MOST_REACH: Final = 100
 def refine(
     tiles: Tiles,
     *,
-    prices: Prices = PRESETS["truest ground"],
+    prices: Prices = DEFAULT_PRICES,
     effort: SearchEffort = "bounded",
     time_limit_s: float | None = None,
     catalogue: Catalogue | None = None,
@@ -91,7 +92,8 @@ def refine(
     Parameters
     ----------
     tiles
-        A legal board, from `fit`. The search starts from it, so the result never costs more.
+        A legal board, from `fit`. The search starts from it, so the result never costs more, but
+        for what `prices` allow for fewer kinds of tile.
     prices
         What each fault costs; see `PRESETS`.
     effort
@@ -142,10 +144,11 @@ def refine(
     A round of sweeps is linear in the number of cells and labels.
     """
     _check(tiles, effort, reach, time_limit_s, closed, frozen)
+    profile, joints = tuple(edge_profile), tuple(joint)
     is_too_large = reach is None and count_labels(tiles, catalogue) > MOST_LABELS
     choices = choose_among(
         tiles, prices, catalogue=catalogue, reach=1 if is_too_large else reach,
-        closed=closed, frozen=frozen, edge_profile=edge_profile, joint=joint,
+        closed=closed, frozen=frozen, edge_profile=profile, joint=joints,
     )  # fmt: skip
     without_stock, stopped = None, ""
     end = None if time_limit_s is None else time.monotonic() + time_limit_s
@@ -158,8 +161,40 @@ def refine(
     if without_stock is not None:
         search.try_candidate(without_stock.corners)
     stopped = stopped or _run(search, effort, end)
+    spent = 0.0
+    if stock is None and effort != "instant" and not stopped and prices.fewer_kinds > 0.0:
+        spent = _spare(search, prices, closed, frozen, profile, joints)
     refined = finish(search, prices, effort, start_cost, stopped, stock)
-    return replace(refined, bound=0.0) if is_too_large else refined
+    return replace(
+        refined,
+        spent_on_kinds=spent,
+        least_kinds=least_kinds(choices.settings) if spent else 0,
+        bound=0.0 if is_too_large else refined.bound,
+    )
+
+
+def _spare(
+    search: Search,
+    prices: Prices,
+    closed: NDArray[np.bool_] | None,
+    frozen: NDArray[np.bool_] | None,
+    edge_profile: tuple[tuple[int, int], ...],
+    joint: tuple[tuple[int, int], ...],
+) -> float:
+    """Take a board of fewer kinds for the best one; return how much more it costs.
+
+    Tiles are looked for within a step of those of the best board.
+    """
+    if search.breaks_rules(search.corners):
+        return 0.0
+    near = choose_among(
+        build(search.choices, search.corners), prices, reach=1, closed=closed, frozen=frozen,
+        edge_profile=edge_profile, joint=joint,
+    )  # fmt: skip
+    before = search.cost
+    search.corners = spare_kinds(near, search.corners, prices.fewer_kinds)
+    search.cost = search.price(search.corners)
+    return search.cost - before
 
 
 def _run(search: Search, effort: SearchEffort, end: float | None) -> Stopped:

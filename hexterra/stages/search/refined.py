@@ -37,6 +37,10 @@ class Refined(Value):
         "interrupted" or "time" if the search was cut short, else "".
     stock
         How the owned pieces are used; None if no stock was given.
+    spent_on_kinds
+        How much less the board cost before kinds of tile were spared; see `Prices.fewer_kinds`.
+    least_kinds
+        A number of kinds that no board goes below; 0 if none were spared.
     """
 
     tiles: Tiles
@@ -48,8 +52,11 @@ class Refined(Value):
     breakdown: tuple[tuple[str, float], ...]
     stopped: Stopped
     stock: StockUse | None = None
+    spent_on_kinds: float = 0.0
+    least_kinds: int = 0
 
     @property
     def gap(self) -> float:
-        """The share of its cost that a better board could save at most."""
-        return (self.cost - self.bound) / self.cost if self.cost > 0.0 else 0.0
+        """The share of its cost that a better board could save at most, kinds of tile set aside."""
+        least = self.cost - self.spent_on_kinds
+        return (least - self.bound) / least if least > 0.0 else 0.0

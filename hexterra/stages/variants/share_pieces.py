@@ -13,7 +13,7 @@ from typing import Final
 
 from hexterra.errors import BriefError
 from hexterra.progress import Progress, silent
-from hexterra.stages.search.prices import PRESETS, Prices
+from hexterra.stages.search.prices import DEFAULT_PRICES, Prices
 from hexterra.stages.search.refine import refine
 from hexterra.stages.search.refined import Refined, SearchEffort
 from hexterra.stages.search.stock_prices import count_tile_kinds
@@ -57,7 +57,7 @@ class Campaign(Value):
 def share_pieces(
     boards: Sequence[Tiles],
     *,
-    prices: Prices = PRESETS["truest ground"],
+    prices: Prices = DEFAULT_PRICES,
     effort: SearchEffort = "bounded",
 ) -> Campaign:
     """Fit several boards so that a small common set of pieces builds each, one at a time.
