@@ -50,7 +50,8 @@ def plan_facts(
     ground_km = [bench_mm_to_ground_m(size, board.scale) / 1000 for size in board.size_mm]
     step_mm = brief.heights.step_mm
     on_average = "" if brief.heights.method == "even" else " on average"
-    of_all = f"for {brief.fit.prefer} on levels {legal.lower} to {legal.upper}"
+    aim = "a balance" if brief.fit.prefer == "balanced" else brief.fit.prefer
+    of_all = f"for {aim} on levels {legal.lower} to {legal.upper}"
     near = f"within {max(refined.gap, 1e-4):.2%} of the best board {of_all}"
     if refined.gap < 1e-9:
         near = f"the best board there is {of_all}"
