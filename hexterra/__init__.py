@@ -15,6 +15,7 @@ Plan a board:
 - `share_plans`: find one set of pieces that builds several boards in turn.
 - `compare`: compare two plans of one board.
 - `write_plan`: write a plan into a folder.
+- `write_page`: write plans into one HTML file, to look at in a browser.
 - `read_plan`: open a plan that was written.
 - `write_campaign`: write plans that share pieces.
 - `verify`: rebuild a board from its tables and check it.

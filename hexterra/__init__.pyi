@@ -35,6 +35,7 @@ from .lattice.board import Board as Board
 from .lattice.globe import Globe as Globe
 from .outputs.campaign_folder import write_campaign as write_campaign
 from .outputs.hydrography import write_hydrography as write_hydrography
+from .outputs.plan_files import write_page as write_page
 from .outputs.plan_files import write_plan as write_plan
 from .outputs.reopen import read_plan as read_plan
 from .place.proposal import Proposals as Proposals

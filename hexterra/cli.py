@@ -16,6 +16,7 @@ from hexterra.commands.ground_commands import drain_command, inspect_command, in
 from hexterra.commands.plan_commands import (
     book_command,
     brief_command,
+    page_command,
     plan_command,
     schema_command,
     verify_command,
@@ -34,6 +35,7 @@ def main() -> None:
 for _command in (
     plan_command,
     book_command,
+    page_command,
     verify_command,
     edit_command,
     compare_command,

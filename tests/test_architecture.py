@@ -26,7 +26,7 @@ ORDER = (
     "stages/tiles", "stages/search", "stages/schedule", "stages/variants", "stages",
     "fidelity", "inputs", "plan", "drawing",
     "workshop/solids", "workshop/sheets", "workshop/estimate", "workshop/templates",
-    "mesh", "workshop/book", "workshop",
+    "mesh", "workshop/book", "workshop", "page",
     "outputs", "verification", "notebook", "commands", "cli",
 )  # fmt: skip
 RANK = {name: rank for rank, name in enumerate(ORDER)}

@@ -1,4 +1,4 @@
-"""Commands that plan a board: `plan`, `book`, `verify`, and what a brief may say."""
+"""Commands that plan a board: `plan`, `book`, `page`, `verify`, and what a brief may say."""
 
 from __future__ import annotations
 
@@ -29,6 +29,7 @@ from hexterra.errors import BriefError
 if TYPE_CHECKING:
     from hexterra.brief.brief import Brief
     from hexterra.outputs.bench_files import Extra
+    from hexterra.plan.plan import Plan
 
 
 @click.command("plan", short_help="Plan a board: elevation in, a folder of tables and maps out.")
@@ -78,7 +79,7 @@ def plan_command(
     print_plan(plan, directory, written)
 
 
-@click.command("book", short_help="Add the build book, guides, layouts or solids to a plan.")
+@click.command("book", short_help="Add the build book, guides, layouts, solids or page to a plan.")
 @click.argument("directory", metavar="DIR")
 @bench_options
 @reports_errors
@@ -98,6 +99,48 @@ def book_command(directory: str, **wanted: bool) -> None:
         written = write_plan(plan, directory, extras=extras, progress=progress)
     click.echo(f"Written to {directory}: {listed(written)}")
     click.echo(f"\nCautions: {CAUTION}")
+
+
+@click.command("page", short_help="Show plans in a browser: one HTML file that needs no network.")
+@click.argument("directories", metavar="DIR...", nargs=-1, required=True)
+@click.option("--out", metavar="HTML", help="File to write. Default: page.html in the plan's DIR.")
+@replace_option
+@reports_errors
+def page_command(directories: tuple[str, ...], out: str | None, replace: bool) -> None:
+    """Write one HTML file that shows the plan in DIR: turn it, take it apart, tick pieces off.
+
+    Several plans make one page with an overview; plans of one board can be compared there.
+    """
+    if len(directories) > 1 and out is None:
+        raise click.UsageError("give --out: a page of several plans belongs to none of them")
+    from hexterra.outputs.bench_files import extras_in
+    from hexterra.outputs.plan_files import write_page, write_plan
+    from hexterra.outputs.reopen import read_plan
+
+    with showing_progress() as progress:
+        plans: list[Plan] = []
+        for directory in directories:
+            progress(f"opening {directory}")
+            plans.append(read_plan(directory, progress=progress))
+        if out is not None:
+            progress(f"writing {out}")
+            write_page(plans, out, names=_names(directories), replace=replace)
+        for directory, plan in zip(directories, plans, strict=True) if out is None else ():
+            extras: set[Extra] = {"page", *extras_in(directory)}
+            write_plan(plan, directory, extras=extras, progress=progress)
+    for path in directories if out is None else ():
+        click.echo(f"Written: {Path(path) / 'page.html'}")
+    if out is not None:
+        click.echo(f"Written: {out}")
+
+
+def _names(directories: tuple[str, ...]) -> list[str]:
+    """Name plans by their folders, and by the folders above where those are alike."""
+    from hexterra.text import cleaned
+
+    paths = [Path(directory).resolve() for directory in directories]
+    are_alike = len({path.name for path in paths}) < len(paths)
+    return [cleaned("/".join(path.parts[-2:]) if are_alike else path.name) for path in paths]
 
 
 @click.command("verify", short_help="Rebuild a plan's board from its tables and check it.")

@@ -141,6 +141,7 @@ def bench_options(command: Callable[..., Any]) -> Callable[..., Any]:
         ("mesh", "Solids of the pieces and the board, as STL, 3MF and GLB."),
         ("sheets", "Layouts of the foam sheets, as SVG and DXF."),
         ("templates", "Guides at full size, as PDF, SVG and DXF."),
+        ("page", "The board to turn, section and tick off in a browser, as one HTML file."),
         ("book", "The build book: cut list, sheets, map, assembly, as one PDF."),
     ):
         command = click.option(f"--{name}", is_flag=True, help=words)(command)

@@ -18,6 +18,7 @@ from hexterra.stages.tiles.cuts import exit_sides
 from hexterra.stages.water.standing import LAKE, SEA
 
 if TYPE_CHECKING:
+    from hexterra.lattice.board import Board
     from hexterra.plan.overlay import Overlay
     from hexterra.stages.mapping.cover import Cover
     from hexterra.stages.mapping.way import Way
@@ -35,6 +36,8 @@ _WASH: Final = "#b4c6d8"  # over the tint of a level, for water; ink is legible 
 _DASHES: Final = ((), (0.14, 0.05), (0.05, 0.05), (0.14, 0.04, 0.04, 0.04))
 _ROAD: Final = 0.085  # width of a road, in distances across flats
 _EDGE: Final = 0.016  # of each of its two lines
+#: In place of a side: a road leaves a part tile through the edge that cuts it.
+THROUGH_CUT: Final = 6
 
 
 def key(overlay: Overlay, cuts: Cuts) -> Iterator[tuple[str, str]]:
@@ -198,7 +201,16 @@ def _ways_off(
     sheet: MapSheet, roads: Ways, number: int
 ) -> Iterator[tuple[int, NDArray[np.float64]]]:
     """Yield the cells where a road of one kind runs off the board, and where to."""
-    board, port = sheet.board, sheet.port()
+    exits, port, centre = road_exits(sheet.board, roads, number), sheet.port(), sheet.centre()
+    for cell in np.flatnonzero(exits >= 0).tolist():
+        yield cell, centre[cell] if exits[cell] == THROUGH_CUT else port[cell, exits[cell]]
+
+
+def road_exits(board: Board, roads: Ways, number: int) -> NDArray[np.int8]:
+    """Return the side by which a road of one kind runs off the board, (n,) int8; -1 for none.
+
+    What a straight edge cuts is open at the cut: there it is `THROUGH_CUT`.
+    """
     goes_off = np.zeros(board.n_cells, dtype=np.bool_)
     for way in roads.ways:
         if way.kind == roads.kinds[number]:
@@ -206,11 +218,8 @@ def _ways_off(
             goes_off[way.cells[-1]] |= way.to_edge
     ports = roads.ports[number]
     by = exit_sides(board, goes_off, ports, ~ports)
-    for cell in np.flatnonzero(goes_off).tolist():
-        if board.kept[cell].any():  # what a straight edge cuts is open at the cut
-            yield cell, sheet.centre()[cell]
-        elif by[cell] >= 0:
-            yield cell, port[cell, by[cell]]
+    is_cut = np.asarray(board.kept.any(axis=1))
+    return np.where(goes_off & is_cut, THROUGH_CUT, np.where(goes_off, by, -1)).astype(np.int8)
 
 
 def _ticks(

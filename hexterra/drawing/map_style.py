@@ -21,7 +21,7 @@ CLIFF: Final = "#4a1206"
 
 #: Tints from the lowest to the highest level, as red, green and blue. Each grows from one to the
 #: next, so lightness does too, in grey as in colour; ink is legible on all of them.
-_STOPS: Final = ((118, 142, 136), (184, 192, 158), (250, 243, 225))
+STOPS: Final = ((118, 142, 136), (184, 192, 158), (250, 243, 225))
 
 
 class Tints:
@@ -32,11 +32,11 @@ class Tints:
 
     def at(self, height_steps: float) -> str:
         """Return the colour of a height; lightness grows strictly with it."""
-        share = min(max(height_steps / max(self.top, 1), 0.0), 1.0) * (len(_STOPS) - 1)
-        first = min(int(share), len(_STOPS) - 2)
+        share = min(max(height_steps / max(self.top, 1), 0.0), 1.0) * (len(STOPS) - 1)
+        first = min(int(share), len(STOPS) - 2)
         mixed = (
             low + (high - low) * (share - first)
-            for low, high in zip(_STOPS[first], _STOPS[first + 1], strict=True)
+            for low, high in zip(STOPS[first], STOPS[first + 1], strict=True)
         )
         return "#" + "".join(f"{round(channel):02x}" for channel in mixed)
 

@@ -1,4 +1,4 @@
-"""What the bench is given on request: build book, templates, sheet layouts, solids."""
+"""What is added to a plan on request: build book, templates, sheet layouts, solids, page."""
 
 from __future__ import annotations
 
@@ -19,8 +19,10 @@ if TYPE_CHECKING:
     from hexterra.workshop.solids.grooves import Grooves
 
 #: What can be asked for beside the plan itself.
-Extra = Literal["book", "templates", "sheets", "mesh"]
+Extra = Literal["book", "templates", "sheets", "mesh", "page"]
 EXTRAS: Final[tuple[Extra, ...]] = get_args(Extra)
+#: Those that are one file; the others are folders.
+_FILES: Final[Mapping[Extra, str]] = {"book": "book.pdf", "page": "page.html"}
 
 
 def extras_in(directory: str | PathLike[str]) -> tuple[Extra, ...]:
@@ -32,11 +34,11 @@ def extras_in(directory: str | PathLike[str]) -> tuple[Extra, ...]:
         If the folder holds something that is no plan.
     """
     present = {name.split("/")[0] for name in earlier_files(Path(directory), PLAN)}
-    return tuple(extra for extra in EXTRAS if {extra, f"{extra}.pdf"} & present)
+    return tuple(extra for extra in EXTRAS if _FILES.get(extra, extra) in present)
 
 
 def bench_writers(plan: Plan, extras: Collection[Extra]) -> dict[str, Writer]:
-    """Prepare the files of `extras`: ``book.pdf`` and the folders templates, sheets and mesh.
+    """Prepare the files of `extras`: ``book.pdf``, ``page.html`` and the folders of the others.
 
     Raises
     ------
@@ -106,13 +108,18 @@ def bench_writers(plan: Plan, extras: Collection[Extra]) -> dict[str, Writer]:
         around = base_files(base_of_plan(), faces(), thickness_mm=thickness_mm, title=title)
         return mesh_files(plan, grooves()) | around
 
+    def page() -> dict[str, bytes]:
+        from hexterra.page.page import page_html
+
+        return {"page.html": page_html([plan]).encode()}
+
     makers: Mapping[Extra, Callable[[], dict[str, bytes]]] = {
-        "book": book, "templates": templates, "sheets": sheets, "mesh": mesh
+        "book": book, "templates": templates, "sheets": sheets, "mesh": mesh, "page": page
     }  # fmt: skip
     writers: dict[str, Writer] = {}
     for extra in EXTRAS:
         if extra in extras:
-            folder = "" if extra == "book" else f"{extra}/"
+            folder = "" if extra in _FILES else f"{extra}/"
             writers |= {f"{folder}{name}": _writer(c) for name, c in makers[extra]().items()}
     return writers
 

@@ -1,10 +1,10 @@
-"""What a plan is written to: tables, a document, maps, geodata, and the folder that holds them."""
+"""What a plan is written to: tables, a document, maps, geodata, the folder they lie in, a page."""
 
 from __future__ import annotations
 
 import os
 import warnings
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Collection, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -12,12 +12,13 @@ from hexterra.arguments import checked
 from hexterra.errors import HexterraWarning
 from hexterra.outputs.bench_files import Extra, bench_writers
 from hexterra.outputs.folder import Writer, write_folder
+from hexterra.outputs.single_file import write_file
 from hexterra.progress import Progress, silent
 
 if TYPE_CHECKING:
     from hexterra.plan.plan import Plan
 
-__all__ = ["write_plan"]
+__all__ = ["write_page", "write_plan"]
 
 
 @checked
@@ -38,7 +39,7 @@ def write_plan(
     directory
         A new or empty folder, or one that holds this plan already.
     extras
-        What the bench is given too: "book", "templates", "sheets", "mesh".
+        What is added: "book", "templates", "sheets", "mesh", "page".
     replace
         Whether another plan in the folder may be replaced.
     progress
@@ -61,6 +62,40 @@ def write_plan(
     writers = plan_writers(plan, extras=extras, progress=progress)
     write_folder(directory, writers, replace=replace)
     return tuple(writers)
+
+
+@checked
+def write_page(
+    plans: Plan | Sequence[Plan],
+    path: str | os.PathLike[str],
+    *,
+    names: Sequence[str] = (),
+    replace: bool = True,
+) -> None:
+    """Write one HTML file that shows plans in a browser and asks the network for nothing.
+
+    Parameters
+    ----------
+    plans
+        One, or several: the page then begins with an overview, and compares those of one board.
+    path
+        The file.
+    names
+        What to call each plan; by default its title.
+    replace
+        Whether a file with other content may be replaced.
+
+    Raises
+    ------
+    ArgumentError
+        If there is no plan, or not a name for each.
+    OutputError
+        See `write_file`.
+    """
+    from hexterra.page.page import page_html
+
+    shown = list(plans) if isinstance(plans, Sequence) else [plans]
+    write_file(path, page_html(shown, names).encode(), replace=replace)
 
 
 def plan_writers(

@@ -1,0 +1,1 @@
+"""One HTML file that shows plans on any screen, and what it is made of."""

@@ -1,0 +1,93 @@
+// The chosen cell: its stack from the table up, its piece and turn, and where the piece is again.
+import { button, el, plural, table } from "./dom.js";
+
+export function cellPanel(app) {
+  const body = el("div", { class: "cell-panel" });
+  app.on("open choose look", () => body.replaceChildren(...content(app)));
+  return { name: "Cell", body };
+}
+
+function content(app) {
+  const { board, chosen } = app;
+  if (chosen < 0) {
+    return [
+      el("p", { text: "Click a cell, or type its name above, to see its stack and its piece." }),
+    ];
+  }
+  const piece = board.piece(chosen);
+  const footing = board.footing(chosen);
+  const stack = board.stack(chosen);
+  const layers = [
+    ["tile", piece.piece, piece.thickness_mm],
+    ...stack.map((mm) => ["spacer", piece.part, mm]).reverse(),
+    ...(footing ? [["footing", footing.piece, footing.thickness_mm]] : []),
+  ];
+  const beside = app.neighboursOf(chosen).filter((cell) => board.piece(cell) === piece);
+  const users = app.usersOf(board.of.piece[chosen]);
+  return [
+    el("h2", { text: `Cell ${board.labels[chosen]}` }),
+    facts(app, chosen),
+    table(
+      ["Layer", "Piece", "mm"],
+      layers.map(([kind, name, mm]) => [kind, name, mm.toFixed(1)]),
+      "Stack, from the top down",
+    ),
+    el("p", { class: "turn" }, el("strong", { text: turnWords(board, chosen) })),
+    el("h3", { text: "Neighbours of the same piece" }),
+    beside.length ? cellButtons(app, beside) : el("p", { text: "None." }),
+    el("h3", { text: `The same piece: ${plural(users.length, "cell")}` }),
+    cellButtons(app, users),
+    el(
+      "div",
+      { class: "actions" },
+      button("Show only this piece", () => app.filter(board.of.piece[chosen])),
+      app.eye < 0
+        ? button("What is seen from here", () => app.look(chosen))
+        : button("Stop shading what is unseen", () => app.look(-1)),
+      button("Clear", () => app.choose(-1)),
+    ),
+    app.eye < 0 ? null : el("p", { text: seenWords(app) }),
+  ].filter(Boolean);
+}
+
+function turnWords(board, cell) {
+  const turn = board.of.turn[cell];
+  if (!turn) return "Not turned.";
+  return `Turned by ${plural(turn, "side")} counter-clockwise (${60 * turn}°).`;
+}
+
+function facts(app, cell) {
+  const { board } = app;
+  const { head, of } = board;
+  const ways = head.ways.filter((way) => way.cells.includes(cell)).map((way) => way.name);
+  const rows = [
+    ["Level", `${of.level[cell]}, ground at ${of.ground_m[cell].toFixed(0)} m`],
+    ["Pattern", head.patterns[of.pattern[cell]]],
+    ["Water", of.water[cell] ? [head.water_kinds[of.water[cell]], head.crossings[of.crossing[cell]]].filter(Boolean).join(", ") : ""],
+    ["Roads", head.road_kinds.filter((_, k) => of.roads[k * board.n + cell]).join(", ")],
+    ["Ground", head.cover_kinds[of.cover[cell]] ?? ""],
+    ["Names", [...new Set(ways)].join(", ")],
+  ].filter(([, words]) => words);
+  return el(
+    "dl",
+    {},
+    ...rows.flatMap(([name, words]) => [el("dt", { text: name }), el("dd", { text: words })]),
+  );
+}
+
+function seenWords(app) {
+  const unseen = app.states().reduce((n, state) => n + (state === 5), 0);
+  const { eye_m: eye, target_m: target } = app.board.head;
+  return (
+    `Eyes ${eye} m above the top see ${plural(app.board.n - unseen, "cell")} of ${app.board.n.toLocaleString("en")}` +
+    ` (what stands ${target} m tall in their middle). The others are shaded.`
+  );
+}
+
+export function cellButtons(app, cells, most = 60) {
+  const shown = cells.slice(0, most).map((cell) =>
+    button(app.board.labels[cell], () => app.choose(cell), { class: "small" }),
+  );
+  const rest = cells.length - most;
+  return el("div", { class: "cells" }, ...shown, rest > 0 ? el("span", { text: `and ${rest} more` }) : null);
+}
