@@ -3,7 +3,7 @@ import { drape, LAYERS } from "./drape.js";
 import { Flat } from "./flat.js";
 import { Relief } from "./scene.js";
 import { seenFrom } from "./section.js";
-import { BESIDE, CHANGED, CHOSEN, FAINT, HIDDEN, LIKE, NEXT, PLAIN, UNSEEN } from "./states.js";
+import { CHANGED, CHOSEN, FAINT, HIDDEN, LIKE, NEAR, NEXT, PLAIN, UNSEEN } from "./states.js";
 import { Ticks } from "./ticks.js";
 
 export class App extends EventTarget {
@@ -50,6 +50,7 @@ export class App extends EventTarget {
     Object.assign(this, { number, chosen: stays, piece: -1, eye: -1 });
     if (!keepView) this.row = -1;
     this.ticks = new Ticks(this.board.id);
+    this.eyes = this.board.head.eye_m;
     const [width, depth] = this.board.head.size_mm;
     if (!keepView) {
       const relief = Math.max(1, this.board.top * this.board.head.step_mm);
@@ -75,8 +76,7 @@ export class App extends EventTarget {
       return;
     }
     this.chosen = cell;
-    if (cell < 0) this.eye = -1;
-    else if (this.eye >= 0) this.eye = cell;
+    if (this.eye >= 0) this.look(cell);
     this.repaint();
     this.tell("choose");
   }
@@ -87,8 +87,10 @@ export class App extends EventTarget {
     this.tell("filter");
   }
 
-  look(eye) {
-    this.eye = eye;
+  // Shade what is not seen from a cell, by eyes so high above its top; -1 for no cell.
+  look(eye, eyes = this.eyes) {
+    Object.assign(this, { eye, eyes });
+    this.seen = eye < 0 ? null : seenFrom(this.board, eye, eyes);
     this.repaint();
     this.tell("look");
   }
@@ -160,14 +162,14 @@ export class App extends EventTarget {
       states.fill(FAINT);
       for (const cell of this.usersOf(this.piece)) states[cell] = LIKE;
     } else if (this.eye >= 0) {
-      seenFrom(board, this.eye).forEach((sees, cell) => {
+      this.seen.forEach((sees, cell) => {
         if (!sees) states[cell] = UNSEEN;
       });
     } else if (this.chosen >= 0 && this.row < 0) {
       const beside = this.neighboursOf(this.chosen);
       for (let cell = 0; cell < board.n; cell++) {
         if (board.of.piece[cell] !== board.of.piece[this.chosen]) continue;
-        states[cell] = beside.includes(cell) ? LIKE : BESIDE;
+        states[cell] = beside.includes(cell) ? NEAR : LIKE;
       }
     }
     if (this.row >= 0) {

@@ -1,5 +1,5 @@
 // The chosen cell: its stack from the table up, its piece and turn, and where the piece is again.
-import { button, el, plural, table } from "./dom.js";
+import { button, el, field, plural, table } from "./dom.js";
 
 export function cellPanel(app) {
   const body = el("div", { class: "cell-panel" });
@@ -33,10 +33,6 @@ function content(app) {
       "Stack, from the top down",
     ),
     el("p", { class: "turn" }, el("strong", { text: turnWords(board, chosen) })),
-    el("h3", { text: "Neighbours of the same piece" }),
-    beside.length ? cellButtons(app, beside) : el("p", { text: "None." }),
-    el("h3", { text: `The same piece: ${plural(users.length, "cell")}` }),
-    cellButtons(app, users),
     el(
       "div",
       { class: "actions" },
@@ -46,8 +42,12 @@ function content(app) {
         : button("Stop shading what is unseen", () => app.look(-1)),
       button("Clear", () => app.choose(-1)),
     ),
-    app.eye < 0 ? null : el("p", { text: seenWords(app) }),
-  ].filter(Boolean);
+    ...(app.eye < 0 ? [] : seen(app)),
+    el("h3", { text: "Neighbours of the same piece" }),
+    beside.length ? cellButtons(app, beside) : el("p", { text: "None." }),
+    el("h3", { text: `The same piece: ${plural(users.length, "cell")}` }),
+    cellButtons(app, users),
+  ];
 }
 
 function turnWords(board, cell) {
@@ -75,13 +75,20 @@ function facts(app, cell) {
   );
 }
 
-function seenWords(app) {
-  const unseen = app.states().reduce((n, state) => n + (state === 5), 0);
-  const { eye_m: eye, target_m: target } = app.board.head;
-  return (
-    `Eyes ${eye} m above the top see ${plural(app.board.n - unseen, "cell")} of ${app.board.n.toLocaleString("en")}` +
-    ` (what stands ${target} m tall in their middle). The others are shaded.`
-  );
+function seen(app) {
+  const n = app.seen.reduce((sum, sees) => sum + sees, 0);
+  const input = el("input", {
+    type: "number", min: 0, step: "any", value: app.eyes, inputmode: "decimal",
+    onchange: () => app.look(app.eye, Math.max(0, Number(input.value) || 0)),
+  });
+  return [
+    field("Height of the eyes above the top, in metres of ground", input),
+    el("p", {
+      text:
+        `They see ${plural(n, "cell")} of ${app.board.n.toLocaleString("en")}: what stands` +
+        ` ${app.board.head.target_m} m tall in the middle. The others are shaded.`,
+    }),
+  ];
 }
 
 export function cellButtons(app, cells, most = 60) {

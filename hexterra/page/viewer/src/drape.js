@@ -5,6 +5,7 @@ import { clipped, sidesOf } from "./data.js";
 export const LAYERS = ["water", "roads", "cover", "cliffs", "outlines", "names"];
 const DASHES = [[], [0.14, 0.05], [0.05, 0.05], [0.14, 0.04, 0.04, 0.04]];
 const MOST_PIXELS = 4096;
+const AT_ONCE = 32; // faces to a path
 
 // Colour of a height, in steps, as [r, g, b]; lightness grows with height.
 export function tint(board, steps) {
@@ -52,6 +53,15 @@ export function trace(pen, board, cell, ring = board.offset) {
   pen.closePath();
 }
 
+// Trace faces, [cell, ring] each, and draw them: some at once, as long paths are slow.
+function traced(pen, board, faces, draw) {
+  for (let k = 0; k < faces.length; k += AT_ONCE) {
+    pen.beginPath();
+    for (const [cell, ring] of faces.slice(k, k + AT_ONCE)) trace(pen, board, cell, ring);
+    draw();
+  }
+}
+
 function tops(pen, board) {
   const grouped = new Map();
   for (let cell = 0; cell < board.n; cell++) {
@@ -65,10 +75,10 @@ function tops(pen, board) {
   pen.lineWidth = 0.012 * board.flats; // closes the hairlines between neighbours
   for (const [colour, faces] of grouped) {
     pen.fillStyle = pen.strokeStyle = colour;
-    pen.beginPath();
-    for (const [cell, ring] of faces) trace(pen, board, cell, ring);
-    pen.fill();
-    pen.stroke();
+    traced(pen, board, faces, () => {
+      pen.fill();
+      pen.stroke();
+    });
   }
 }
 
@@ -77,17 +87,13 @@ function outlines(pen, board) {
   pen.strokeStyle = ink;
   pen.globalAlpha = 0.55;
   pen.lineWidth = 0.012 * board.flats;
-  pen.beginPath();
-  for (let cell = 0; cell < board.n; cell++) trace(pen, board, cell);
-  pen.stroke();
+  const cells = board.labels.map((_, cell) => cell);
+  traced(pen, board, cells.map((cell) => [cell, board.offset]), () => pen.stroke());
   pen.globalAlpha = 0.3;
-  pen.beginPath();
-  for (let cell = 0; cell < board.n; cell++) {
-    const facets = board.facets(cell);
-    if (facets.length < 2) continue;
-    for (const facet of facets) trace(pen, board, cell, facet.map((corner) => board.offset[corner]));
-  }
-  pen.stroke();
+  const bent = cells.filter((cell) => board.facets(cell).length > 1).flatMap((cell) =>
+    board.facets(cell).map((facet) => [cell, facet.map((corner) => board.offset[corner])]),
+  );
+  traced(pen, board, bent, () => pen.stroke());
   pen.globalAlpha = 1;
 }
 

@@ -22,6 +22,9 @@ export function listen(app, stage, status) {
       status.textContent = cell < 0 ? "" : cellWords(app.board, cell);
     });
   });
+  app.on("choose", () => {
+    status.textContent = app.chosen < 0 ? "" : cellWords(app.board, app.chosen);
+  });
   stage.addEventListener("pointerleave", () => {
     status.textContent = "";
   });
@@ -32,7 +35,6 @@ export function listen(app, stage, status) {
     if (!act) return;
     event.preventDefault();
     act();
-    if (app.chosen >= 0) status.textContent = cellWords(app.board, app.chosen);
   });
 }
 

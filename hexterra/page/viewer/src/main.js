@@ -21,7 +21,7 @@ export async function mount(root, texts) {
     ...(many ? [plansPanel(app), comparePanel(app)] : []),
     cellPanel(app), piecesPanel(app), rowsPanel(app), sectionPanel(app), viewPanel(app), aboutPanel(app),
   ];
-  const { tabs, show } = tabbed(panels);
+  const { tabs, show, shownName } = tabbed(panels);
   const status = el("p", { class: "status", role: "status" });
   const printed = el("section", { class: "printed", "aria-hidden": "true" });
   stage.append(status, zoomButtons(app));
@@ -29,7 +29,7 @@ export async function mount(root, texts) {
   root.replaceChildren(header(app, status, show), stage, tabs, printed);
   listen(app, stage, status);
   app.on("choose", () => {
-    if (app.chosen >= 0) show("Cell");
+    if (app.chosen >= 0 && !["Rows", "Compare"].includes(shownName())) show("Cell");
   });
   app.open(0);
   show(many ? "Plans" : "Cell");
@@ -53,7 +53,6 @@ function header(app, status, show) {
     app.waiting = null;
     app.choose(cell);
     show("Cell");
-    status.textContent = `Cell ${name} is chosen.`;
   } }, search, el("button", { type: "submit", text: "Find" }));
   app.on("open", () => {
     title.textContent = app.board.head.title;
@@ -103,7 +102,7 @@ function tabbed(panels) {
     show(panels[next].name);
     tabs[next].focus();
   } }, ...tabs);
-  return { tabs: el("main", { class: "side" }, list, ...bodies), show };
+  return { tabs: el("main", { class: "side" }, list, ...bodies), show, shownName: () => current?.name };
 }
 
 // A clean map with its key, drawn when the page is printed.

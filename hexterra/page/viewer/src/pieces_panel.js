@@ -22,6 +22,7 @@ export function piecesPanel(app) {
   const body = el(
     "div",
     {},
+    el("h2", { text: "Pieces" }),
     field("Find a piece", words),
     showing,
     said,

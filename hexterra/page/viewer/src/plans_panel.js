@@ -10,7 +10,7 @@ export function plansPanel(app) {
     const picture = drape(board, SMALL, Math.min(14, (320 / board.head.size_mm[0]) * board.flats));
     picture.setAttribute("role", "img");
     picture.setAttribute("aria-label", `Map of ${board.head.name}`);
-    const open = button("Show", () => app.open(number), { "aria-label": `Show ${board.head.name}` });
+    const open = button("", () => app.open(number));
     return {
       open,
       card: el("li", { class: "card" }, picture, el("h3", { text: board.head.name }),
@@ -20,8 +20,10 @@ export function plansPanel(app) {
   });
   app.on("open", () => {
     cards.forEach(({ card, open }, k) => {
-      card.classList.toggle("current", k === app.number);
-      open.textContent = k === app.number ? "Shown" : "Show";
+      const isShown = k === app.number;
+      card.classList.toggle("current", isShown);
+      open.setAttribute("aria-pressed", String(isShown));
+      open.textContent = `${isShown ? "Shown" : "Show"}: ${app.plans[k].head.name}`;
     });
   });
   return { name: "Plans", body: el("div", {}, el("h2", { text: plural(app.plans.length, "plan") }),

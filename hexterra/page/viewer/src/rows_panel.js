@@ -3,7 +3,7 @@ import { button, el, field, table, tick } from "./dom.js";
 
 export function rowsPanel(app) {
   const slider = el("input", { type: "range", min: 0, step: 1, value: 0, oninput: () => app.step(slider.value - 1) });
-  const said = el("h2", { role: "status" });
+  const said = el("h2", { "aria-live": "polite" });
   const list = el("div", { class: "scrolled", tabindex: 0, role: "region", "aria-label": "Cells of the row" });
   const body = el(
     "div",
@@ -26,7 +26,16 @@ export function rowsPanel(app) {
     said.textContent = row < 0 ? "Assembly" : `Row ${row + 1} of ${board.head.rows}`;
     list.replaceChildren(...(row < 0 ? [hint()] : rowContent(app, row)));
   });
-  return { name: "Rows", body };
+  let stood = -1; // the row to come back to
+  return {
+    name: "Rows",
+    body,
+    shown: () => app.step(stood),
+    left: () => {
+      stood = app.row;
+      app.step(-1);
+    },
+  };
 }
 
 const hint = () =>

@@ -157,6 +157,8 @@ export class Relief {
     this.whole.visible = !taken;
     const [width, depth] = this.board.head.size_mm;
     const gap = (this.apart * Math.min(width, depth) * 0.12) / this.taller;
+    const lifts = (this.blocks?.length ?? 1) - 1;
+    this.group.position.z = (-lifts * gap * this.taller) / 2; // the middle layer stays in view
     this.blocks?.forEach((block, place) => {
       block.visible = taken;
       block.position.z = place * gap;
@@ -219,7 +221,8 @@ export class Relief {
   // Where the top of a cell is in the window, [x, y].
   where(cell) {
     const [x, y] = this.board.middle(cell);
-    const z = this.board.millimetres(this.board.heightAt(cell, x, y)) * this.taller;
+    const lift = (this.blocks?.at(-1).position.z ?? 0) / 2;
+    const z = (this.board.millimetres(this.board.heightAt(cell, x, y)) + lift) * this.taller;
     const at = new Vector3(x, y, z).project(this.camera);
     const box = this.canvas.getBoundingClientRect();
     return [box.left + ((at.x + 1) / 2) * box.width, box.top + ((1 - at.y) / 2) * box.height];

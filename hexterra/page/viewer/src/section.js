@@ -52,12 +52,13 @@ export function groundProfile(board, from, to, n = 240) {
   });
 }
 
-// Which cells an eye in the middle of a cell sees, over the built tops, as a byte for each.
-export function seenFrom(board, cell) {
+// Which cells eyes in the middle of a cell, so many metres of ground above its top, see over the
+// built tops, as a byte for each.
+export function seenFrom(board, cell, eyes = board.head.eye_m) {
   const seen = new Uint8Array(board.n);
   const height = (at, x, y) => board.metres(board.heightAt(at, x, y));
   const [x0, y0] = board.middle(cell);
-  const eye = height(cell, x0, y0) + board.head.eye_m;
+  const eye = height(cell, x0, y0) + eyes;
   const spacing = board.flats / 8;
   for (let other = 0; other < board.n; other++) {
     const [x1, y1] = board.middle(other);

@@ -2,7 +2,7 @@
 import { button, el, field, svg } from "./dom.js";
 import { builtProfile, groundProfile } from "./section.js";
 
-const [WIDE, TALL, LEFT, FOOT] = [640, 260, 46, 34];
+const [WIDE, TALL, LEFT, FOOT] = [420, 250, 52, 34];
 
 export function sectionPanel(app) {
   let isShown = false;

@@ -27,6 +27,7 @@ export function viewPanel(app) {
   const body = el(
     "div",
     {},
+    el("h2", { text: "View" }),
     el("div", { class: "actions" }, kind, button("Whole view", () => app.view.home()),
       button("From above", () => app.view.look(0, 0.02)), button("Print the map", () => print())),
     solid,
