@@ -6,6 +6,12 @@ import { seenFrom } from "./section.js";
 import { CHANGED, CHOSEN, FAINT, HIDDEN, LIKE, NEAR, NEXT, PLAIN, UNSEEN } from "./states.js";
 import { Ticks } from "./ticks.js";
 
+function hasWebGL() {
+  const context = document.createElement("canvas").getContext("webgl2");
+  context?.getExtension("WEBGL_lose_context")?.loseContext();
+  return Boolean(context);
+}
+
 export class App extends EventTarget {
   constructor(plans, stage) {
     super();
@@ -18,11 +24,7 @@ export class App extends EventTarget {
     this.waiting = null; // takes the next cell that is clicked
     const canvasOf = (board) => drape(board, this.shown);
     this.views = {};
-    try {
-      this.views.relief = new Relief(this.#holder("relief"), canvasOf);
-    } catch {
-      this.stage.querySelector(".holder")?.remove(); // no WebGL here
-    }
+    if (hasWebGL()) this.views.relief = new Relief(this.#holder("relief"), canvasOf);
     this.views.flat = new Flat(this.#holder("flat"), canvasOf);
     this.kind = this.views.relief ? "relief" : "flat";
   }

@@ -33,8 +33,11 @@ export async function mount(root, texts) {
   });
   app.open(0);
   show(many ? "Plans" : "Cell");
+  const asked = app.board.numberOf.get(location.hash.slice(1).toUpperCase());
+  if (asked !== undefined) app.choose(asked); // page.html#C4
   preparePrint(app, printed);
   await new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done)));
+  root.viewer = app; // for whoever holds the element
   root.dataset.ready = "yes";
   return app;
 }

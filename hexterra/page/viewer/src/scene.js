@@ -38,7 +38,6 @@ void main() {
 }`;
 
 export class Relief {
-  // Throws where the browser has no WebGL.
   constructor(holder, canvasOf) {
     this.renderer = new WebGLRenderer({ antialias: true, alpha: true, preserveDrawingBuffer: true });
     this.renderer.setPixelRatio(Math.min(devicePixelRatio, 2));
@@ -55,6 +54,9 @@ export class Relief {
     this.controls.maxPolarAngle = 1.54;
     this.controls.enableDamping = false;
     this.controls.addEventListener("change", () => this.draw());
+    this.controls.addEventListener("start", () => {
+      this.moved = true; // by hand: another size of the window leaves the view alone
+    });
     this.taller = 1;
     this.apart = 0;
     new ResizeObserver(() => this.fit(holder)).observe(holder);
@@ -168,35 +170,44 @@ export class Relief {
   }
 
   home() {
-    const [width, depth] = this.board.head.size_mm;
-    this.look(0, 0.78, 1, width / 2, depth * 0.47);
+    this.look(0, 0.78);
+    this.moved = false;
   }
 
-  // Stand where the board fits, turned by an angle, that far from straight above.
-  look(turned, tilt, zoom = 1, x, y) {
+  // Stand where the whole board fits, turned by an angle, tilted by another from straight above.
+  look(turned, tilt) {
     const [width, depth] = this.board.head.size_mm;
-    const aspect = this.camera.aspect || 1;
-    const half = Math.tan((this.camera.fov * Math.PI) / 360);
-    const across = Math.abs(Math.cos(turned)) * width + Math.abs(Math.sin(turned)) * depth;
-    const along = Math.abs(Math.sin(turned)) * width + Math.abs(Math.cos(turned)) * depth;
-    const tall = along * Math.cos(tilt) + 0.12 * across;
-    const far = Math.max(tall / (2 * half), across / (2 * half * aspect)) * 1.06 + (along * Math.sin(tilt)) / 2;
-    const target = this.controls.target;
-    target.set(x ?? target.x, y ?? target.y, this.taller * this.board.millimetres(this.board.top / 3));
-    this.camera.position.set(
-      target.x - Math.sin(turned) * Math.sin(tilt) * (far / zoom),
-      target.y - Math.cos(turned) * Math.sin(tilt) * (far / zoom),
-      target.z + Math.cos(tilt) * (far / zoom),
-    );
-    this.camera.near = far / 200;
-    this.camera.far = far * 20;
-    this.camera.updateProjectionMatrix();
+    const summit = this.taller * this.board.millimetres(this.board.top);
+    const { camera, controls: { target } } = this;
+    const back = new Vector3(-Math.sin(turned) * Math.sin(tilt), -Math.cos(turned) * Math.sin(tilt), Math.cos(tilt));
+    const half = Math.tan((camera.fov * Math.PI) / 360);
+    let far = Math.max(width, depth) / half;
+    target.set(width / 2, depth / 2, summit / 2);
+    for (let round = 0; round < 6; round++) {
+      camera.near = far / 200;
+      camera.far = far * 20;
+      camera.updateProjectionMatrix();
+      camera.position.copy(target).addScaledVector(back, far);
+      camera.lookAt(target);
+      camera.updateMatrixWorld();
+      const ends = [0, 1, 2, 3, 4, 5, 6, 7].map((k) =>
+        new Vector3(k & 1 ? width : 0, k & 2 ? depth : 0, k & 4 ? summit : 0).project(camera),
+      );
+      const [low, high] = [Math.min, Math.max].map((pick) => pick(...ends.map((end) => end.y)));
+      const across = Math.max(...ends.map((end) => Math.abs(end.x)));
+      const up = new Vector3(0, 1, 0).applyQuaternion(camera.quaternion);
+      target.addScaledVector(up, ((low + high) / 2) * half * far);
+      far *= Math.max(across, (high - low) / 2) / 0.95;
+    }
+    camera.position.copy(target).addScaledVector(back, far);
+    this.moved = true;
     this.controls.update();
     this.draw();
   }
 
   // Turn by an angle and zoom by a factor from where the view is.
   nudge(turn, zoom) {
+    this.moved = true;
     const away = this.camera.position.clone().sub(this.controls.target);
     away.applyAxisAngle(new Vector3(0, 0, 1), turn).multiplyScalar(1 / zoom);
     this.camera.position.copy(this.controls.target).add(away);
@@ -208,6 +219,8 @@ export class Relief {
   pick(x, y) {
     const box = this.canvas.getBoundingClientRect();
     const at = new Vector2((2 * (x - box.left)) / box.width - 1, 1 - (2 * (y - box.top)) / box.height);
+    this.scene.updateMatrixWorld();
+    this.camera.updateMatrixWorld();
     const ray = new Raycaster();
     ray.setFromCamera(at, this.camera);
     const seen = this.group.children.filter((object) => object.isMesh && object.visible);
@@ -223,6 +236,7 @@ export class Relief {
     const [x, y] = this.board.middle(cell);
     const lift = (this.blocks?.at(-1).position.z ?? 0) / 2;
     const z = (this.board.millimetres(this.board.heightAt(cell, x, y)) + lift) * this.taller;
+    this.camera.updateMatrixWorld(); // it may not have been drawn yet
     const at = new Vector3(x, y, z).project(this.camera);
     const box = this.canvas.getBoundingClientRect();
     return [box.left + ((at.x + 1) / 2) * box.width, box.top + ((1 - at.y) / 2) * box.height];
@@ -234,6 +248,7 @@ export class Relief {
     this.renderer.setSize(width, height, false);
     this.camera.aspect = width / height;
     this.camera.updateProjectionMatrix();
+    if (this.board && !this.moved) this.home();
     this.draw();
   }
 

@@ -105,7 +105,7 @@ function cutEdges(ring, kept) {
 export function skin(board) {
   const out = new Triangles();
   const { cliff, water } = board.head.palette;
-  const foot = Math.max(0, board.head.base_mm - 2 * board.head.step_mm); // a slim rim
+  const foot = Math.max(0, board.head.base_mm - board.head.step_mm); // a slim rim
   for (let cell = 0; cell < board.n; cell++) {
     const centre = board.centre(cell);
     for (const ring of tops(board, cell)) {
