@@ -148,8 +148,12 @@ def test_names_are_never_markup() -> None:
 
 
 def test_a_page_is_small() -> None:
-    """A page of some hundred cells has less than 1.2 MB."""
-    assert len(page_html([small_plan(columns=24, rows=17)]).encode()) < 1_200_000
+    """A page of 408 cells has less than 1.2 MB, and at that rate one of 10,000 less than 4 MB."""
+    plan = small_plan(columns=24, rows=17)
+    size = len(page_html([plan]).encode())
+    assert size < 1_200_000
+    packed_size = len(encoded(packed(plan)))
+    assert size - packed_size + packed_size / plan.board.n_cells * 10_000 < 4_000_000
 
 
 def test_equal_plans_make_equal_pages(tmp_path: Path) -> None:

@@ -61,8 +61,14 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     (where / "one.html").write_text(page_html([shown_plan()]), encoding="utf-8")
     both = [shown_plan(), other_plan()]
     (where / "both.html").write_text(page_html(both, ["first", "second"]), encoding="utf-8")
+    (where / "flats.html").write_text(page_html([flats_plan()]), encoding="utf-8")
     (where / "hostile.html").write_text(hostile_page(), encoding="utf-8")
     return where
+
+
+def flats_plan() -> Plan:
+    """Give a plan with flat sides to the front."""
+    return small_plan("flats")
 
 
 @cache
@@ -186,9 +192,14 @@ def reaches() -> list[int]:
     return np.flatnonzero(is_reach & ~board.kept.any(axis=1)).tolist()
 
 
-def test_the_viewer_knows_the_built_tops(opened: Page) -> None:
+@pytest.mark.parametrize(
+    ("opened", "plan"),
+    [(("one", {}), shown_plan), (("flats", {}), flats_plan)],
+    indirect=["opened"],
+)
+def test_the_viewer_knows_the_built_tops(opened: Page, plan: Any) -> None:
     """Heights and neighbours in the browser are those of the library, anywhere on the board."""
-    plan = shown_plan()
+    plan = plan()
     board, draw = plan.board, np.random.default_rng(1)
     cells = draw.integers(board.n_cells, size=300)
     offset = draw.uniform(-0.28, 0.28, size=(300, 2))  # within the hexagon
@@ -209,6 +220,28 @@ def test_the_viewer_knows_the_built_tops(opened: Page) -> None:
         "() => [...document.getElementById('viewer').viewer.board.neighbours]"
     )
     assert neighbours == board.neighbours.ravel().tolist()
+
+
+@pytest.mark.parametrize("opened", [("one", {}), ("flats", {})], indirect=True)
+def test_the_ground_of_a_section_runs_through_the_means(opened: Page) -> None:
+    """Ground stands at its mean in the middle of a cell, and half way between two on a side."""
+    apart = opened.evaluate(
+        """() => { const { viewer } = document.getElementById('viewer');
+        const { board } = viewer, groundAt = (x, y) => viewer.groundAt(x, y);
+        const apart = [];
+        for (let cell = 0; cell < board.n; cell++) {
+            if (board.kept(cell).some(Boolean)) continue;
+            const own = board.of.ground[cell];
+            apart.push(groundAt(...board.centre(cell)) - own);
+            for (let side = 0; side < 6; side++) {
+                const other = board.neighbours[6 * cell + side];
+                const between = (own + (other < 0 ? own : board.of.ground[other])) / 2;
+                apart.push(groundAt(...board.port(cell, side)) - between);
+            }
+        }
+        return apart }"""
+    )
+    assert apart == pytest.approx([0.0] * len(apart), abs=1e-3)
 
 
 def test_the_flat_map_has_the_colours_of_the_map(opened: Page) -> None:

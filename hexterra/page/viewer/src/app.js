@@ -2,7 +2,7 @@
 import { drape, LAYERS } from "./drape.js";
 import { Flat } from "./flat.js";
 import { Relief } from "./scene.js";
-import { seenFrom } from "./section.js";
+import { groundAt, seenFrom } from "./section.js";
 import { CHANGED, CHOSEN, FAINT, HIDDEN, LIKE, NEAR, NEXT, PLAIN, UNSEEN } from "./states.js";
 import { Ticks } from "./ticks.js";
 
@@ -134,6 +134,11 @@ export class App extends EventTarget {
       finish: (cell) => board.head.cover_kinds[board.of.cover[cell]] === piece.piece,
     };
     return board.labels.flatMap((_, cell) => (tests[piece.kind](cell) ? [cell] : []));
+  }
+
+  // Ground height at a point of the board, in steps; null beside it.
+  groundAt(x, y) {
+    return groundAt(this.board, x, y);
   }
 
   // Cells that another plan builds in another way.

@@ -1,5 +1,7 @@
 // The chosen cell: its stack from the table up, its piece and turn, and where the piece is again.
-import { button, el, field, plural, table } from "./dom.js";
+import { clipped } from "./data.js";
+import { button, el, field, plural, svg, table } from "./dom.js";
+import { rgb, tint } from "./drape.js";
 
 export function cellPanel(app) {
   const body = el("div", { class: "cell-panel" });
@@ -32,7 +34,7 @@ function content(app) {
       layers.map(([kind, name, mm]) => [kind, name, mm.toFixed(1)]),
       "Stack, from the top down",
     ),
-    el("p", { class: "turn" }, el("strong", { text: turnWords(board, chosen) })),
+    el("div", { class: "turn" }, hexagon(board, chosen), el("strong", { text: turnWords(board, chosen) })),
     el(
       "div",
       { class: "actions" },
@@ -54,6 +56,37 @@ function turnWords(board, cell) {
   const turn = board.of.turn[cell];
   if (!turn) return "Not turned.";
   return `Turned by ${plural(turn, "side")} counter-clockwise (${60 * turn}°).`;
+}
+
+// The tile as it lies, the front edge below: facets, heights of its corners over its lowest one, and
+// a wedge at corner 0 of its pattern.
+function hexagon(board, cell) {
+  const size = 100 / board.flats;
+  const kept = board.kept(cell);
+  const rises = board.offset.map((_, corner) => board.corner(cell, corner) - board.of.level[cell]);
+  const at = ([x, y], share = 1) => [share * size * x, -share * size * y];
+  const ring = (points) => points.map((point) => point.join(" ")).join(", ");
+  const facets = board.facets(cell).map((facet) => {
+    const mean = facet.reduce((sum, corner) => sum + rises[corner], 0) / facet.length;
+    const points = clipped(facet.map((corner) => board.offset[corner]), kept).map((point) => at(point));
+    const fill = rgb(tint(board, board.of.level[cell] + mean));
+    return svg("polygon", { points: ring(points), fill, class: "facet" });
+  });
+  const numbers = board.offset.flatMap((point, corner) => {
+    if (point.some((along, axis) => kept[axis] * along < -1e-3)) return [];
+    const [x, y] = at(point, 0.62);
+    return [svg("text", { x, y: y + 5, "text-anchor": "middle", text: rises[corner] })];
+  });
+  const [x, y] = board.offset[board.of.turn[cell]];
+  const wedge = [at([x, y], 0.98), at([x - 0.1 * y, y + 0.1 * x], 0.76), at([x + 0.1 * y, y - 0.1 * x], 0.76)];
+  const isWhole = !kept[0] && !kept[1];
+  return svg(
+    "svg",
+    { viewBox: "-62 -62 124 124", role: "img", "aria-label": `Heights of corners 0 to 5: ${rises.join(" ")}` },
+    ...facets,
+    ...numbers,
+    isWhole && Math.max(...rises) ? svg("polygon", { points: ring(wedge), class: "wedge" }) : null,
+  );
 }
 
 function facts(app, cell) {

@@ -23,7 +23,7 @@ export async function unpack(text) {
     const size = shape.reduce((product, length) => product * length, 1);
     arrays[name] = new KINDS[kind](buffer, start + offset, size);
   }
-  const digest = new Uint8Array(await hash(buffer));
+  const digest = new Uint8Array(await hash(buffer.slice(start))); // whatever the plan is called
   const id = [...digest.subarray(0, 8)].map((byte) => byte.toString(16).padStart(2, "0")).join("");
   return new Board(header, arrays, id);
 }
