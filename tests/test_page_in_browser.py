@@ -25,6 +25,7 @@ from hexterra.plan.pipeline import plan_heights
 from hexterra.plan.plan import Plan
 from hexterra.stages.tiles.fit import level_to_metres
 from hexterra.stages.water.flow import WaterKind
+from tests.seeded_plans import seeded_plan
 from tests.small_plans import small_ground, small_plan
 
 sync_api = pytest.importorskip("playwright.sync_api", reason="of the extra test")
@@ -370,6 +371,32 @@ def test_pieces_are_sorted_filtered_and_ticked(opened: Page) -> None:
     sync_api.expect(
         tab(opened, "Pieces").get_by_label("Done: tile flat", exact=True)
     ).to_be_checked()
+
+
+def test_every_piece_is_found_where_it_stands(browser: Browser, tmp_path: Path) -> None:
+    """On boards of many kinds, as many cells show a piece or a job as the schedule counts."""
+    plans = [seeded_plan(seed, tmp_path) for seed in range(4)]
+    kinds = {kind for plan in plans for kind in plan.schedule["kind"]}
+    assert kinds == {"tile", "spacer", "footing", "finish"}
+    path = tmp_path / "page.html"
+    path.write_text(page_html(plans, [f"plan {k}" for k in range(4)]), encoding="utf-8")
+    page = browser.new_page()
+    errors: list[str] = []
+    page.on("pageerror", lambda error: errors.append(str(error)))
+    page.goto(path.as_uri())
+    page.wait_for_selector("[data-ready]")
+    for k in range(len(plans)):
+        wrong = page.evaluate(
+            """(k) => { const { viewer } = document.getElementById('viewer');
+            viewer.open(k);
+            const users = viewer.board.head.pieces.map((piece, number) =>
+                [piece.kind, piece.piece, piece.count, viewer.usersOf(number).length]);
+            return users.filter(([kind, , count, n]) => kind !== 'spacer' && n !== count) }""",
+            k,
+        )
+        assert wrong == []
+    page.close()
+    assert errors == []
 
 
 def test_tables_are_handed_out(opened: Page) -> None:

@@ -43,7 +43,9 @@ export class App extends EventTarget {
       one.head.labels === two.head.labels &&
       one.flats === two.flats &&
       one.head.facing === two.head.facing;
-    return this.plans.flatMap((plan, k) => (k !== this.number && same(plan, this.board) ? [k] : []));
+    return this.plans.flatMap((plan, k) =>
+      k !== this.number && same(plan, this.board) ? [k] : [],
+    );
   }
 
   open(number, { keepView = false } = {}) {
@@ -131,9 +133,24 @@ export class App extends EventTarget {
       footing: (cell) => board.of.footing[cell] === number,
       spacer: (cell) =>
         board.piece(cell).part === piece.part && board.stack(cell).includes(piece.thickness_mm),
-      finish: (cell) => board.head.cover_kinds[board.of.cover[cell]] === piece.piece,
+      finish: (cell) => this.#jobsOf(cell).includes(piece.piece),
     };
     return board.labels.flatMap((_, cell) => (tests[piece.kind](cell) ? [cell] : []));
+  }
+
+  // Jobs of finishing in a cell, by the names that the schedule gives them.
+  #jobsOf(cell) {
+    const { head, of, n } = this.board;
+    const jobs = [head.cover_kinds[of.cover[cell]]];
+    head.road_kinds.forEach((kind, k) => {
+      const ports = of.roads[k * n + cell];
+      if (ports & of.sunken[cell]) jobs.push(`${kind}, sunken`);
+      if (ports & ~of.sunken[cell]) jobs.push(`${kind}, laid on top`);
+    });
+    const widest = Math.max(...of.width.subarray(6 * cell, 6 * cell + 6));
+    const how = ["", "ford", "bridge"][of.over_water[cell]];
+    if (how) jobs.push(`${how}, water of width ${widest}`);
+    return jobs;
   }
 
   // Ground height at a point of the board, in steps; null beside it.
@@ -190,7 +207,9 @@ export class App extends EventTarget {
   }
 
   neighboursOf(cell) {
-    return [...this.board.neighbours.subarray(6 * cell, 6 * cell + 6)].filter((other) => other >= 0);
+    return [...this.board.neighbours.subarray(6 * cell, 6 * cell + 6)].filter(
+      (other) => other >= 0,
+    );
   }
 
   tell(name) {

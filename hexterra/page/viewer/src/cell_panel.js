@@ -34,7 +34,12 @@ function content(app) {
       layers.map(([kind, name, mm]) => [kind, name, mm.toFixed(1)]),
       "Stack, from the top down",
     ),
-    el("div", { class: "turn" }, hexagon(board, chosen), el("strong", { text: turnWords(board, chosen) })),
+    el(
+      "div",
+      { class: "turn" },
+      hexagon(board, chosen),
+      el("strong", { text: turnWords(board, chosen) }),
+    ),
     el(
       "div",
       { class: "actions" },
@@ -68,7 +73,10 @@ function hexagon(board, cell) {
   const ring = (points) => points.map((point) => point.join(" ")).join(", ");
   const facets = board.facets(cell).map((facet) => {
     const mean = facet.reduce((sum, corner) => sum + rises[corner], 0) / facet.length;
-    const points = clipped(facet.map((corner) => board.offset[corner]), kept).map((point) => at(point));
+    const points = clipped(
+      facet.map((corner) => board.offset[corner]),
+      kept,
+    ).map((point) => at(point));
     const fill = rgb(tint(board, board.of.level[cell] + mean));
     return svg("polygon", { points: ring(points), fill, class: "facet" });
   });
@@ -78,11 +86,19 @@ function hexagon(board, cell) {
     return [svg("text", { x, y: y + 5, "text-anchor": "middle", text: rises[corner] })];
   });
   const [x, y] = board.offset[board.of.turn[cell]];
-  const wedge = [at([x, y], 0.98), at([x - 0.1 * y, y + 0.1 * x], 0.76), at([x + 0.1 * y, y - 0.1 * x], 0.76)];
+  const wedge = [
+    at([x, y], 0.98),
+    at([x - 0.1 * y, y + 0.1 * x], 0.76),
+    at([x + 0.1 * y, y - 0.1 * x], 0.76),
+  ];
   const isWhole = !kept[0] && !kept[1];
   return svg(
     "svg",
-    { viewBox: "-62 -62 124 124", role: "img", "aria-label": `Heights of corners 0 to 5: ${rises.join(" ")}` },
+    {
+      viewBox: "-62 -62 124 124",
+      role: "img",
+      "aria-label": `Heights of corners 0 to 5: ${rises.join(" ")}`,
+    },
     ...facets,
     ...numbers,
     isWhole && Math.max(...rises) ? svg("polygon", { points: ring(wedge), class: "wedge" }) : null,
@@ -96,7 +112,14 @@ function facts(app, cell) {
   const rows = [
     ["Level", `${of.level[cell]}, ground at ${of.ground_m[cell].toFixed(0)} m`],
     ["Pattern", head.patterns[of.pattern[cell]]],
-    ["Water", of.water[cell] ? [head.water_kinds[of.water[cell]], head.crossings[of.crossing[cell]]].filter(Boolean).join(", ") : ""],
+    [
+      "Water",
+      of.water[cell]
+        ? [head.water_kinds[of.water[cell]], head.crossings[of.crossing[cell]]]
+            .filter(Boolean)
+            .join(", ")
+        : "",
+    ],
     ["Roads", head.road_kinds.filter((_, k) => of.roads[k * board.n + cell]).join(", ")],
     ["Ground", head.cover_kinds[of.cover[cell]] ?? ""],
     ["Names", [...new Set(ways)].join(", ")],
@@ -111,7 +134,11 @@ function facts(app, cell) {
 function seen(app) {
   const n = app.seen.reduce((sum, sees) => sum + sees, 0);
   const input = el("input", {
-    type: "number", min: 0, step: "any", value: app.eyes, inputmode: "decimal",
+    type: "number",
+    min: 0,
+    step: "any",
+    value: app.eyes,
+    inputmode: "decimal",
     onchange: () => app.look(app.eye, Math.max(0, Number(input.value) || 0)),
   });
   return [
@@ -125,9 +152,14 @@ function seen(app) {
 }
 
 export function cellButtons(app, cells, most = 60) {
-  const shown = cells.slice(0, most).map((cell) =>
-    button(app.board.labels[cell], () => app.choose(cell), { class: "small" }),
-  );
+  const shown = cells
+    .slice(0, most)
+    .map((cell) => button(app.board.labels[cell], () => app.choose(cell), { class: "small" }));
   const rest = cells.length - most;
-  return el("div", { class: "cells" }, ...shown, rest > 0 ? el("span", { text: `and ${rest} more` }) : null);
+  return el(
+    "div",
+    { class: "cells" },
+    ...shown,
+    rest > 0 ? el("span", { text: `and ${rest} more` }) : null,
+  );
 }

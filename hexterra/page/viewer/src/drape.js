@@ -88,11 +88,18 @@ function outlines(pen, board) {
   pen.globalAlpha = 0.55;
   pen.lineWidth = 0.012 * board.flats;
   const cells = board.labels.map((_, cell) => cell);
-  traced(pen, board, cells.map((cell) => [cell, board.offset]), () => pen.stroke());
-  pen.globalAlpha = 0.3;
-  const bent = cells.filter((cell) => board.facets(cell).length > 1).flatMap((cell) =>
-    board.facets(cell).map((facet) => [cell, facet.map((corner) => board.offset[corner])]),
+  traced(
+    pen,
+    board,
+    cells.map((cell) => [cell, board.offset]),
+    () => pen.stroke(),
   );
+  pen.globalAlpha = 0.3;
+  const bent = cells
+    .filter((cell) => board.facets(cell).length > 1)
+    .flatMap((cell) =>
+      board.facets(cell).map((facet) => [cell, facet.map((corner) => board.offset[corner])]),
+    );
   traced(pen, board, bent, () => pen.stroke());
   pen.globalAlpha = 1;
 }
@@ -111,7 +118,10 @@ function water(pen, board) {
       courses.push([board.port(cell, side), board.middle(cell), through, width[6 * cell + side]]);
     }
   }
-  for (const [colour, more] of [["#ffffff", 0.03], [palette.water, 0]]) {
+  for (const [colour, more] of [
+    ["#ffffff", 0.03],
+    [palette.water, 0],
+  ]) {
     pen.strokeStyle = colour;
     for (const [from, by, through, size] of courses) {
       pen.lineWidth = (0.07 * (1 + 0.4 * (size - 1)) + more) * f;
@@ -154,7 +164,10 @@ function roads(pen, board, kind) {
     if (ends.length === 2) pieces.push([ends[0], by, ends[1]]);
     else for (const end of ends) pieces.push([end, by, null]);
   }
-  for (const [colour, wide, dashes] of [[ink, 0.085, []], ["#ffffff", 0.053, DASHES[kind % 4]]]) {
+  for (const [colour, wide, dashes] of [
+    [ink, 0.085, []],
+    ["#ffffff", 0.053, DASHES[kind % 4]],
+  ]) {
     pen.strokeStyle = colour;
     pen.lineWidth = wide * f;
     pen.lineCap = dashes.length ? "butt" : "round";
@@ -192,13 +205,52 @@ function passages(pen, board) {
 }
 
 const SIGNS = {
-  tuft: [-0.6, 0, 0.6].map((dx) => [[0.4 * dx, -1], [1.3 * dx, 1]]),
-  square: [[[-0.8, -0.8], [0.8, -0.8], [0.8, 0.8], [-0.8, 0.8], [-0.8, -0.8]]],
-  furrows: [-0.8, 0, 0.8].map((dy) => [[-1, dy], [1, dy]]),
-  ring: [Array.from({ length: 13 }, (_, k) => [0.85 * Math.cos((k * Math.PI) / 6), 0.85 * Math.sin((k * Math.PI) / 6)])],
-  triangle: [[[-1, -0.9], [1, -0.9], [0, 1], [-1, -0.9]]],
-  cross: [[[-1, -1], [1, 1]], [[-1, 1], [1, -1]]],
-  dots: [[-0.7, -0.6], [0.7, -0.6], [0, 0.6]].map((point) => [point, point]),
+  tuft: [-0.6, 0, 0.6].map((dx) => [
+    [0.4 * dx, -1],
+    [1.3 * dx, 1],
+  ]),
+  square: [
+    [
+      [-0.8, -0.8],
+      [0.8, -0.8],
+      [0.8, 0.8],
+      [-0.8, 0.8],
+      [-0.8, -0.8],
+    ],
+  ],
+  furrows: [-0.8, 0, 0.8].map((dy) => [
+    [-1, dy],
+    [1, dy],
+  ]),
+  ring: [
+    Array.from({ length: 13 }, (_, k) => [
+      0.85 * Math.cos((k * Math.PI) / 6),
+      0.85 * Math.sin((k * Math.PI) / 6),
+    ]),
+  ],
+  triangle: [
+    [
+      [-1, -0.9],
+      [1, -0.9],
+      [0, 1],
+      [-1, -0.9],
+    ],
+  ],
+  cross: [
+    [
+      [-1, -1],
+      [1, 1],
+    ],
+    [
+      [-1, 1],
+      [1, -1],
+    ],
+  ],
+  dots: [
+    [-0.7, -0.6],
+    [0.7, -0.6],
+    [0, 0.6],
+  ].map((point) => [point, point]),
 };
 
 // The sign of a kind of cover, `r` to each side of a point.
@@ -216,7 +268,9 @@ export function sign(pen, board, kind, x, y, r) {
 
 function signs(pen, board) {
   const f = board.flats;
-  const beside = board.offset.map(([x, y]) => [x, y]).filter(([x, y]) => Math.abs(x) > 0.6 * Math.hypot(x, y));
+  const beside = board.offset
+    .map(([x, y]) => [x, y])
+    .filter(([x, y]) => Math.abs(x) > 0.6 * Math.hypot(x, y));
   for (let cell = 0; cell < board.n; cell++) {
     if (board.of.cover[cell] < 0) continue;
     const [x, y] = board.centre(cell);
@@ -265,7 +319,7 @@ function words(pen, board, scale) {
     const part = board.kept(cell)[1] ? 0.6 : 1;
     const busy = board.of.water[cell] ? 0.03 : 0;
     write(String(board.of.level[cell]), x, y + 0.07 * f * part, 0.2 * part, "bold", busy);
-    write(board.labels[cell], x, y - 0.13 * f * part, 0.13 * (part + 1) / 2, "normal", busy);
+    write(board.labels[cell], x, y - 0.13 * f * part, (0.13 * (part + 1)) / 2, "normal", busy);
   }
   const named = new Map();
   for (const way of board.head.ways) {

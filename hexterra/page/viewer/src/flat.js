@@ -15,10 +15,14 @@ export class Flat {
     for (const name of ["pointerup", "pointercancel"]) {
       this.canvas.addEventListener(name, (event) => this.fingers.delete(event.pointerId));
     }
-    this.canvas.addEventListener("wheel", (event) => {
-      event.preventDefault();
-      this.zoomAt(event.offsetX, event.offsetY, Math.exp(-event.deltaY / 500));
-    }, { passive: false });
+    this.canvas.addEventListener(
+      "wheel",
+      (event) => {
+        event.preventDefault();
+        this.zoomAt(event.offsetX, event.offsetY, Math.exp(-event.deltaY / 500));
+      },
+      { passive: false },
+    );
     new ResizeObserver(() => this.fit(holder)).observe(holder);
   }
 
@@ -115,7 +119,14 @@ export class Flat {
     pen.setTransform(ratio, 0, 0, ratio, 0, 0);
     pen.clearRect(0, 0, this.canvas.width, this.canvas.height);
     pen.drawImage(this.cloth, this.left, this.top, width * scale, depth * scale);
-    pen.setTransform(ratio * scale, 0, 0, -ratio * scale, ratio * this.left, ratio * (this.top + depth * scale));
+    pen.setTransform(
+      ratio * scale,
+      0,
+      0,
+      -ratio * scale,
+      ratio * this.left,
+      ratio * (this.top + depth * scale),
+    );
     STATES.forEach(({ look: [r, g, b, share] }, state) => {
       if (!share && state !== HIDDEN) return;
       pen.beginPath();

@@ -6,7 +6,8 @@ export function listen(app, stage, status) {
   let down = null;
   let asked = false;
   stage.addEventListener("pointerdown", (event) => {
-    down = event.target.tagName === "CANVAS" && event.isPrimary ? [event.clientX, event.clientY] : null;
+    down =
+      event.target.tagName === "CANVAS" && event.isPrimary ? [event.clientX, event.clientY] : null;
   });
   stage.addEventListener("pointerup", (event) => {
     if (!down || Math.hypot(event.clientX - down[0], event.clientY - down[1]) > STILL) return;
@@ -39,7 +40,12 @@ export function listen(app, stage, status) {
 }
 
 function keyed(app, { key, shiftKey }) {
-  const turns = { ArrowLeft: [-0.13, 1], ArrowRight: [0.13, 1], ArrowUp: [0, 1.15], ArrowDown: [0, 0.87] };
+  const turns = {
+    ArrowLeft: [-0.13, 1],
+    ArrowRight: [0.13, 1],
+    ArrowUp: [0, 1.15],
+    ArrowDown: [0, 0.87],
+  };
   const steps = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, 1], ArrowDown: [0, -1] };
   if (shiftKey && turns[key]) return () => app.view.nudge(...turns[key]);
   if (steps[key]) return () => app.choose(next(app, ...steps[key]));
@@ -63,13 +69,19 @@ function next(app, columns, rows) {
   const { board, chosen } = app;
   if (chosen < 0) return 0;
   const [column, row] = [board.of.column[chosen] + columns, board.of.row[chosen] + rows];
-  const cell = board.labels.findIndex((_, k) => board.of.column[k] === column && board.of.row[k] === row);
+  const cell = board.labels.findIndex(
+    (_, k) => board.of.column[k] === column && board.of.row[k] === row,
+  );
   return cell < 0 ? chosen : cell;
 }
 
 function cellWords(board, cell) {
   const { head, of } = board;
-  const words = [`Cell ${board.labels[cell]}`, `level ${of.level[cell]}`, head.patterns[of.pattern[cell]]];
+  const words = [
+    `Cell ${board.labels[cell]}`,
+    `level ${of.level[cell]}`,
+    head.patterns[of.pattern[cell]],
+  ];
   if (of.water[cell]) words.push(head.water_kinds[of.water[cell]]);
   if (of.cover[cell] >= 0) words.push(head.cover_kinds[of.cover[cell]]);
   return words.join(" · ");

@@ -14,12 +14,22 @@ import { listen } from "./hands.js";
 // Show packed plans, each as text (base64 of gzip), in an element; resolves when they are drawn.
 export async function mount(root, texts) {
   const plans = await Promise.all(texts.map(unpack));
-  const stage = el("div", { class: "stage", tabindex: 0, role: "application", "aria-label": "The board. Arrows move from cell to cell." });
+  const stage = el("div", {
+    class: "stage",
+    tabindex: 0,
+    role: "application",
+    "aria-label": "The board. Arrows move from cell to cell.",
+  });
   const app = new App(plans, stage);
   const many = plans.length > 1;
   const panels = [
     ...(many ? [plansPanel(app), comparePanel(app)] : []),
-    cellPanel(app), piecesPanel(app), rowsPanel(app), sectionPanel(app), viewPanel(app), aboutPanel(app),
+    cellPanel(app),
+    piecesPanel(app),
+    rowsPanel(app),
+    sectionPanel(app),
+    viewPanel(app),
+    aboutPanel(app),
   ];
   const { tabs, show, shownName } = tabbed(panels);
   const status = el("p", { class: "status", role: "status" });
@@ -44,19 +54,32 @@ export async function mount(root, texts) {
 
 function header(app, status, show) {
   const title = el("h1");
-  const search = el("input", { type: "search", "aria-label": "Find a cell", placeholder: "Find a cell", autocapitalize: "characters" });
-  const form = el("form", { role: "search", onsubmit: (event) => {
-    event.preventDefault();
-    const name = search.value.trim().toUpperCase();
-    const cell = app.board.numberOf.get(name);
-    if (cell === undefined) {
-      status.textContent = `There is no cell ${name || "without a name"}: cells run from ${app.board.labels[0]} to ${app.board.labels.at(-1)}.`;
-      return;
-    }
-    app.waiting = null;
-    app.choose(cell);
-    show("Cell");
-  } }, search, el("button", { type: "submit", text: "Find" }));
+  const search = el("input", {
+    type: "search",
+    "aria-label": "Find a cell",
+    placeholder: "Find a cell",
+    autocapitalize: "characters",
+  });
+  const form = el(
+    "form",
+    {
+      role: "search",
+      onsubmit: (event) => {
+        event.preventDefault();
+        const name = search.value.trim().toUpperCase();
+        const cell = app.board.numberOf.get(name);
+        if (cell === undefined) {
+          status.textContent = `There is no cell ${name || "without a name"}: cells run from ${app.board.labels[0]} to ${app.board.labels.at(-1)}.`;
+          return;
+        }
+        app.waiting = null;
+        app.choose(cell);
+        show("Cell");
+      },
+    },
+    search,
+    el("button", { type: "submit", text: "Find" }),
+  );
   app.on("open", () => {
     title.textContent = app.board.head.title;
     if (app.plans.length > 1) title.textContent += ` · ${app.board.head.name}`;
@@ -79,11 +102,23 @@ function zoomButtons(app) {
 function tabbed(panels) {
   const tabs = panels.map((panel) =>
     button(panel.name, () => show(panel.name), {
-      role: "tab", id: `tab-${panel.name}`, "aria-controls": `panel-${panel.name}`,
+      role: "tab",
+      id: `tab-${panel.name}`,
+      "aria-controls": `panel-${panel.name}`,
     }),
   );
   const bodies = panels.map((panel) =>
-    el("div", { role: "tabpanel", id: `panel-${panel.name}`, "aria-labelledby": `tab-${panel.name}`, class: "panel", tabindex: 0 }, panel.body),
+    el(
+      "div",
+      {
+        role: "tabpanel",
+        id: `panel-${panel.name}`,
+        "aria-labelledby": `tab-${panel.name}`,
+        class: "panel",
+        tabindex: 0,
+      },
+      panel.body,
+    ),
   );
   let current = null;
   function show(name) {
@@ -98,14 +133,27 @@ function tabbed(panels) {
     });
     current.shown?.();
   }
-  const list = el("div", { role: "tablist", "aria-label": "Panels", class: "tabs", onkeydown: (event) => {
-    const step = { ArrowRight: 1, ArrowLeft: -1 }[event.key];
-    if (!step) return;
-    const next = (panels.indexOf(current) + step + panels.length) % panels.length;
-    show(panels[next].name);
-    tabs[next].focus();
-  } }, ...tabs);
-  return { tabs: el("main", { class: "side" }, list, ...bodies), show, shownName: () => current?.name };
+  const list = el(
+    "div",
+    {
+      role: "tablist",
+      "aria-label": "Panels",
+      class: "tabs",
+      onkeydown: (event) => {
+        const step = { ArrowRight: 1, ArrowLeft: -1 }[event.key];
+        if (!step) return;
+        const next = (panels.indexOf(current) + step + panels.length) % panels.length;
+        show(panels[next].name);
+        tabs[next].focus();
+      },
+    },
+    ...tabs,
+  );
+  return {
+    tabs: el("main", { class: "side" }, list, ...bodies),
+    show,
+    shownName: () => current?.name,
+  };
 }
 
 // A clean map with its key, drawn when the page is printed.

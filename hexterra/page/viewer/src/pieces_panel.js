@@ -16,7 +16,11 @@ export function piecesPanel(app) {
   const said = el("p", { class: "progress", role: "status" });
   const showing = el("div", { class: "showing" });
   const heads = COLUMNS.map((column, k) =>
-    el("th", { scope: "col" }, button(column.name, () => sort(k))),
+    el(
+      "th",
+      { scope: "col" },
+      button(column.name, () => sort(k)),
+    ),
   );
   const rows = el("tbody");
   const body = el(
@@ -26,10 +30,17 @@ export function piecesPanel(app) {
     field("Find a piece", words),
     showing,
     said,
-    el("div", { class: "scrolled", tabindex: 0, role: "region", "aria-label": "Table of pieces" },
-      el("table", { class: "pieces" }, el("thead", {}, el("tr", {}, ...heads)), rows)),
+    el(
+      "div",
+      { class: "scrolled", tabindex: 0, role: "region", "aria-label": "Table of pieces" },
+      el("table", { class: "pieces" }, el("thead", {}, el("tr", {}, ...heads)), rows),
+    ),
     el("h3", { text: "Tables to keep" }),
-    el("div", { class: "actions" }, ...["tiles.csv", "schedule.csv", "stock.csv"].map((name) => download(app, name))),
+    el(
+      "div",
+      { class: "actions" },
+      ...["tiles.csv", "schedule.csv", "stock.csv"].map((name) => download(app, name)),
+    ),
   );
 
   function sort(column) {
@@ -51,7 +62,9 @@ export function piecesPanel(app) {
     const sign = falling ? -1 : 1;
     return kept.sort((a, b) => {
       const [x, y] = [of(a), of(b)];
-      return sign * (typeof x === "string" ? x.localeCompare(y, "en") : x - y) || a.number - b.number;
+      return (
+        sign * (typeof x === "string" ? x.localeCompare(y, "en") : x - y) || a.number - b.number
+      );
     });
   }
 
@@ -64,7 +77,10 @@ export function piecesPanel(app) {
     const piece = app.board.head.pieces[app.piece];
     showing.replaceChildren(
       ...(piece
-        ? [el("span", { text: `On the board: ${piece.piece}` }), button("Show all", () => app.filter(-1))]
+        ? [
+            el("span", { text: `On the board: ${piece.piece}` }),
+            button("Show all", () => app.filter(-1)),
+          ]
         : []),
     );
   }
@@ -85,10 +101,19 @@ export function piecesPanel(app) {
       { class: isShown ? "current" : null },
       el("td", {}, el("label", { class: "box" }, box)),
       el("td", { text: row.kind }),
-      el("td", {}, button(row.piece, () => app.filter(isShown ? -1 : row.number), {
-        class: "link", "aria-pressed": String(isShown), title: "Show on the board",
-      })),
-      el("td", { class: "number", text: row.thickness_mm === undefined ? "" : row.thickness_mm.toFixed(1) }),
+      el(
+        "td",
+        {},
+        button(row.piece, () => app.filter(isShown ? -1 : row.number), {
+          class: "link",
+          "aria-pressed": String(isShown),
+          title: "Show on the board",
+        }),
+      ),
+      el("td", {
+        class: "number",
+        text: row.thickness_mm === undefined ? "" : row.thickness_mm.toFixed(1),
+      }),
       el("td", { class: "number", text: row.count }),
     );
   }

@@ -13,9 +13,16 @@ export function plansPanel(app) {
     const open = button("", () => app.open(number));
     return {
       open,
-      card: el("li", { class: "card" }, picture, el("h3", { text: board.head.name }),
-        el("p", { text: board.head.title }), el("p", { text: board.head.facts.table }),
-        el("p", { text: board.head.facts.pieces }), open),
+      card: el(
+        "li",
+        { class: "card" },
+        picture,
+        el("h3", { text: board.head.name }),
+        el("p", { text: board.head.title }),
+        el("p", { text: board.head.facts.table }),
+        el("p", { text: board.head.facts.pieces }),
+        open,
+      ),
     };
   });
   app.on("open", () => {
@@ -26,8 +33,15 @@ export function plansPanel(app) {
       open.textContent = `${isShown ? "Shown" : "Show"}: ${app.plans[k].head.name}`;
     });
   });
-  return { name: "Plans", body: el("div", {}, el("h2", { text: plural(app.plans.length, "plan") }),
-    el("ul", { class: "cards" }, ...cards.map(({ card }) => card))) };
+  return {
+    name: "Plans",
+    body: el(
+      "div",
+      {},
+      el("h2", { text: plural(app.plans.length, "plan") }),
+      el("ul", { class: "cards" }, ...cards.map(({ card }) => card)),
+    ),
+  };
 }
 
 export function comparePanel(app) {
@@ -39,7 +53,14 @@ export function comparePanel(app) {
     app.repaint();
   });
   const none = el("p", { text: "No other plan here is of the same board." });
-  const some = el("div", {}, field("Compare with", select), el("div", { class: "actions" }, swap), marks, result);
+  const some = el(
+    "div",
+    {},
+    field("Compare with", select),
+    el("div", { class: "actions" }, swap),
+    marks,
+    result,
+  );
   app.on("open compare", () => {
     const { rivals } = app;
     none.hidden = rivals.length > 0;
@@ -62,11 +83,21 @@ function differences(app) {
     return el("li", { text: `${what}: ${plural(n, "cell")}` });
   });
   return [
-    el("p", { class: "pair-names" },
-      el("strong", { text: `A, on the board: ${app.board.head.name}` }), el("br"),
-      el("span", { text: `B: ${app.plans[app.against].head.name}` })),
-    el("p", { text: `${plural(found.length, "cell")} of ${app.board.n.toLocaleString("en")} differ.` }),
+    el(
+      "p",
+      { class: "pair-names" },
+      el("strong", { text: `A, on the board: ${app.board.head.name}` }),
+      el("br"),
+      el("span", { text: `B: ${app.plans[app.against].head.name}` }),
+    ),
+    el("p", {
+      text: `${plural(found.length, "cell")} of ${app.board.n.toLocaleString("en")} differ.`,
+    }),
     el("ul", {}, ...counts),
-    cellButtons(app, found.map(({ cell }) => cell), 200),
+    cellButtons(
+      app,
+      found.map(({ cell }) => cell),
+      200,
+    ),
   ];
 }

@@ -2,9 +2,20 @@
 import { button, el, field, table, tick } from "./dom.js";
 
 export function rowsPanel(app) {
-  const slider = el("input", { type: "range", min: 0, step: 1, value: 0, oninput: () => app.step(slider.value - 1) });
+  const slider = el("input", {
+    type: "range",
+    min: 0,
+    step: 1,
+    value: 0,
+    oninput: () => app.step(slider.value - 1),
+  });
   const said = el("h2", { "aria-live": "polite" });
-  const list = el("div", { class: "scrolled", tabindex: 0, role: "region", "aria-label": "Cells of the row" });
+  const list = el("div", {
+    class: "scrolled",
+    tabindex: 0,
+    role: "region",
+    "aria-label": "Cells of the row",
+  });
   const body = el(
     "div",
     {},
@@ -45,7 +56,9 @@ function rowContent(app, row) {
   const { board } = app;
   const cells = board.labels.flatMap((_, cell) => (board.of.row[cell] === row ? [cell] : []));
   return [
-    tick("This row is laid", app.ticks.has(`row ${row + 1}`), (on) => app.ticks.set(`row ${row + 1}`, on)),
+    tick("This row is laid", app.ticks.has(`row ${row + 1}`), (on) =>
+      app.ticks.set(`row ${row + 1}`, on),
+    ),
     table(
       ["Cell", "Footing", "Spacers, lowest first", "Tile", "Turn"],
       cells.map((cell) => [

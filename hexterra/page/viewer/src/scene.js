@@ -1,9 +1,26 @@
 // The board in relief: turned, zoomed, taken apart, with a state for each cell.
 import {
-  BufferAttribute, BufferGeometry, CanvasTexture, DataTexture, GLSL3, Group, Line,
-  LineBasicMaterial, LinearFilter, LinearMipmapLinearFilter, Mesh, NearestFilter,
-  PerspectiveCamera, Raycaster, RGBAFormat, Scene, ShaderMaterial, UnsignedByteType, Vector2,
-  Vector3, WebGLRenderer,
+  BufferAttribute,
+  BufferGeometry,
+  CanvasTexture,
+  DataTexture,
+  GLSL3,
+  Group,
+  Line,
+  LineBasicMaterial,
+  LinearFilter,
+  LinearMipmapLinearFilter,
+  Mesh,
+  NearestFilter,
+  PerspectiveCamera,
+  Raycaster,
+  RGBAFormat,
+  Scene,
+  ShaderMaterial,
+  UnsignedByteType,
+  Vector2,
+  Vector3,
+  WebGLRenderer,
 } from "three";
 import { OrbitControls } from "three/examples/jsm/controls/OrbitControls.js";
 import { redrape } from "./drape.js";
@@ -39,7 +56,11 @@ void main() {
 
 export class Relief {
   constructor(holder, canvasOf) {
-    this.renderer = new WebGLRenderer({ antialias: true, alpha: true, preserveDrawingBuffer: true });
+    this.renderer = new WebGLRenderer({
+      antialias: true,
+      alpha: true,
+      preserveDrawingBuffer: true,
+    });
     this.renderer.setPixelRatio(Math.min(devicePixelRatio, 2));
     this.canvas = this.renderer.domElement;
     this.canvas.className = "relief";
@@ -142,7 +163,9 @@ export class Relief {
     }
     this.line = null;
     if (points) {
-      const geometry = new BufferGeometry().setFromPoints(points.map((point) => new Vector3(...point)));
+      const geometry = new BufferGeometry().setFromPoints(
+        points.map((point) => new Vector3(...point)),
+      );
       this.line = new Line(geometry, new LineBasicMaterial({ color: 0xb3261e, depthTest: false }));
       this.line.renderOrder = 2;
       this.group.add(this.line);
@@ -178,8 +201,15 @@ export class Relief {
   look(turned, tilt) {
     const [width, depth] = this.board.head.size_mm;
     const summit = this.taller * this.board.millimetres(this.board.top);
-    const { camera, controls: { target } } = this;
-    const back = new Vector3(-Math.sin(turned) * Math.sin(tilt), -Math.cos(turned) * Math.sin(tilt), Math.cos(tilt));
+    const {
+      camera,
+      controls: { target },
+    } = this;
+    const back = new Vector3(
+      -Math.sin(turned) * Math.sin(tilt),
+      -Math.cos(turned) * Math.sin(tilt),
+      Math.cos(tilt),
+    );
     const half = Math.tan((camera.fov * Math.PI) / 360);
     let far = Math.max(width, depth) / half;
     target.set(width / 2, depth / 2, summit / 2);
@@ -218,7 +248,10 @@ export class Relief {
   // The cell under a point of the window, or -1.
   pick(x, y) {
     const box = this.canvas.getBoundingClientRect();
-    const at = new Vector2((2 * (x - box.left)) / box.width - 1, 1 - (2 * (y - box.top)) / box.height);
+    const at = new Vector2(
+      (2 * (x - box.left)) / box.width - 1,
+      1 - (2 * (y - box.top)) / box.height,
+    );
     this.scene.updateMatrixWorld();
     this.camera.updateMatrixWorld();
     const ray = new Raycaster();

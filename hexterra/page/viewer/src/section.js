@@ -48,7 +48,10 @@ export function groundProfile(board, from, to, n = 240) {
   const length = Math.hypot(to[0] - from[0], to[1] - from[1]);
   return Array.from({ length: n + 1 }, (_, k) => {
     const at = Math.min(Math.max(k / n, 1e-6), 1 - 1e-6);
-    return [at * length, groundAt(board, from[0] + at * (to[0] - from[0]), from[1] + at * (to[1] - from[1]))];
+    return [
+      at * length,
+      groundAt(board, from[0] + at * (to[0] - from[0]), from[1] + at * (to[1] - from[1])),
+    ];
   });
 }
 

@@ -7,7 +7,12 @@ const [WIDE, TALL, LEFT, FOOT] = [420, 250, 52, 34];
 export function sectionPanel(app) {
   let isShown = false;
   const [from, to] = ["From cell", "To cell"].map((label) =>
-    el("input", { type: "text", "aria-label": label, autocapitalize: "characters", onchange: draw }),
+    el("input", {
+      type: "text",
+      "aria-label": label,
+      autocapitalize: "characters",
+      onchange: draw,
+    }),
   );
   const said = el("p", { role: "status" });
   const plot = el("div", { class: "plot" });
@@ -44,7 +49,9 @@ export function sectionPanel(app) {
   function along(what) {
     const { board } = app;
     const own = app.chosen >= 0 ? app.chosen : Math.floor(board.n / 2);
-    const line = board.labels.flatMap((_, cell) => (board.of[what][cell] === board.of[what][own] ? [cell] : []));
+    const line = board.labels.flatMap((_, cell) =>
+      board.of[what][cell] === board.of[what][own] ? [cell] : [],
+    );
     from.value = board.labels[line[0]];
     to.value = board.labels[line.at(-1)];
     draw();
@@ -96,7 +103,8 @@ function gapWords(board, built, ground) {
     if (steps === null) continue;
     const at = Math.round((away / ground.at(-1)[0]) * (ground.length - 1));
     const under = ground[at][1];
-    if (under !== null && Math.abs(steps - under) > Math.abs(largest[0])) largest = [steps - under, cell];
+    if (under !== null && Math.abs(steps - under) > Math.abs(largest[0]))
+      largest = [steps - under, cell];
   }
   const [gap, cell] = largest;
   return (
@@ -111,27 +119,37 @@ function figure(board, built, ground) {
   const [low, high] = [Math.min(0, ...heights), Math.max(1, ...heights)];
   const x = (away) => LEFT + (away / length) * (WIDE - LEFT - 12);
   const y = (steps) => 14 + ((high - steps) / (high - low)) * (TALL - FOOT - 14);
-  const path = (points) => points.map(([a, s], k) => `${k ? "L" : "M"}${x(a).toFixed(1)} ${y(s).toFixed(1)}`).join("");
+  const path = (points) =>
+    points.map(([a, s], k) => `${k ? "L" : "M"}${x(a).toFixed(1)} ${y(s).toFixed(1)}`).join("");
   const tops = built.filter(([, steps]) => steps !== null);
   const every = Math.ceil((high - low) / 6);
   const grid = [];
   for (let level = Math.ceil(low); level <= high; level += every) {
     grid.push(
       svg("line", { x1: LEFT, x2: WIDE - 12, y1: y(level), y2: y(level), class: "grid" }),
-      svg("text", { x: LEFT - 6, y: y(level) + 4, "text-anchor": "end", text: `${board.metres(level).toFixed(0)} m` }),
+      svg("text", {
+        x: LEFT - 6,
+        y: y(level) + 4,
+        "text-anchor": "end",
+        text: `${board.metres(level).toFixed(0)} m`,
+      }),
     );
   }
   const marks = [];
   let last = -1;
   for (const [away, , cell] of built) {
-    if (cell >= 0 && cell !== last && (marks.length === 0 || x(away) - marks.at(-1)[0] > 44)) marks.push([x(away), board.labels[cell]]);
+    if (cell >= 0 && cell !== last && (marks.length === 0 || x(away) - marks.at(-1)[0] > 44))
+      marks.push([x(away), board.labels[cell]]);
     last = cell;
   }
   return svg(
     "svg",
     { viewBox: `0 0 ${WIDE} ${TALL}`, role: "img", "aria-label": "Section: built tops and ground" },
     ...grid,
-    svg("path", { d: `${path(tops)}L${x(tops.at(-1)[0])} ${y(low)}L${x(tops[0][0])} ${y(low)}Z`, class: "built" }),
+    svg("path", {
+      d: `${path(tops)}L${x(tops.at(-1)[0])} ${y(low)}L${x(tops[0][0])} ${y(low)}Z`,
+      class: "built",
+    }),
     svg("path", { d: path(ground.filter(([, steps]) => steps !== null)), class: "ground" }),
     ...marks.map(([at, label]) => svg("text", { x: at, y: TALL - 16, text: label })),
     svg("rect", { x: LEFT + 6, y: 2, width: 14, height: 8, class: "built" }),

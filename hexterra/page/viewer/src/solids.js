@@ -17,7 +17,11 @@ class Triangles {
     if (ring.length < 3) return;
     const [a, b, c] = [ring[0], ring[1], ring[ring.length - 1]];
     const [u, v] = [b, c].map((point) => point.map((value, k) => value - a[k]));
-    const normal = [u[1] * v[2] - u[2] * v[1], u[2] * v[0] - u[0] * v[2], u[0] * v[1] - u[1] * v[0]];
+    const normal = [
+      u[1] * v[2] - u[2] * v[1],
+      u[2] * v[0] - u[0] * v[2],
+      u[0] * v[1] - u[1] * v[0],
+    ];
     const length = Math.hypot(...normal) || 1;
     for (let k = 1; k < ring.length - 1; k++) {
       for (const point of [ring[0], ring[k], ring[k + 1]]) {
@@ -51,7 +55,10 @@ class Triangles {
 }
 
 const RIM = [176, 168, 146];
-const SPACER = [[214, 196, 160], [196, 176, 138]];
+const SPACER = [
+  [214, 196, 160],
+  [196, 176, 138],
+];
 const FOOTING = [120, 112, 104];
 const bytes = (hex) => [1, 3, 5].map((at) => parseInt(hex.slice(at, at + 2), 16));
 
@@ -60,7 +67,10 @@ const lifted = (ring, [x, y]) => ring.map(([dx, dy, z]) => [x + dx, y + dy, z]);
 // Facets of a top around its cell's centre, in millimetres, as the board keeps them.
 function tops(board, cell) {
   return board.facets(cell).map((facet) => {
-    const ring = facet.map((corner) => [...board.offset[corner], board.millimetres(board.corner(cell, corner))]);
+    const ring = facet.map((corner) => [
+      ...board.offset[corner],
+      board.millimetres(board.corner(cell, corner)),
+    ]);
     return clipped(ring, board.kept(cell));
   });
 }
@@ -96,7 +106,9 @@ function segment(ends, kept) {
 function cutEdges(ring, kept) {
   return ring.flatMap((here, k) => {
     const there = ring[(k + 1) % ring.length];
-    const onCut = [0, 1].some((a) => kept[a] && Math.abs(here[a]) < 1e-3 && Math.abs(there[a]) < 1e-3);
+    const onCut = [0, 1].some(
+      (a) => kept[a] && Math.abs(here[a]) < 1e-3 && Math.abs(there[a]) < 1e-3,
+    );
     return onCut ? [[here, there]] : [];
   });
 }
@@ -134,7 +146,8 @@ export function skin(board) {
 function fall(out, board, cell, side, [from, to], lowFrom, lowTo, colour) {
   const size = board.of.width[6 * cell + side];
   if (!size || from[2] <= lowFrom + 1e-6 || to[2] <= lowTo + 1e-6) return;
-  const half = (0.035 * (1 + 0.4 * (size - 1)) * board.flats) / Math.hypot(to[0] - from[0], to[1] - from[1]);
+  const half =
+    (0.035 * (1 + 0.4 * (size - 1)) * board.flats) / Math.hypot(to[0] - from[0], to[1] - from[1]);
   const at = (share) => from.map((value, k) => value + share * (to[k] - value));
   const [left, right] = [at(0.5 - half), at(0.5 + half)];
   const out2 = [((to[1] - from[1]) * 0.4) / board.flats, (-(to[0] - from[0]) * 0.4) / board.flats];
@@ -163,11 +176,21 @@ export function layers(board) {
 
 function block(out, board, cell, low, high, colour) {
   const centre = board.centre(cell);
-  const ring = clipped(board.offset.map(([x, y]) => [x, y, high]), board.kept(cell));
+  const ring = clipped(
+    board.offset.map(([x, y]) => [x, y, high]),
+    board.kept(cell),
+  );
   const top = lifted(ring, centre);
   out.add(top, colour, false, cell);
   top.forEach((here, k) => {
-    out.wall(here, top[(k + 1) % top.length], low, low, colour.map((v) => 0.86 * v), cell);
+    out.wall(
+      here,
+      top[(k + 1) % top.length],
+      low,
+      low,
+      colour.map((v) => 0.86 * v),
+      cell,
+    );
   });
 }
 

@@ -11,6 +11,6 @@ export const STATES = [
   { name: "changed", look: [0.5, 0.2, 0.6, 0.5] },
 ];
 const number = (name) => STATES.findIndex((state) => state.name === name);
-export const [PLAIN, FAINT, LIKE, CHOSEN, NEAR, UNSEEN, HIDDEN, NEXT, CHANGED] = STATES.map((state) =>
-  number(state.name),
+export const [PLAIN, FAINT, LIKE, CHOSEN, NEAR, UNSEEN, HIDDEN, NEXT, CHANGED] = STATES.map(
+  (state) => number(state.name),
 );

@@ -3,24 +3,47 @@ import { button, el, field, tick } from "./dom.js";
 import { LAYERS, rgb, sign, tint } from "./drape.js";
 
 const WORDS = {
-  water: "Water", roads: "Roads", cover: "Woods and other ground", cliffs: "Cliffs",
-  outlines: "Outlines", names: "Names and levels",
+  water: "Water",
+  roads: "Roads",
+  cover: "Woods and other ground",
+  cliffs: "Cliffs",
+  outlines: "Outlines",
+  names: "Names and levels",
 };
 
 export function viewPanel(app) {
-  const taller = el("input", { type: "range", min: 1, max: 5, step: 0.5, oninput: () => {
-    app.taller = Number(taller.value);
-    app.view.stretch(app.taller);
-    said();
-  } });
-  const apart = el("input", { type: "range", min: 0, max: 1, step: 0.02, value: 0, oninput: () => {
-    app.apart = Number(apart.value);
-    app.view.explode(app.apart);
-  } });
+  const taller = el("input", {
+    type: "range",
+    min: 1,
+    max: 5,
+    step: 0.5,
+    oninput: () => {
+      app.taller = Number(taller.value);
+      app.view.stretch(app.taller);
+      said();
+    },
+  });
+  const apart = el("input", {
+    type: "range",
+    min: 0,
+    max: 1,
+    step: 0.02,
+    value: 0,
+    oninput: () => {
+      app.apart = Number(apart.value);
+      app.view.explode(app.apart);
+    },
+  });
   const times = el("span", { class: "times" });
   const kind = button("", () => app.use(app.kind === "relief" ? "flat" : "relief"));
   const key = el("div", { class: "key" });
-  const solid = el("div", {}, field("Heights drawn taller", taller), times, field("Take the layers apart", apart));
+  const solid = el(
+    "div",
+    {},
+    field("Heights drawn taller", taller),
+    times,
+    field("Take the layers apart", apart),
+  );
   const said = () => {
     times.textContent = `${app.taller} times as tall as built`;
   };
@@ -28,15 +51,27 @@ export function viewPanel(app) {
     "div",
     {},
     el("h2", { text: "View" }),
-    el("div", { class: "actions" }, kind, button("Whole view", () => app.view.home()),
-      button("From above", () => app.view.look(0, 0.02)), button("Print the map", () => print())),
+    el(
+      "div",
+      { class: "actions" },
+      kind,
+      button("Whole view", () => app.view.home()),
+      button("From above", () => app.view.look(0, 0.02)),
+      button("Print the map", () => print()),
+    ),
     solid,
-    el("fieldset", {}, el("legend", { text: "Shown on the board" }),
-      ...LAYERS.map((name) => tick(WORDS[name], true, (on) => app.layer(name, on)))),
+    el(
+      "fieldset",
+      {},
+      el("legend", { text: "Shown on the board" }),
+      ...LAYERS.map((name) => tick(WORDS[name], true, (on) => app.layer(name, on))),
+    ),
     el("h3", { text: "Key" }),
     key,
     el("h3", { text: "Keys" }),
-    el("p", { text: "With the board in focus: arrows move from cell to cell, with Shift they turn the board; + and − zoom, Home shows all, Escape clears, N lays the next row, B swaps compared plans." }),
+    el("p", {
+      text: "With the board in focus: arrows move from cell to cell, with Shift they turn the board; + and − zoom, Home shows all, Escape clears, N lays the next row, B swaps compared plans.",
+    }),
   );
   app.on("open view", () => {
     kind.textContent = app.kind === "relief" ? "Flat map" : "Relief";
@@ -66,12 +101,18 @@ export function keyOf(board) {
     sign(pen, board, kind, 18, 14, 8);
     return el("li", {}, canvas, el("span", { text: name }));
   });
-  const lines = [["water", "water"], ["cliff", "cliff"], ["ink", head.road_kinds.join(", ")]];
-  const strokes = lines.filter(([, words]) => words).map(([colour, words]) => {
-    const swatch = el("span", { class: `swatch line ${colour}` });
-    if (colour !== "ink") swatch.style.backgroundColor = head.palette[colour];
-    return el("li", {}, swatch, el("span", { text: words }));
-  });
+  const lines = [
+    ["water", "water"],
+    ["cliff", "cliff"],
+    ["ink", head.road_kinds.join(", ")],
+  ];
+  const strokes = lines
+    .filter(([, words]) => words)
+    .map(([colour, words]) => {
+      const swatch = el("span", { class: `swatch line ${colour}` });
+      if (colour !== "ink") swatch.style.backgroundColor = head.palette[colour];
+      return el("li", {}, swatch, el("span", { text: words }));
+    });
   return [el("ul", { class: "levels" }, ...levels), el("ul", {}, ...strokes, ...kinds)];
 }
 
@@ -81,7 +122,14 @@ export function aboutPanel(app) {
     const { head } = app.board;
     body.replaceChildren(
       el("h2", { text: head.title }),
-      el("dl", {}, ...Object.entries(head.facts).flatMap(([name, words]) => [el("dt", { text: name }), el("dd", { text: words })])),
+      el(
+        "dl",
+        {},
+        ...Object.entries(head.facts).flatMap(([name, words]) => [
+          el("dt", { text: name }),
+          el("dd", { text: words }),
+        ]),
+      ),
       head.notes.length ? el("h3", { text: "Assumed, and to note" }) : "",
       el("ul", { class: "notes" }, ...head.notes.map((text) => el("li", { text }))),
     );
