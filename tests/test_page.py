@@ -143,7 +143,6 @@ def test_names_are_never_markup() -> None:
     """A title made of markup adds no element and no attribute to the page."""
     page = page_html([hostile_plan()])
     assert [tag for tag, _ in Parts(page).tags] == [tag for tag, _ in Parts(small_page()).tags]
-    assert "onerror" not in page.replace("onerror=alert(2)&gt;", "", 1).split("<script", 1)[0]
     assert HOSTILE not in page
 
 

@@ -1,4 +1,4 @@
-// What is shown: which plan, which cell, what of it. Panels change it here and are told of changes.
+// What is shown: which plan, which cell, what of it. Panels change it here and hear of changes.
 import { drape, LAYERS } from "./drape.js";
 import { Flat } from "./flat.js";
 import { Relief } from "./scene.js";

@@ -5,7 +5,11 @@ import { rgb, tint } from "./drape.js";
 
 export function cellPanel(app) {
   const body = el("div", { class: "cell-panel" });
-  app.on("open choose look", () => body.replaceChildren(...content(app)));
+  app.on("open choose look", () => {
+    const hadFocus = body.contains(document.activeElement);
+    body.replaceChildren(...content(app));
+    if (hadFocus) body.firstElementChild.focus(); // what had it is gone
+  });
   return { name: "Cell", body };
 }
 
@@ -13,7 +17,10 @@ function content(app) {
   const { board, chosen } = app;
   if (chosen < 0) {
     return [
-      el("p", { text: "Click a cell, or type its name above, to see its stack and its piece." }),
+      el("p", {
+        text: "Click a cell, or type its name above, to see its stack and its piece.",
+        tabindex: -1,
+      }),
     ];
   }
   const piece = board.piece(chosen);
@@ -27,7 +34,7 @@ function content(app) {
   const beside = app.neighboursOf(chosen).filter((cell) => board.piece(cell) === piece);
   const users = app.usersOf(board.of.piece[chosen]);
   return [
-    el("h2", { text: `Cell ${board.labels[chosen]}` }),
+    el("h2", { text: `Cell ${board.labels[chosen]}`, tabindex: -1 }),
     facts(app, chosen),
     table(
       ["Layer", "Piece", "mm"],

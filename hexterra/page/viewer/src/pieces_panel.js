@@ -72,7 +72,9 @@ export function piecesPanel(app) {
     heads.forEach((head, k) => {
       head.setAttribute("aria-sort", k !== sorted ? "none" : falling ? "descending" : "ascending");
     });
+    const focused = document.activeElement?.dataset.piece;
     rows.replaceChildren(...list().map(line));
+    if (focused) rows.querySelector(`[data-piece="${focused}"]`)?.focus();
     progress();
     const piece = app.board.head.pieces[app.piece];
     showing.replaceChildren(
@@ -108,6 +110,7 @@ export function piecesPanel(app) {
           class: "link",
           "aria-pressed": String(isShown),
           title: "Show on the board",
+          "data-piece": row.number,
         }),
       ),
       el("td", {

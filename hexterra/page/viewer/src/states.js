@@ -1,4 +1,4 @@
-// What a cell is shown as. `look` is a colour laid over it, as red, green, blue and share.
+// What a cell is shown as. `look` is a colour mixed into it, as red, green, blue and share.
 export const STATES = [
   { name: "plain", look: [0, 0, 0, 0] },
   { name: "faint", look: [0.9, 0.9, 0.88, 0.72] },
