@@ -2,8 +2,9 @@
 
 `hexterra.workshop` takes these tables as they are. Every default is common practice, no source.
 EN 13164, the product standard of extruded polystyrene boards for buildings, has makers declare
-how true a board's thickness is, in classes T1 to T3, which lie some 1 to 3 mm off nominal (from
-memory), and leaves nominal sizes to them.
+how true a board's thickness is, in classes T1 to T3, and leaves nominal sizes to them. The widest,
+T1, allows 2 mm below nominal; EN 13163 for expanded polystyrene has classes of 1 and 2 mm (all of
+it from memory). So 2 mm is the default tolerance.
 """
 
 from __future__ import annotations
@@ -54,11 +55,20 @@ class FoamBrief(Section):
         max_length=100,
         description="Sheets in stock. Default: 1250 x 600 mm in common thicknesses.",
     )
-    kerf_mm: float = within(0.0, 20.0, 1.0, "Width of foam that the wire melts away.")
+    kerf_mm: float = within(
+        0.0, 20.0, 1.0, "Width of foam that the wire melts away, as a test cut measures it."
+    )
+    tolerance_mm: float = within(
+        0.0,
+        20.0,
+        2.0,
+        "How much thinner than nominal a sheet may be; 0 if yours are measured and true, so that"
+        " they are used as bought.",
+    )
     margin_mm: float = within(0.0, 200.0, 5.0, "Rim of a sheet that is not used.")
     slicing: Literal["blocks", "none"] = Field(
         default="blocks",
-        description="'blocks' slices a layer that is not a stocked thickness off a thicker sheet.",
+        description="'blocks' slices layers off thicker sheets, 'none' uses sheets as bought.",
     )
     grain: Literal["ignored", "along", "across"] = Field(
         default="ignored",

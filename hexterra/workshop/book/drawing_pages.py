@@ -129,7 +129,11 @@ def _uses(foam: Foam, nest: Nest) -> list[str]:
     for (thickness_mm, n_slices), counts in by_layer.items():
         use = "used as bought"
         if thickness_mm < bought_mm:
-            use = f"sliced into {thickness_mm:g} mm, {counted(n_slices, 'layer')} of each"
+            spare_mm = bought_mm - n_slices * (thickness_mm + foam.stock.kerf_mm)
+            use = (
+                f"sliced into {thickness_mm:g} mm, {counted(n_slices, 'layer')} of each,"
+                f" {spare_mm:g} mm to spare"
+            )
         notes.append(f"Of all {bought_mm:g} mm blocks: {part_words(counts)} {use}.")
     return notes
 

@@ -73,8 +73,8 @@ class Work(Value):
 def list_work(foam: Foam, base: Base, facings: Facings) -> tuple[Work, ...]:
     """List all cuts of a board in the order of their set-ups, owned pieces apart.
 
-    Blocks are cut off their sheet along their whole outline. A slice is one pass, but for the
-    last of a block that leaves nothing over. A sloping top is one pass along its slope, over a
+    Blocks are cut off their sheet along their whole outline. A slice is one pass: the wire runs
+    half a kerf above it. A sloping top is one pass along its slope, over a
     saddle two. Each bank of a watercourse or sunken road is a pass along it; water that crosses no
     side is one round cut, half as wide as the tile. A groove of a footing is two slanting passes as
     long as the rail's middle line under it. Owned keyed footings are taken for those with the
@@ -131,20 +131,17 @@ def _blocks(foam: Foam) -> Iterator[Work]:
                     layer_key=_layer_key(block),
                 )
     for block in sorted(foam.blocks, key=lambda block: -block.layer.thickness_mm):
-        layer = block.layer
+        layer, n_cuts = block.layer, block.n_layers
         if not layer.is_sliced:
             continue
-        sliced_mm = layer.n_slices * (layer.thickness_mm + foam.stock.kerf_mm)
-        leaves_nothing = abs(sliced_mm - foam.stock.kerf_mm - layer.stock_mm) < 1e-6
-        n_cuts = block.n_layers
-        if leaves_nothing:
-            n_cuts -= block.n_layers // layer.n_slices
+        wire_mm = layer.thickness_mm + foam.stock.kerf_mm / 2.0
         yield Work(
             kind="slice",
-            set_up=f"fence at {layer.thickness_mm:g} mm",
+            set_up=f"slices of {layer.thickness_mm:g} mm, middle of the wire {wire_mm:g} mm above"
+            " the table",
             of=-1,
             item=f"{layer.stock_mm:g} mm block, {block.part}",
-            count=block.n_layers,
+            count=n_cuts,
             n_cuts=n_cuts,
             wire_mm=n_cuts * float(np.ptp(outlines[block.part], axis=0).min()),
             layer_key=_layer_key(block),

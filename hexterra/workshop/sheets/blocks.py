@@ -81,11 +81,11 @@ def build_up(thickness_mm: float, stock: FoamBrief) -> tuple[Layer, ...]:
     fewest = math.ceil(thickness_mm / bought_mm[0] - NEAR_MM)
     for n_layers in range(max(fewest, 1), MAX_LAYERS + 1):
         exact = _add_up(thickness_mm, bought_mm, n_layers)
+        sliced = _slices(thickness_mm, n_layers, stock) if stock.slicing == "blocks" else None
+        if sliced is not None and (exact is None or stock.tolerance_mm > 0.0):
+            return sliced
         if exact is not None:
             return tuple(Layer(layer, layer, 1) for layer in exact)
-        if stock.slicing == "blocks":
-            full = (Layer(bought_mm[0], bought_mm[0], 1),) * (n_layers - 1)
-            return (*full, _slice(thickness_mm - (n_layers - 1) * bought_mm[0], stock))
     listed = ", ".join(f"{thickness:g}" for thickness in bought_mm)
     raise StockError(
         f"a piece needs a blank of {thickness_mm:g} mm, which sheets of {listed} mm do not add up"
@@ -110,17 +110,36 @@ def _add_up(total_mm: float, bought_mm: list[float], n_layers: int) -> tuple[flo
     return None
 
 
-def slices_of(thickness_mm: float, stock_mm: float, kerf_mm: float) -> int:
-    """Return how many layers a block gives, a kerf lost between any two."""
-    return math.floor((stock_mm + kerf_mm + NEAR_MM) / (thickness_mm + kerf_mm))
+def slices_of(
+    thickness_mm: float, stock_mm: float, kerf_mm: float, tolerance_mm: float = 0.0
+) -> int:
+    """Return how many layers a block gives, a kerf above each, though its sheet be thin.
+
+    A block that is just as thick as the layer, and true, gives one without a cut.
+    """
+    if tolerance_mm == 0.0 and abs(thickness_mm - stock_mm) < NEAR_MM:
+        return 1
+    return math.floor((stock_mm - tolerance_mm + NEAR_MM) / (thickness_mm + kerf_mm))
 
 
-def _slice(thickness_mm: float, stock: FoamBrief) -> Layer:
-    """Choose the sheet that loses the least foam to a layer that is thinner than some sheet."""
+def _slices(thickness_mm: float, n_layers: int, stock: FoamBrief) -> tuple[Layer, ...] | None:
+    """Build a blank up from slices; from full sheets and one slice if sheets are true."""
+    if stock.tolerance_mm > 0.0:
+        layer = _slice(thickness_mm / n_layers, stock)
+        return layer and (layer,) * n_layers
+    most_mm = max(sheet.thickness_mm for sheet in stock.sheets)
+    layer = _slice(thickness_mm - (n_layers - 1) * most_mm, stock)
+    return layer and (*(Layer(most_mm, most_mm, 1),) * (n_layers - 1), layer)
+
+
+def _slice(thickness_mm: float, stock: FoamBrief) -> Layer | None:
+    """Choose the sheet that loses the least foam to a layer; None if none is thick enough."""
     choices: list[tuple[float, SheetBrief, int]] = []
     for sheet in sorted(stock.sheets, key=lambda sheet: sheet.thickness_mm):
-        n_slices = slices_of(thickness_mm, sheet.thickness_mm, stock.kerf_mm)
+        n_slices = slices_of(thickness_mm, sheet.thickness_mm, stock.kerf_mm, stock.tolerance_mm)
         if n_slices:
             choices.append((sheet.thickness_mm / n_slices, sheet, n_slices))
+    if not choices:
+        return None
     _, sheet, n_slices = min(choices, key=lambda choice: round(choice[0], 6))
     return Layer(thickness_mm, sheet.thickness_mm, n_slices)

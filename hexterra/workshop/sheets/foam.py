@@ -119,9 +119,19 @@ class Foam(Value):
             for thickness, layers in sorted(self.layers_of.items())
             if len(layers) > 1
         ]
-        if not laminated:
-            return ()
-        return (f"No stocked sheet is thick enough for some blanks; glue {', '.join(laminated)}.",)
+        found: list[str] = []
+        if laminated:
+            listed = ", ".join(laminated)
+            found.append(f"No stocked sheet is thick enough for some blanks; glue {listed}.")
+        tolerance_mm = self.stock.tolerance_mm
+        as_bought = sorted({b.layer.stock_mm for b in self.blocks if not b.layer.is_sliced})
+        if tolerance_mm and as_bought:
+            listed = ", ".join(f"{thickness:g}" for thickness in as_bought)
+            found.append(
+                f"Sheets of {listed} mm are used as bought and may be {tolerance_mm:g} mm off:"
+                " measure them, or stacks do not add up."
+            )
+        return tuple(found)
 
 
 def foam(
@@ -129,11 +139,14 @@ def foam(
 ) -> Foam:
     """Find what foam the pieces of a schedule take, and lay it out on sheets.
 
-    A blank is one layer if any sheet is at least as thick: as bought if one is just as thick,
-    otherwise sliced off the sheet that loses the least foam to it (of equals the thinnest), a
-    kerf lost between slices. A thicker blank is glued up from the fewest layers: of those, sheets
-    as they are bought if some add up, thickest first; otherwise the thickest sheet and a slice.
-    Without slicing, only sheets as they are bought are used.
+    Sheets are as thick as they say only within a tolerance, so layers are sliced to thickness: a
+    blank takes the fewest layers, equally thick, each sliced off the sheet that loses the least
+    foam to it (of equals the thinnest). The wire passes above every slice, and what all slices and
+    their kerfs take leaves at least the tolerance of a nominal sheet. Where no sheet can be sliced
+    so, or none may, sheets that add up are used as bought, thickest first.
+
+    With a tolerance of 0 a blank is as bought if a sheet is just as thick, otherwise one slice;
+    a thicker one is glued up from the fewest sheets that add up, or the thickest and a slice.
 
     Where the last sheet of one thickness holds so little that its layers can be sliced from room
     that the last sheet of another thickness has left, it is saved; see `reuse_offcuts`.
@@ -191,7 +204,7 @@ def foam(
 
     nests = lay_out(blocks, nest_counts)
     if stock.slicing == "blocks":
-        blocks, nests = reuse_offcuts(blocks, nests, nest_counts, stock.kerf_mm)
+        blocks, nests = reuse_offcuts(blocks, nests, nest_counts, stock.kerf_mm, stock.tolerance_mm)
     return Foam(pieces, np.array(wanted), stock, blanks, blocks, tuple(nests.values()))
 
 

@@ -11,12 +11,14 @@ from dataclasses import replace
 
 from hexterra.lattice.hexagon import Part
 from hexterra.stages.schedule.pieces import PARTS
-from hexterra.workshop.sheets.blocks import NEAR_MM, Block, Layer, slices_of
+from hexterra.workshop.sheets.blocks import Block, Layer, slices_of
 from hexterra.workshop.sheets.nesting import Nest
 from hexterra.workshop.sheets.slots import QUARTERS, SLOT_PARTS
 
 #: Lays out so many blocks of each part on sheets of one thickness.
 NestCounts = Callable[[float, "Counter[Part]"], Nest]
+#: Counts the slices of a thickness that a block of another gives.
+_Slices = Callable[[float, float], int]
 
 
 def lay_out(blocks: Iterable[Block], nest_counts: NestCounts) -> dict[float, Nest]:
@@ -28,7 +30,11 @@ def lay_out(blocks: Iterable[Block], nest_counts: NestCounts) -> dict[float, Nes
 
 
 def reuse_offcuts(
-    blocks: tuple[Block, ...], nests: dict[float, Nest], nest_counts: NestCounts, kerf_mm: float
+    blocks: tuple[Block, ...],
+    nests: dict[float, Nest],
+    nest_counts: NestCounts,
+    kerf_mm: float,
+    tolerance_mm: float = 0.0,
 ) -> tuple[tuple[Block, ...], dict[float, Nest]]:
     """Save sheets whose layers can be sliced from what another thickness has left over.
 
@@ -44,7 +50,9 @@ def reuse_offcuts(
     nest_counts
         Lays out blocks on sheets of one thickness.
     kerf_mm
-        Lost between two slices.
+        Lost above every slice.
+    tolerance_mm
+        How much thinner than nominal a sheet may be.
 
     Returns
     -------
@@ -52,10 +60,14 @@ def reuse_offcuts(
         Blocks that give as many layers of every part and thickness, and their sheets, which are
         no more of any thickness than before.
     """
+
+    def slices(thickness_mm: float, stock_mm: float) -> int:
+        return slices_of(thickness_mm, stock_mm, kerf_mm, tolerance_mm)
+
     while True:
         order = sorted(nests, key=lambda stock_mm: (nests[stock_mm].n_last_quarters, stock_mm))
         for stock_mm in order:
-            moved = _give_up_sheet(blocks, nests, nest_counts, kerf_mm, stock_mm)
+            moved = _give_up_sheet(blocks, nests, nest_counts, slices, stock_mm)
             if moved is not None:
                 blocks, nests = moved
                 break
@@ -67,16 +79,16 @@ def _give_up_sheet(
     blocks: tuple[Block, ...],
     nests: dict[float, Nest],
     nest_counts: NestCounts,
-    kerf_mm: float,
+    slices: _Slices,
     stock_mm: float,
 ) -> tuple[tuple[Block, ...], dict[float, Nest]] | None:
     """Move what lies on the last sheet of one thickness to another; None if none takes it."""
     kept, taken = _take_off(blocks, stock_mm, Counter(nests[stock_mm].sheets[-1].parts))
     here = nests[stock_mm]
     for other_mm, other in nests.items():
-        if other_mm == stock_mm or any(t > other_mm + NEAR_MM for _, t in taken):
+        if other_mm == stock_mm or not all(slices(t, other_mm) for _, t in taken):
             continue
-        changed = _add(kept, taken, other_mm, kerf_mm)
+        changed = _add(kept, taken, other_mm, slices)
         touched = [block for block in changed if block.layer.stock_mm in (stock_mm, other_mm)]
         if _n_quarters(touched, other_mm) > 4.0 * other.most_per_sheet * other.n_sheets:
             continue
@@ -117,7 +129,7 @@ def _take_off(
 
 
 def _add(
-    blocks: list[Block], layers: Counter[tuple[Part, float]], stock_mm: float, kerf_mm: float
+    blocks: list[Block], layers: Counter[tuple[Part, float]], stock_mm: float, slices: _Slices
 ) -> tuple[Block, ...]:
     """Cut these layers from sheets of one thickness too."""
     found = {(b.layer.stock_mm, b.layer.thickness_mm, b.part): b for b in blocks}
@@ -126,7 +138,7 @@ def _add(
         if key in found:
             found[key] = replace(found[key], n_layers=found[key].n_layers + n_layers)
         else:
-            n_slices = slices_of(thickness_mm, stock_mm, kerf_mm)
-            found[key] = Block(part, Layer(thickness_mm, stock_mm, n_slices), n_layers)
+            layer = Layer(thickness_mm, stock_mm, slices(thickness_mm, stock_mm))
+            found[key] = Block(part, layer, n_layers)
     order = sorted(found, key=lambda key: (key[0], key[1], PARTS.index(key[2])))
     return tuple(found[key] for key in order)
