@@ -58,9 +58,10 @@ def invented_board(
     facing: Any = "points",
     edges: Any = "straight",
     only: np.ndarray | None = None,
+    across_flats_mm: float = 100.0,
 ) -> Tiles:
     """Fit a board of hills, so many steps high, by default 4 or, where rough, 12."""
-    board = Board(columns, rows, 100.0, facing, edges, 2500.0, 9.0, 46.0)
+    board = Board(columns, rows, across_flats_mm, facing, edges, 2500.0, 9.0, 46.0)
     if only is not None:
         board = board.only(only)
     n_waves, relief = (12, 12.0) if is_rough else (3, 4.0)

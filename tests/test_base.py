@@ -149,3 +149,12 @@ def test_a_groove_too_deep_for_the_part_tiles_is_refused():
     """A third of half a side of 100 mm tiles is 9.62 mm."""
     with pytest.raises(BriefError, match=r"from 0 to 9\.62.* mm on this board"):
         base(pieces(), BaseBrief(groove_mm=12.0))
+
+
+def test_small_hexagons_get_a_shallower_groove_unless_one_is_asked_for():
+    """A sixth of a side of 50 mm hexagons is 4.81 mm: 4.5 mm, to half a millimetre."""
+    board = schedule(invented_board(1, 5, 5, across_flats_mm=50.0))
+    assert base(board).settings.groove_mm == 4.5
+    assert base(pieces()).settings.groove_mm == 6.0
+    with pytest.raises(BriefError, match="groove_mm"):
+        base(board, BaseBrief(groove_mm=6.0))

@@ -163,3 +163,12 @@ def test_a_board_without_cliffs_has_no_faces():
     found = facings(schedule(invented_board(1, 6, 6, water=False)))
     assert found.n_faces == 0
     assert found.parts == ()
+
+
+def test_low_faces_get_no_facing():
+    """Two steps of 7.5 mm are 15 mm: covered from 15 mm on, left to filler from 15.1 mm on."""
+    board = stepped({4: (2,) * 6}, edges="whole")
+    assert sum(part.count for part in facings(board, least_mm=15.0).parts) == 6
+    low = facings(board, least_mm=15.1)
+    assert low.parts == ()
+    assert low.n_faces == 6  # textured and painted all the same

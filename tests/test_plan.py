@@ -353,3 +353,23 @@ def test_table_size_gives_the_most_cells(jacksboro: hx.Elevation) -> None:
             )
             assert board.size_mm[0] <= 1800.0 < larger.size_mm[0]
             assert board.size_mm[1] <= 1200.0 < larger.size_mm[1]
+
+
+@pytest.mark.parametrize(
+    ("step_mm", "spacers"),
+    [
+        (5.0, {5.0, 10.0, 20.0}),
+        (6.35, {6.35, 12.7, 25.4}),
+        (40.0, {40.0}),  # twice as much is more than 60 mm
+    ],
+)
+def test_any_step_plans_with_spacers_of_whole_steps(
+    jacksboro: hx.Elevation, step_mm: float, spacers: set[float]
+) -> None:
+    """Unless they are given, spacers are one, two and four steps thick, and that is said."""
+    small = {"columns": 8, "rows": 6}
+    plan = hx.make_plan(jacksboro, hx.Brief(board=small, heights={"step_mm": step_mm}))
+    assert {p.thickness_mm for p in plan.pieces.pieces if p.kind == "spacer"} <= spacers
+    assert any("stock.spacer_mm" in words for words in plan.assumed)
+    stacks = zip(plan.pieces.spacers_mm, plan.pieces.tiles.level.tolist(), strict=True)
+    assert all(sum(stack) == pytest.approx(level * step_mm) for stack, level in stacks)

@@ -249,7 +249,8 @@ def test_every_facing_has_a_blank(batter_deg):
 
 def test_facings_are_cut_cleaned_and_glued():
     """Without facings there are fewer cuts and joints, by theirs, and the foam is the same."""
-    with_them, bare = estimate(foam(pieces())), estimate(foam(pieces(), FoamBrief(facing_mm=0.0)))
+    stocks = FoamBrief(facing_least_mm=0.0), FoamBrief(facing_mm=0.0)
+    with_them, bare = (estimate(foam(pieces(), stock)) for stock in stocks)
     cut = [entry for entry in with_them.work if entry.kind == "facing"]
     assert sum(entry.count for entry in cut) == with_them.n_facings == with_them.facings.n_faces
     assert bare.n_facings == 0

@@ -18,6 +18,7 @@ class Amounts(Section):
     """How much work of each kind there is."""
 
     wire_m: float = within(0.0, 1e9, 0.0, "Wire through foam.")
+    cut_m2: float = within(0.0, 1e9, 0.0, "Area of foam cut: travel by length of wire in foam.")
     n_cuts: float = within(0.0, 1e9, 0.0, "Cuts.")
     n_set_ups: int = within(0, 10**9, 0, "Guides mounted.")
     n_pieces: int = within(0, 10**9, 0, "Pieces cleaned.")

@@ -84,6 +84,9 @@ class FoamBrief(Section):
     facing_mm: float = within(
         0.0, 50.0, 3.0, "Thickness of sheets to cover vertical faces with, at least 1; 0 for none."
     )
+    facing_least_mm: float = within(
+        0.0, 500.0, 15.0, "Vertical faces lower than this are left to filler."
+    )
     facing_length_mm: float = within(50.0, 10_000.0, 1000.0, "Length of such a sheet.")
     facing_width_mm: float = within(50.0, 10_000.0, 500.0, "Its width.")
     facing_price: Price | None = _price("Its price.")
@@ -123,7 +126,12 @@ def _minutes(default: float, description: str) -> Any:
 class BenchBrief(Section):
     """[bench]: how long work takes, what finishing takes, what pieces are stored in."""
 
-    minutes_per_m_wire: float = _minutes(1.7, "Per metre of wire through foam.")
+    minutes_per_m_wire: float = _minutes(0.9, "Per metre that the wire travels, thin as foam is.")
+    minutes_per_m2_cut: float = _minutes(
+        16.0,
+        "Per square metre of foam cut: thick foam is cut more slowly. A metre through 50 mm"
+        " takes 1.7 with both.",
+    )
     minutes_per_cut: float = _minutes(0.15, "Per cut, to lay the piece and start the wire.")
     minutes_per_set_up: float = _minutes(4.0, "To mount and check a guide.")
     minutes_per_piece: float = _minutes(0.25, "To clean and label a piece.")

@@ -310,8 +310,10 @@ class FitBrief(Section):
 class StockBrief(Section):
     """[stock]: what the maker has on the shelf."""
 
-    spacer_mm: tuple[Annotated[float, Field(gt=0, le=500.0), _Micrometres], ...] = Field(
-        default=(7.5, 15.0, 30.0), description="Thicknesses of spacers that are cut."
+    spacer_mm: tuple[Annotated[float, Field(gt=0, le=500.0), _Micrometres], ...] | None = Field(
+        default=None,
+        description="Thicknesses of spacers that are cut. Default: one, two and four steps, up to"
+        " 60 mm.",
     )
     owned: str | None = Field(
         default=None,
@@ -328,6 +330,6 @@ class StockBrief(Section):
 
     @model_validator(mode="after")
     def _has_spacers(self) -> Self:
-        if not self.spacer_mm:
+        if self.spacer_mm is not None and not self.spacer_mm:
             raise ValueError("spacer_mm must list at least one thickness")
         return self

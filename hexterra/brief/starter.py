@@ -43,6 +43,7 @@ def _starter_keys(section: type[BaseModel], title: str = "") -> list[str]:
 
 #: What keys show instead of a default, by their name, or that of their table and theirs.
 _EXAMPLES = {
+    "spacer_mm": "[7.5, 15, 30]",
     "columns": "24", "rows": "16", "width_mm": "2400", "depth_mm": "1400", "scale": "25000",
     "lon_deg": "-30.5", "lat_deg": "12.25", "x": "500000.0", "y": "4000000.0",
     "metres_per_step": "20", "exaggeration": "2.5", "datum_m": "100", "n_levels": "8",

@@ -16,7 +16,11 @@ WorkKind = Literal[
 WORK: Final[dict[WorkKind, tuple[tuple[str, str], ...]]] = {
     "marking out": (("n_sheets", "minutes_per_sheet"),),
     "set-ups": (("n_set_ups", "minutes_per_set_up"),),
-    "cutting": (("wire_m", "minutes_per_m_wire"), ("n_cuts", "minutes_per_cut")),
+    "cutting": (
+        ("wire_m", "minutes_per_m_wire"),
+        ("cut_m2", "minutes_per_m2_cut"),
+        ("n_cuts", "minutes_per_cut"),
+    ),
     "cleaning": (("n_pieces", "minutes_per_piece"),),
     "sawing": (("n_saw_cuts", "minutes_per_saw_cut"),),
     "gluing": (("n_joints", "minutes_per_joint"),),

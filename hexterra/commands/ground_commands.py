@@ -72,6 +72,7 @@ def inspect_command(files: tuple[str, ...], reading: dict[str, Any]) -> None:
     with showing_progress() as progress:
         progress("reading")
         elevation = read(files, reading)
+        from hexterra.brief.first_board import first_board_command
         from hexterra.place.proposal import propose
         from hexterra.place.survey import survey
 
@@ -82,6 +83,8 @@ def inspect_command(files: tuple[str, ...], reading: dict[str, Any]) -> None:
     if proposals is not None:
         click.echo()
         click.echo(proposals.describe())
+        click.echo("\nA first board, about a weekend at the bench:")
+        click.echo(first_board_command(files))
 
 
 @click.command("drain", short_help="Find streams, catchments and lakes, as geodata.")

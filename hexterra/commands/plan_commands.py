@@ -84,9 +84,9 @@ def plan_command(
 @bench_options
 @reports_errors
 def book_command(directory: str, **wanted: bool) -> None:
-    """Add the build book, or what else the bench needs, to the plan in DIR.
+    """Add the build book, and what else the options ask for, to the plan in DIR.
 
-    What was added before is written again with it.
+    The book is written whatever the options; what was added before is written again.
     """
     from hexterra.outputs.bench_files import extras_in
     from hexterra.outputs.plan_files import write_plan
@@ -95,7 +95,7 @@ def book_command(directory: str, **wanted: bool) -> None:
     with showing_progress() as progress:
         progress("opening the plan")
         plan = read_plan(directory, progress=progress)
-        extras: set[Extra] = {*(chosen_extras(wanted) or ("book",)), *extras_in(directory)}
+        extras: set[Extra] = {"book", *chosen_extras(wanted), *extras_in(directory)}
         written = write_plan(plan, directory, extras=extras, progress=progress)
     click.echo(f"Written to {directory}: {listed(written)}")
     click.echo(f"\nCautions: {CAUTION}")

@@ -138,11 +138,11 @@ def replace_option(command: Callable[..., Any]) -> Callable[..., Any]:
 def bench_options(command: Callable[..., Any]) -> Callable[..., Any]:
     """Options that ask for more than the plan."""
     for name, words in (
-        ("mesh", "Solids of the pieces and the board, as STL, 3MF and GLB."),
-        ("sheets", "Layouts of the foam sheets, as SVG and DXF."),
-        ("templates", "Guides at full size, as PDF, SVG and DXF."),
-        ("page", "The board to turn, section and tick off in a browser, as one HTML file."),
-        ("book", "The build book: cut list, sheets, map, assembly, as one PDF."),
+        ("mesh", "Add mesh/: solids of the pieces and the board, as STL, 3MF and GLB."),
+        ("sheets", "Add sheets/: layouts of the foam sheets, as SVG and DXF."),
+        ("templates", "Add templates/: guides at full size, as PDF, SVG and DXF."),
+        ("page", "Add page.html: the board to turn, section and tick off in a browser."),
+        ("book", "Add book.pdf: how to cut, cut list, sheets, map, assembly."),
     ):
         command = click.option(f"--{name}", is_flag=True, help=words)(command)
     return command

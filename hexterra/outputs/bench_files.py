@@ -80,7 +80,9 @@ def bench_writers(plan: Plan, extras: Collection[Extra]) -> dict[str, Writer]:
     def faces() -> Facings:
         from hexterra.workshop.solids.facings import facings
 
-        return facings(plan.pieces, batter_deg=brief.bench.batter_deg)
+        return facings(
+            plan.pieces, batter_deg=brief.bench.batter_deg, least_mm=brief.foam.facing_least_mm
+        )
 
     thickness_mm = brief.foam.facing_mm
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from hexterra.brief.sections import HeightsBrief
 from hexterra.errors import BriefError, CatalogueError
 from hexterra.place.proposal import LEAST_RELIEF_M
 from hexterra.rounding import round_nearest
@@ -27,6 +28,8 @@ if TYPE_CHECKING:
 #: Steps that the relief of a board takes where the brief does not say: common practice, no source.
 DEFAULT_STEPS: Final = 10
 DEFAULT_LEVELS: Final = 8
+#: Thickest spacer that is not asked for: common practice, no source.
+MOST_SPACER_MM: Final = 60.0
 
 
 def check_board(board: Board, brief: Brief) -> None:
@@ -68,6 +71,18 @@ def metres_per_step_of(
     metres = round_nearest(relief_m / DEFAULT_STEPS)
     said = f"heights.metres_per_step = {metres:g} (beyond the lowest and the highest threshold)"
     return metres, (said,)
+
+
+def spacers_of(brief: Brief) -> tuple[tuple[float, ...], tuple[str, ...]]:
+    """Return the thicknesses of spacers: given, or one, two and four steps up to 60 mm."""
+    if brief.stock.spacer_mm is not None:
+        return brief.stock.spacer_mm, ()
+    step_mm = brief.heights.step_mm
+    found = tuple(n * step_mm for n in (1, 2, 4) if n == 1 or n * step_mm <= MOST_SPACER_MM)
+    if step_mm == HeightsBrief().step_mm:
+        return found, ()
+    listed = ", ".join(f"{thickness:g}" for thickness in found)
+    return found, (f"stock.spacer_mm = [{listed}] (whole steps of {step_mm:g} mm)",)
 
 
 def count_levels(brief: Brief) -> int | None:

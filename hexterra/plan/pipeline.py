@@ -20,7 +20,7 @@ from hexterra.errors import GridMismatchError, InfeasibleError
 from hexterra.inputs.inputs import Inputs, read_inputs
 from hexterra.place.siting import Site, site_board
 from hexterra.plan.choice import Choice, choose
-from hexterra.plan.defaults import check_board, pins_of
+from hexterra.plan.defaults import check_board, pins_of, spacers_of
 from hexterra.plan.fit_problem import evaluate_board, fit_problem, solve, stock_of
 from hexterra.plan.fixed_tiles import FixedTiles, fix_tiles
 from hexterra.plan.overlay import Overlay, drape
@@ -200,6 +200,7 @@ def _plan(
             *elevation.assumed,
             *inputs.assumed,
             *choice.assumed,
+            *spacers_of(brief)[1],
             *overlay.assumed,
             *fixed.assumed,
         ),
@@ -228,7 +229,7 @@ def complete(
     pieces = schedule(
         refined.tiles,
         step_mm=brief.heights.step_mm,
-        stock_thickness_mm=brief.stock.spacer_mm,
+        stock_thickness_mm=spacers_of(brief)[0],
         footings=brief.stock.footings,
         tall_stack_mm=brief.stock.tall_stack_mm,
     )

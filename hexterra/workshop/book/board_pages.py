@@ -91,7 +91,7 @@ def board_pages(plan: Plan, estimate: Estimate) -> list[Flowable]:
         *_owned_words(plan, foam),
         ("Foam", _sheets_words(estimate)),
         ("Base", _base_words(estimate)),
-        ("Time", f"{duration(60.0 * estimate.hours)} in all"),
+        ("Time", f"{duration(60.0 * estimate.hours)} in all" + _footing_words(estimate)),
         ("Weight", f"{estimate.weight_kg:,.1f} kg before paint, of which the pieces"
          f" {estimate.weights_kg['pieces']:,.1f} kg"),
         ("Water", _water_words(plan)),
@@ -108,6 +108,11 @@ def board_pages(plan: Plan, estimate: Estimate) -> list[Flowable]:
             table += [(f"{n}", words) for n, words in enumerate(entries, start=1)]
     columns = (Column("", 1.0), Column("", 6.0))
     return section("The board", [RowTable(columns, table)])
+
+
+def _footing_words(estimate: Estimate) -> str:
+    hours = estimate.footing_hours
+    return f", of which footings {duration(60.0 * hours)}" if hours else ""
 
 
 def _sheets_words(estimate: Estimate) -> str:

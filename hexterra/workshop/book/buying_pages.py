@@ -30,12 +30,15 @@ _MATERIALS: Final = (
     ("varnish_ml", "gloss varnish", "water"),
 )
 _TIMED: Final = (
-    "Time some work and enter it under bench.timed in the brief, with the amounts listed here or"
-    " with the set-ups: the rates of that kind of work become yours."
+    "Time some work and enter it in the brief, with the amounts listed here or with the set-ups:"
+    " the rates of that kind of work become yours. Say 40 minutes went into 24 cuts, 4.2 m of wire"
+    " and 0.21 m² of foam; write, under [bench],\n"
+    "timed = [{ minutes = 40, n_cuts = 24, wire_m = 4.2, cut_m2 = 0.21 }]"
 )
 #: Amounts of work in words: a unit for each of `Amounts`, and what its rate is given for.
 _UNITS: Final = {
     "wire_m": ("{:,.1f} m of wire", "a metre"),
+    "cut_m2": ("{:,.2f} m² of foam", "a square metre"),
     "n_cuts": ("{:,.0f} cuts", "a cut"),
     "n_set_ups": ("{:,.0f} guides", "a guide"),
     "n_pieces": ("{:,.0f} pieces", "a piece"),
@@ -138,7 +141,7 @@ def _rounded_up(amount: float) -> float:
 
 def cost_pages(estimate: Estimate) -> list[Flowable]:
     """List hours by kind of work, cost, weight, and finishing by kind of surface."""
-    tables = [_hours(estimate), _cost(estimate), _weight(estimate), _finishing(estimate)]
+    tables = [_hours(estimate), *_cost(estimate), _weight(estimate), _finishing(estimate)]
     return section("Hours, cost and weight", [lead(_TIMED), *tables])
 
 
@@ -149,6 +152,9 @@ def _hours(estimate: Estimate) -> RowTable:
         if minutes
     ]
     rows.append(("all", "", "", duration(60.0 * estimate.hours), ""))
+    if hours := estimate.footing_hours:
+        rows.append(("of which", "footings", "cut, cleaned, keyed; rails glued on",
+                     duration(60.0 * hours), ""))  # fmt: skip
     columns = (Column("Work", 24.0), Column("How much", 48.0), Column("Minutes", 60.0),
                Column("Takes", 20.0, "right"), Column("Took you", 26.0))  # fmt: skip
     return RowTable(columns, rows)
@@ -166,18 +172,16 @@ def _work_words(estimate: Estimate, kind: WorkKind) -> tuple[str, str]:
     return ", ".join(how_much), ", ".join(rates)
 
 
-def _cost(estimate: Estimate) -> RowTable:
-    unknown = "price not given"
-    rows = [
-        (name, unknown if price is None else f"{price:,.2f}")
-        for name, price in estimate.prices.items()
-    ]
-    known = [price for price in estimate.prices.values() if price is not None]
-    total = f"{math.fsum(known):,.2f}"
-    if len(known) < len(rows):
-        total = f"{total}, without what has no price" if known else unknown
-    rows.append(("all", total))
-    return RowTable((Column("Cost", 24.0), Column("", 154.0)), rows)
+def _cost(estimate: Estimate) -> list[RowTable]:
+    """List what has a price; no table if nothing has."""
+    known = {name: price for name, price in estimate.prices.items() if price is not None}
+    if not known:
+        return []
+    rows = [(name, f"{price:,.2f}") for name, price in known.items()]
+    unknown = [name for name in estimate.prices if name not in known]
+    without = f", without {' and '.join(unknown)}" if unknown else ""
+    rows.append(("all", f"{math.fsum(known.values()):,.2f}{without}"))
+    return [RowTable((Column("Cost", 24.0), Column("", 154.0)), rows)]
 
 
 def _weight(estimate: Estimate) -> RowTable:

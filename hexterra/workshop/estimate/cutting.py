@@ -23,11 +23,14 @@ from hexterra.values import Value
 from hexterra.workshop.sheets.blocks import Block
 from hexterra.workshop.sheets.facing_sheets import facing_passes, facing_solids
 from hexterra.workshop.sheets.foam import Foam
+from hexterra.workshop.sheets.shared_cuts import outline_cuts
 from hexterra.workshop.solids.courses import Course, piece_course
+from hexterra.workshop.solids.guides import signed_area_mm2
 from hexterra.workshop.solids.keyed_footings import KeyedFooting, keyed_footings
 from hexterra.workshop.solids.solids import Solid, piece_solids
 
 if TYPE_CHECKING:
+    from hexterra.workshop.sheets.nesting import Nest
     from hexterra.workshop.solids.base import Base
     from hexterra.workshop.solids.facings import Facings
 
@@ -56,6 +59,8 @@ class Work(Value):
         Passes of the wire over all of them.
     wire_mm
         How far the wire travels through foam over all of them.
+    cut_mm2
+        Area that it cuts: its travel times its length within the foam.
     layer_key
         Of blocks and their slices: part, thickness of the stock, and of the layers; else None.
     """
@@ -67,28 +72,21 @@ class Work(Value):
     count: int
     n_cuts: int
     wire_mm: float
+    cut_mm2: float
     layer_key: tuple[Part, float, float] | None = None
 
 
 def list_work(foam: Foam, base: Base, facings: Facings) -> tuple[Work, ...]:
     """List all cuts of a board in the order of their set-ups, owned pieces apart.
 
-    Blocks are cut off their sheet along their whole outline. A slice is one pass: the wire runs
-    half a kerf above it. A sloping top is one pass along its slope, over a
+    Blocks are cut off their sheet along their outlines, once where two lie a kerf apart. A slice is
+    one pass: the wire runs half a kerf above it. A sloping top is one pass along its slope, over a
     saddle two. Each bank of a watercourse or sunken road is a pass along it; water that crosses no
     side is one round cut, half as wide as the tile. A groove of a footing is two slanting passes as
     long as the rail's middle line under it. Owned keyed footings are taken for those with the
     shortest grooves: a stock list does not say. Facings are cut all around, and up their front if
-    it leans.
-
-    Parameters
-    ----------
-    foam
-        Blanks and blocks of the board.
-    base
-        Rails, which say where footings have grooves.
-    facings
-        Upright faces to cover.
+    it leans. Parameters ---------- foam Blanks and blocks of the board. base Rails, which say where
+    footings have grooves. facings Upright faces to cover.
 
     Returns
     -------
@@ -116,20 +114,8 @@ def _blocks(foam: Foam) -> Iterator[Work]:
         for part, kept in zip(PARTS, ((0, 0), (1, 0), (0, 1), (1, 1)), strict=True)
     }
     for part in PARTS:
-        edges_mm = np.linalg.norm(np.roll(outlines[part], -1, axis=0) - outlines[part], axis=1)
-        for block in foam.blocks:
-            if block.part == part:
-                yield Work(
-                    kind="outline",
-                    set_up=f"{part} outline",
-                    of=-1,
-                    item=f"{block.layer.stock_mm:g} mm block for layers of"
-                    f" {block.layer.thickness_mm:g} mm, {part}",
-                    count=block.count,
-                    n_cuts=block.count * len(edges_mm),
-                    wire_mm=block.count * float(edges_mm.sum()),
-                    layer_key=_layer_key(block),
-                )
+        for laid_out in foam.nests:
+            yield from _outlines(part, laid_out, foam.blocks)
     for block in sorted(foam.blocks, key=lambda block: -block.layer.thickness_mm):
         layer, n_cuts = block.layer, block.n_layers
         if not layer.is_sliced:
@@ -144,8 +130,33 @@ def _blocks(foam: Foam) -> Iterator[Work]:
             count=n_cuts,
             n_cuts=n_cuts,
             wire_mm=n_cuts * float(np.ptp(outlines[block.part], axis=0).min()),
+            cut_mm2=n_cuts * signed_area_mm2(outlines[block.part]),
             layer_key=_layer_key(block),
         )
+
+
+def _outlines(part: Part, laid_out: Nest, blocks: tuple[Block, ...]) -> Iterator[Work]:
+    """Share the cuts around the blocks of one part on sheets of one thickness out by their use."""
+    stock_mm = laid_out.stock.thickness_mm
+    own = [block for block in blocks if block.part == part and block.layer.stock_mm == stock_mm]
+    n_blocks = sum(block.count for block in own)
+    n_cuts, wire_mm = outline_cuts(laid_out).get(part, (0, 0.0))
+    before = 0
+    for block in own:
+        after = before + block.count
+        share = block.count / n_blocks
+        yield Work(
+            kind="outline",
+            set_up=f"{part} outline",
+            of=-1,
+            item=f"{stock_mm:g} mm block for layers of {block.layer.thickness_mm:g} mm, {part}",
+            count=block.count,
+            n_cuts=n_cuts * after // n_blocks - n_cuts * before // n_blocks,
+            wire_mm=wire_mm * share,
+            cut_mm2=wire_mm * share * stock_mm,
+            layer_key=_layer_key(block),
+        )
+        before = after
 
 
 def _layer_key(block: Block) -> tuple[Part, float, float]:
@@ -157,7 +168,7 @@ def _piece(number: int, piece: Piece, count: int, solid: Solid) -> Iterator[Work
     if any(solid.rises):
         n_passes, wire_mm = top_passes(solid)
         set_up = f"{piece.pattern} guides"
-        yield _work("top", set_up, number, piece.name, count, n_passes, wire_mm)
+        yield _work("top", set_up, number, piece.name, count, n_passes, wire_mm, solid.top_mm2)
     course = piece_course(piece)
     if course is not None:
         lines_mm = [
@@ -169,7 +180,7 @@ def _piece(number: int, piece: Piece, count: int, solid: Solid) -> Iterator[Work
         else:
             n_passes, wire_mm = 1, math.pi * solid.across_flats_mm / 2.0
         guide = _channel(piece, course)
-        yield _work("channel", guide, number, piece.name, count, n_passes, wire_mm)
+        yield _work("channel", guide, number, piece.name, count, n_passes, wire_mm, 0.0)
 
 
 def _grooves(foam: Foam, base: Base) -> Iterator[Work]:
@@ -188,7 +199,7 @@ def _grooves(foam: Foam, base: Base) -> Iterator[Work]:
                 n_passes = 2 * len(footing.lines)
                 yield _work(
                     "groove", "V-groove guides", number, footing.name, count, n_passes,
-                    2.0 * length_mm,
+                    2.0 * length_mm, 2.0 * length_mm * footing.groove_mm * math.sqrt(2.0),
                 )  # fmt: skip
 
 
@@ -217,14 +228,25 @@ def _facings(foam: Foam, facings: Facings) -> Iterator[Work]:
     lean = f", leaning {facings.batter_deg:g} degrees" if facings.batter_deg else ""
     for piece, body in facing_solids(facings, foam.stock):
         n_passes, wire_mm = facing_passes(piece, body)
-        yield _work("facing", f"facing guides{lean}", -1, body.name, piece.count, n_passes, wire_mm)
+        area_mm2 = wire_mm * body.size_mm[1]
+        yield _work(
+            "facing", f"facing guides{lean}", -1, body.name, piece.count, n_passes, wire_mm,
+            area_mm2,
+        )  # fmt: skip
 
 
 def _work(
-    kind: SetUpKind, set_up: str, of: int, item: str, count: int, n_passes: int, wire_mm: float
+    kind: SetUpKind,
+    set_up: str,
+    of: int,
+    item: str,
+    count: int,
+    n_passes: int,
+    wire_mm: float,
+    cut_mm2: float,
 ) -> Work:
-    """Write down the passes and wire of one item, times their number."""
-    return Work(kind, set_up, of, item, count, n_passes * count, wire_mm * count)
+    """Write down the passes and cuts of one item, times their number."""
+    return Work(kind, set_up, of, item, count, n_passes * count, wire_mm * count, cut_mm2 * count)
 
 
 def _channel(piece: Piece, course: Course) -> str:

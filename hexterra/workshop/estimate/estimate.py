@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections import Counter, defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cached_property
@@ -15,11 +14,11 @@ from numpy.typing import NDArray
 from hexterra.brief.amounts import Amounts
 from hexterra.brief.bench_sections import BenchBrief
 from hexterra.brief.timing import WorkKind, minutes_of
-from hexterra.lattice.hexagon import Part
 from hexterra.stages.schedule.pieces import Piece
 from hexterra.units import MM_PER_M
 from hexterra.values import Value, readonly
 from hexterra.workshop.estimate.cutting import Work, list_work
+from hexterra.workshop.estimate.shares import share_out
 from hexterra.workshop.sheets.boxes import BoxLoad, fill_boxes
 from hexterra.workshop.sheets.facing_sheets import facing_nests, facing_solids
 from hexterra.workshop.sheets.foam import Foam
@@ -88,7 +87,7 @@ class Estimate(Value):
         Blanks of facings on sheets, one nest for each thickness; none where faces stay bare.
     facing_mm3
         Foam in all facings.
-    wire_mm, n_cuts
+    wire_mm, n_cuts, cut_mm2
         For one of each piece, (n_pieces,) float64: its own cuts and its share of the cuts that
         made its blank; 0 where all are owned. Times the counts to cut, and with those of facings,
         they add up to the whole.
@@ -112,6 +111,7 @@ class Estimate(Value):
     facing_mm3: float
     wire_mm: NDArray[np.float64]
     n_cuts: NDArray[np.float64]
+    cut_mm2: NDArray[np.float64]
     volume_mm3: NDArray[np.float64]
     top_mm2: NDArray[np.float64]
     around_mm2: NDArray[np.float64]
@@ -123,6 +123,7 @@ class Estimate(Value):
         for name, length in (
             ("wire_mm", n),
             ("n_cuts", n),
+            ("cut_mm2", n),
             ("volume_mm3", n),
             ("top_mm2", n),
             ("around_mm2", n),
@@ -153,7 +154,8 @@ class Estimate(Value):
         for name, entries in by_name.items():
             wire_mm = math.fsum(entry.wire_mm for entry in entries)
             n_cuts = sum(entry.n_cuts for entry in entries)
-            one = Amounts(wire_m=wire_mm / MM_PER_M, n_cuts=n_cuts, n_set_ups=1)
+            cut_m2 = math.fsum(entry.cut_mm2 for entry in entries) / MM_PER_M**2
+            one = Amounts(wire_m=wire_mm / MM_PER_M, cut_m2=cut_m2, n_cuts=n_cuts, n_set_ups=1)
             n_items = sum(entry.count for entry in entries)
             minutes = sum(minutes_of(one, self.bench).values())
             found.append(SetUp(name, n_items, n_cuts, wire_mm, minutes))
@@ -166,6 +168,7 @@ class Estimate(Value):
         n_foam_sheets = self.foam.n_sheets + sum(nest.n_sheets for nest in self.facing_nests)
         return Amounts(
             wire_m=math.fsum(entry.wire_mm for entry in self.work) / MM_PER_M,
+            cut_m2=math.fsum(entry.cut_mm2 for entry in self.work) / MM_PER_M**2,
             n_cuts=sum(entry.n_cuts for entry in self.work),
             n_set_ups=len(self.set_ups),
             n_pieces=int(self.foam.to_cut.sum()) + self.n_facings,
@@ -186,6 +189,21 @@ class Estimate(Value):
     def hours(self) -> float:
         """Time for everything."""
         return math.fsum(self.minutes.values()) / 60.0
+
+    @property
+    def footing_hours(self) -> float:
+        """How much of it footings take: their cuts, cleaning, the guide of their groove, rails."""
+        is_footing = np.array([piece.kind == "footing" for piece in self.foam.pieces.pieces])
+        count = np.where(is_footing, self.foam.to_cut, 0)
+        of_footings = Amounts(
+            wire_m=float(count @ self.wire_mm) / MM_PER_M,
+            cut_m2=float(count @ self.cut_mm2) / MM_PER_M**2,
+            n_cuts=float(count @ self.n_cuts),
+            n_set_ups=len({entry.set_up for entry in self.work if entry.kind == "groove"}),
+            n_pieces=int(count.sum()),
+            n_joints=len(self.wood.rail_lengths_mm),
+        )
+        return math.fsum(minutes_of(of_footings, self.bench).values()) / 60.0
 
     # Cost and weight -----------------------------------------------------------------------------
 
@@ -300,9 +318,9 @@ def estimate(
     solids = piece_solids(pieces)
     grooves = grooves or schedule_grooves(pieces, Guides(foam.stock, bench))
     measures = schedule_measures(pieces, grooves)
-    faces = facings(pieces, batter_deg=bench.batter_deg)
+    faces = facings(pieces, batter_deg=bench.batter_deg, least_mm=foam.stock.facing_least_mm)
     work = list_work(foam, under, faces)
-    wire_mm, n_cuts = _shares(foam, work)
+    wire_mm, n_cuts, cut_mm2 = share_out(foam, work)
     surface_mm2 = np.zeros(len(SURFACE_KINDS))
     rows = zip(pieces.pieces, foam.to_cut.tolist(), solids, measures, strict=True)
     for piece, count, solid, held in rows:
@@ -320,6 +338,7 @@ def estimate(
         facing_mm3=math.fsum(body.count * body.volume_mm3 for _, body in coverings),
         wire_mm=wire_mm,
         n_cuts=n_cuts,
+        cut_mm2=cut_mm2,
         volume_mm3=np.array([held.volume_mm3 for held in measures]),
         top_mm2=np.array([held.top_mm2 for held in measures]),
         around_mm2=np.array([held.surface_mm2 for held in measures]),
@@ -336,32 +355,6 @@ def _sum(prices: Iterable[float | None]) -> float | None:
             return None
         total += price
     return total
-
-
-def _shares(foam: Foam, work: tuple[Work, ...]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Share all cuts out: wire and number of cuts of one of each piece."""
-    pieces, to_cut = foam.pieces.pieces, foam.to_cut.tolist()
-    wire_mm, n_cuts = np.zeros(len(pieces)), np.zeros(len(pieces))
-    # Layers are alike by part and thickness, from whichever sheets they are cut.
-    layer_wire: defaultdict[tuple[Part, float], float] = defaultdict(float)
-    layer_cuts: Counter[tuple[Part, float]] = Counter()
-    n_layers: Counter[tuple[Part, float]] = Counter()
-    for block in foam.blocks:
-        n_layers[block.part, block.layer.thickness_mm] += block.n_layers
-    for entry in work:
-        if entry.of >= 0:
-            wire_mm[entry.of] += entry.wire_mm / to_cut[entry.of]
-            n_cuts[entry.of] += entry.n_cuts / to_cut[entry.of]
-        elif entry.layer_key is not None:
-            part, _, thickness_mm = entry.layer_key
-            layer_wire[part, thickness_mm] += entry.wire_mm
-            layer_cuts[part, thickness_mm] += entry.n_cuts
-    for number, piece in enumerate(pieces):
-        for layer in foam.layers_of[piece.thickness_mm] if to_cut[number] else ():
-            key = (piece.part, layer.thickness_mm)
-            wire_mm[number] += layer_wire[key] / n_layers[key]
-            n_cuts[number] += layer_cuts[key] / n_layers[key]
-    return wire_mm, n_cuts
 
 
 def _top_mm2(

@@ -95,7 +95,7 @@ class Base(Value):
     pieces
         The board.
     settings
-        How it is made.
+        How it is made: as asked, with a groove that fits the hexagons.
     panels
         From the front left, row by row.
     bars
@@ -155,8 +155,8 @@ def base(pieces: Schedule, settings: BaseBrief | None = None) -> Base:
     BriefError
         If the groove of keyed footings would not fit the part tiles along the edges.
     """
-    settings = settings or BaseBrief()
     board = pieces.board
+    settings = _fitting(settings or BaseBrief(), board)
     around_mm = _around_mm(settings)
     width_mm, depth_mm = (size + 2.0 * around_mm for size in board.size_mm)
     is_keyed = pieces.footing == FOOTINGS.index("keyed")
@@ -182,6 +182,21 @@ def base(pieces: Schedule, settings: BaseBrief | None = None) -> Base:
         rails=rails,
         notes=notes,
     )
+
+
+def _fitting(settings: BaseBrief, board: Board) -> BaseBrief:
+    """Make the groove of keyed footings shallower on small hexagons, unless its depth is asked."""
+    most_mm = math.floor(2.0 * _deepest_mm(board)) / 2.0
+    if "groove_mm" in settings.model_fields_set or most_mm >= settings.groove_mm:
+        return settings
+    groove_mm = max(most_mm, 1.0)
+    play_mm = min(settings.play_mm, groove_mm / 2.0)
+    return settings.model_copy(update={"groove_mm": groove_mm, "play_mm": play_mm})
+
+
+def _deepest_mm(board: Board) -> float:
+    """Return how deep grooves may be."""
+    return side_length(board.across_flats_mm) / 6.0
 
 
 def _around_mm(settings: BaseBrief) -> float:
@@ -245,7 +260,7 @@ def _insets_mm(board: Board, groove_mm: float) -> tuple[float, ...]:
     is as far from the notch or the edge as it is deep.
     """
     half_side_mm = side_length(board.across_flats_mm) / 2.0
-    check_range("groove_mm", groove_mm, 0.0, half_side_mm / 3.0, "mm on this board")
+    check_range("groove_mm", groove_mm, 0.0, _deepest_mm(board), "mm on this board")
     notch_mm = {"front": 0.0, "left": 0.0}
     if board.edges == "whole":
         half_flats_mm = board.across_flats_mm / 2.0

@@ -86,6 +86,8 @@ class Facings(Value):
         Height of the lower top at the left and right end, above level 0, (k, 2) float64.
     kind
         (k,) int8, a number in `FACING_KINDS`.
+    least_mm
+        Faces that are lower all along are left to filler.
     """
 
     pieces: Schedule
@@ -97,6 +99,7 @@ class Facings(Value):
     right_mm: NDArray[np.float64]
     base_mm: NDArray[np.float64]
     kind: NDArray[np.int8]
+    least_mm: float = 0.0
 
     def __post_init__(self) -> None:
         n = len(self.cell)
@@ -126,7 +129,7 @@ class Facings(Value):
 
     @cached_property
     def parts(self) -> tuple[FacingPiece, ...]:
-        """What to cut: equal faces counted, by kind, then height, the greatest first."""
+        """What to cut: equal faces counted, by kind, then height, high ones first."""
         rows = zip(
             self.kind.tolist(),
             self.width_mm.round(6).tolist(),
@@ -135,7 +138,7 @@ class Facings(Value):
             (self.base_mm[:, 1] - self.base_mm[:, 0]).round(6).tolist(),
             strict=True,
         )
-        counts = Counter(rows)
+        counts = Counter(row for row in rows if max(row[2:4]) >= self.least_mm - 1e-6)
         order = sorted(counts, key=lambda row: (row[0], -max(row[2:4]), -row[1], -row[2], row[4]))
         return tuple(
             FacingPiece(FACING_KINDS[kind], width, left, right, self.batter_deg, counts[row], climb)
@@ -144,7 +147,7 @@ class Facings(Value):
         )
 
 
-def facings(pieces: Schedule, *, batter_deg: float = 0.0) -> Facings:
+def facings(pieces: Schedule, *, batter_deg: float = 0.0, least_mm: float = 0.0) -> Facings:
     """List the faces of a board where two tops do not meet.
 
     The face on a side is what the higher top shows above the lower one, between the board's
@@ -156,6 +159,8 @@ def facings(pieces: Schedule, *, batter_deg: float = 0.0) -> Facings:
         The board's schedule.
     batter_deg
         How far faces lean back from upright: 0 for vertical-sided cuts.
+    least_mm
+        Faces that are lower all along get no facing.
 
     Returns
     -------
@@ -197,6 +202,7 @@ def facings(pieces: Schedule, *, batter_deg: float = 0.0) -> Facings:
         right_mm=np.maximum(right_mm, 0.0),
         base_mm=base_mm,
         kind=kind,
+        least_mm=least_mm,
     )
 
 
