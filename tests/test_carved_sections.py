@@ -21,10 +21,12 @@ from hexterra.drawing.dxf import scene_dxf
 from hexterra.mesh.carved_mesh import carved_piece_mesh
 from hexterra.stages.schedule.pieces import Piece
 from hexterra.workshop.solids.carved import piece_measures, piece_stretches
-from hexterra.workshop.solids.courses import piece_course
+from hexterra.workshop.solids.channel_tools import channel_tool
+from hexterra.workshop.solids.courses import Course, End, piece_course
 from hexterra.workshop.solids.grooves import Groove, Grooves
 from hexterra.workshop.solids.solids import Solid
 from hexterra.workshop.templates.channel_plans import banks_mm, channel_figure
+from hexterra.workshop.templates.troughs import trough_guide_mm
 
 PATTERNS = {pattern.name: pattern.rises for pattern in load_catalogue(None).patterns}
 SIDE_MM = 100.0 / math.sqrt(3.0)
@@ -200,6 +202,38 @@ def test_a_drawn_edge_measures_right(layer: str) -> None:
     # Two by two they lie in one side: of all pairs, those of one side are the nearest.
     gaps_mm = np.sort([np.linalg.norm(a - b) for a, b in combinations(ends, 2)])[:2]
     assert gaps_mm == pytest.approx((20.0, 30.0) if layer == "WATER" else (24.0, 24.0), abs=0.01)
+
+
+@pytest.mark.parametrize(
+    ("rises", "sides", "tool"),
+    [
+        ("000000", (0, 3), "guides"),
+        ("000000", (0, 2), "loop"),  # a bend
+        ("221001", (1, 4), "loop"),  # sides 1 and 4 climb: their ports are not level
+        ("221001", (0, 3), "guides"),  # one plane, up along the channel
+        ("110000", (0, 3), "loop"),  # folds half way
+        ("000000", (0,), "loop"),  # ends in the tile
+    ],
+)
+def test_tools_by_hand(rises: str, sides: tuple[int, ...], tool: str) -> None:
+    """A straight wire cuts what is straight from port to port, without a fold or a side slope."""
+    solid = Solid("whole", "", tuple(map(int, rises)), 100.0, 15.0, 7.5)
+    end: End = "joined" if len(sides) > 1 else "closed"
+    course = Course("water", sides, (1,) * len(sides), (False,) * len(sides), end)
+    assert channel_tool(solid, course, GROOVES) == tool
+
+
+def test_a_trough_guide_by_hand() -> None:
+    """20 mm wide at 15 mm, 4 mm deep at 45 degrees: a bed 12 mm wide, 11 mm above the table.
+
+    With a slot of 1 mm and a wire of 0.4 mm the edge lies 0.3 mm outside: the bed rises by that
+    and loses 2 x 0.3 tan(22.5 degrees) of its width.
+    """
+    outline = trough_guide_mm(Groove(20.0, 4.0, 4.0), 15.0, 0.3)
+    bed = outline[np.abs(outline[:, 1] - 11.3) < 1e-9]
+    assert np.ptp(bed[:, 0]) == pytest.approx(12.0 - 0.6 * math.tan(math.pi / 8.0))
+    assert (outline[:, 1] >= 0.0).all()
+    assert np.ptp(outline[:2, 1]) == 0.0  # it stands on its foot
 
 
 def test_plans_say_how_sections_differ() -> None:

@@ -20,6 +20,8 @@ class Amounts(Section):
     wire_m: float = within(0.0, 1e9, 0.0, "Wire through foam.")
     cut_m2: float = within(0.0, 1e9, 0.0, "Area of foam cut: travel by length of wire in foam.")
     n_cuts: float = within(0.0, 1e9, 0.0, "Cuts.")
+    n_channels: int = within(0, 10**9, 0, "Tiles with a channel or sunken road to cut.")
+    loop_m: float = within(0.0, 1e9, 0.0, "Length of channels shaped with a loop or knife.")
     n_set_ups: int = within(0, 10**9, 0, "Guides mounted.")
     n_pieces: int = within(0, 10**9, 0, "Pieces cleaned.")
     n_sheets: int = within(0, 10**9, 0, "Sheets marked out.")

@@ -133,6 +133,12 @@ class BenchBrief(Section):
         " takes 1.7 with both.",
     )
     minutes_per_cut: float = _minutes(0.15, "Per cut, to lay the piece and start the wire.")
+    minutes_per_channel: float = _minutes(
+        3.0, "Per tile with a channel, to mark it or pin its guides, and to clean its banks."
+    )
+    minutes_per_m_loop: float = _minutes(
+        20.0, "Per metre of channel shaped with a loop, knife or rasp."
+    )
     minutes_per_set_up: float = _minutes(4.0, "To mount and check a guide.")
     minutes_per_piece: float = _minutes(0.25, "To clean and label a piece.")
     minutes_per_sheet: float = _minutes(5.0, "To mark a sheet out.")

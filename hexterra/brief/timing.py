@@ -9,8 +9,8 @@ if TYPE_CHECKING:
     from hexterra.brief.sections import Section
 
 WorkKind = Literal[
-    "marking out", "set-ups", "cutting", "cleaning", "sawing", "gluing", "texture", "paint",
-    "scatter",
+    "marking out", "set-ups", "cutting", "channels", "cleaning", "sawing", "gluing", "texture",
+    "paint", "scatter",
 ]  # fmt: skip
 #: Of each kind of work, its amounts in `Amounts` and the rates in `BenchBrief` to multiply by.
 WORK: Final[dict[WorkKind, tuple[tuple[str, str], ...]]] = {
@@ -21,6 +21,7 @@ WORK: Final[dict[WorkKind, tuple[tuple[str, str], ...]]] = {
         ("cut_m2", "minutes_per_m2_cut"),
         ("n_cuts", "minutes_per_cut"),
     ),
+    "channels": (("n_channels", "minutes_per_channel"), ("loop_m", "minutes_per_m_loop")),
     "cleaning": (("n_pieces", "minutes_per_piece"),),
     "sawing": (("n_saw_cuts", "minutes_per_saw_cut"),),
     "gluing": (("n_joints", "minutes_per_joint"),),

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 #: What a line is for.
 Meaning = Literal[
-    "guide", "finish", "wire", "piece", "fold", "mark", "water", "road", "lip", "hidden",
+    "guide", "finish", "wire", "loop", "piece", "fold", "mark", "water", "road", "lip", "hidden",
     "dimension",
 ]  # fmt: skip
 
@@ -41,6 +41,7 @@ LAYERS: Final[dict[Meaning, LineLayer]] = {
     "guide": _layer(0.4, (), "#000000", 7, "cut the guide along the middle of this line"),
     "finish": _layer(0.13, (), "#6e6e6e", 8, "face that the wire leaves"),
     "wire": _layer(0.13, (4.0, 1.0, 0.5, 1.0), "#a03010", 1, "path of the middle of the wire"),
+    "loop": _layer(0.4, (4.0, 1.0, 0.5, 1.0), "#000000", 4, "bend the wire of a loop to this line"),
     "piece": _layer(0.18, (), "#000000", 7, "outline of the finished piece"),
     "fold": _layer(0.25, (3.0, 1.5), "#000000", 3, "fold: the top changes its slope"),
     "mark": _layer(0.25, (6.0, 1.0), "#000000", 6, "edge of what is glued on or stands here"),

@@ -40,6 +40,8 @@ _UNITS: Final = {
     "wire_m": ("{:,.1f} m of wire", "a metre"),
     "cut_m2": ("{:,.2f} m² of foam", "a square metre"),
     "n_cuts": ("{:,.0f} cuts", "a cut"),
+    "n_channels": ("{:,.0f} tiles", "a tile"),
+    "loop_m": ("{:,.1f} m shaped by hand", "a metre"),
     "n_set_ups": ("{:,.0f} guides", "a guide"),
     "n_pieces": ("{:,.0f} pieces", "a piece"),
     "n_sheets": ("{:,.0f} sheets", "a sheet"),
@@ -76,6 +78,10 @@ def buying_pages(plan: Plan, estimate: Estimate) -> list[Flowable]:
         n_joints = counted(estimate.amounts.n_joints, "joint")
         rows.append((TICK, "glue that does not attack foam", "", n_joints))
     bench = estimate.bench
+    loops = dict.fromkeys(w.set_up.partition(", ")[2] for w in estimate.work if w.kind == "loop")
+    rows += [
+        (TICK, "loop of stiff resistance wire, or knife and rasp", "1", words) for words in loops
+    ]
     rows += [
         (TICK, "hot-wire cutter and spare wire", "", f"its kerf: {foam.stock.kerf_mm:g} mm"),
         (TICK, "saw and sandpaper", "", "for panels, bars and rails"),

@@ -2,7 +2,7 @@
 
 A *set-up* is a guide or fence mounted on the bench. All cuts that need it are made while it is
 mounted, so each is mounted once: blocks off the sheets, then slices from thick to thin, then tops
-by pattern, channels, the grooves of keyed footings, and facings.
+by pattern, channels between guides and with a loop, the grooves of keyed footings, and facings.
 """
 
 from __future__ import annotations
@@ -24,7 +24,13 @@ from hexterra.workshop.sheets.blocks import Block
 from hexterra.workshop.sheets.facing_sheets import facing_passes, facing_solids
 from hexterra.workshop.sheets.foam import Foam
 from hexterra.workshop.sheets.shared_cuts import outline_cuts
-from hexterra.workshop.solids.courses import Course, piece_course
+from hexterra.workshop.solids.channel_tools import (
+    channel_sections,
+    channel_set_up,
+    channel_tool,
+    girth_mm,
+)
+from hexterra.workshop.solids.courses import piece_course
 from hexterra.workshop.solids.guides import signed_area_mm2
 from hexterra.workshop.solids.keyed_footings import KeyedFooting, keyed_footings
 from hexterra.workshop.solids.solids import Solid, piece_solids
@@ -33,8 +39,9 @@ if TYPE_CHECKING:
     from hexterra.workshop.sheets.nesting import Nest
     from hexterra.workshop.solids.base import Base
     from hexterra.workshop.solids.facings import Facings
+    from hexterra.workshop.solids.grooves import Grooves
 
-SetUpKind = Literal["outline", "slice", "top", "channel", "groove", "facing"]
+SetUpKind = Literal["outline", "slice", "top", "channel", "loop", "groove", "facing"]
 SET_UP_KINDS: Final[tuple[SetUpKind, ...]] = get_args(SetUpKind)
 
 
@@ -76,13 +83,14 @@ class Work(Value):
     layer_key: tuple[Part, float, float] | None = None
 
 
-def list_work(foam: Foam, base: Base, facings: Facings) -> tuple[Work, ...]:
+def list_work(foam: Foam, base: Base, facings: Facings, grooves: Grooves) -> tuple[Work, ...]:
     """List all cuts of a board in the order of their set-ups, owned pieces apart.
 
     Blocks are cut off their sheet along their outlines, once where two lie a kerf apart. A slice is
     one pass: the wire runs half a kerf above it. A sloping top is one pass along its slope, over a
-    saddle two. Each bank of a watercourse or sunken road is a pass along it; water that crosses no
-    side is one round cut, half as wide as the tile. A groove of a footing is two slanting passes as
+    saddle two. A straight watercourse or sunken road whose top is ruled along it is one pass of the
+    wire over a pair of trough guides; any other is shaped with a loop, led along each of its lines;
+    see `hexterra.workshop.solids.channel_tools`. A groove of a footing is two slanting passes as
     long as the rail's middle line under it. Owned keyed footings are taken for those with the
     shortest grooves: a stock list does not say. Facings are cut all around, and up their front if
     it leans. Parameters ---------- foam Blanks and blocks of the board. base Rails, which say where
@@ -98,7 +106,7 @@ def list_work(foam: Foam, base: Base, facings: Facings) -> tuple[Work, ...]:
     to_cut = foam.to_cut.tolist()
     for number, (piece, solid) in enumerate(zip(foam.pieces.pieces, solids, strict=True)):
         if to_cut[number]:
-            work += _piece(number, piece, to_cut[number], solid)
+            work += _piece(number, piece, to_cut[number], solid, grooves)
     work += [*_grooves(foam, base), *_facings(foam, facings)]
     first = {entry.set_up: place for place, entry in reversed(list(enumerate(work)))}
     return tuple(
@@ -163,7 +171,7 @@ def _layer_key(block: Block) -> tuple[Part, float, float]:
     return block.part, block.layer.stock_mm, block.layer.thickness_mm
 
 
-def _piece(number: int, piece: Piece, count: int, solid: Solid) -> Iterator[Work]:
+def _piece(number: int, piece: Piece, count: int, solid: Solid, grooves: Grooves) -> Iterator[Work]:
     """List the cuts that turn a blank into a tile."""
     if any(solid.rises):
         n_passes, wire_mm = top_passes(solid)
@@ -171,16 +179,19 @@ def _piece(number: int, piece: Piece, count: int, solid: Solid) -> Iterator[Work
         yield _work("top", set_up, number, piece.name, count, n_passes, wire_mm, solid.top_mm2)
     course = piece_course(piece)
     if course is not None:
+        kind: SetUpKind = "loop"
         lines_mm = [
             float(np.linalg.norm(np.diff(line, axis=0), axis=1).sum())
             for line in solid.channels_mm(course)
         ]
-        if lines_mm:
-            n_passes, wire_mm = 2 * len(lines_mm), 2.0 * math.fsum(lines_mm)
-        else:
-            n_passes, wire_mm = 1, math.pi * solid.across_flats_mm / 2.0
-        guide = _channel(piece, course)
-        yield _work("channel", guide, number, piece.name, count, n_passes, wire_mm, 0.0)
+        length_mm = math.fsum(lines_mm) or math.pi * solid.across_flats_mm / 2.0
+        girths_mm = [girth_mm(section) for section in channel_sections(course, grooves)]
+        mean_mm = math.fsum(girths_mm) / len(girths_mm)
+        n_passes, wire_mm = max(len(lines_mm), 1), length_mm
+        if channel_tool(solid, course, grooves) == "guides":
+            kind, wire_mm = "channel", mean_mm  # the wire lies along the channel
+        set_up = channel_set_up(solid, course, grooves)
+        yield _work(kind, set_up, number, piece.name, count, n_passes, wire_mm, length_mm * mean_mm)
 
 
 def _grooves(foam: Foam, base: Base) -> Iterator[Work]:
@@ -247,16 +258,6 @@ def _work(
 ) -> Work:
     """Write down the passes and cuts of one item, times their number."""
     return Work(kind, set_up, of, item, count, n_passes * count, wire_mm * count, cut_mm2 * count)
-
-
-def _channel(piece: Piece, course: Course) -> str:
-    """Name the guide of a channel: turned whole tiles share one, cut tiles have their own."""
-    words = [f"{piece.crossing} channel" if piece.crossing else "sunken road"]
-    if piece.part != "whole":
-        words.append(f"{piece.hand} {piece.part}".strip())
-    if course.sides:
-        words.append(course.lowest.words if piece.part == "whole" else course.words)
-    return ", ".join(words)
 
 
 def top_passes(solid: Solid) -> tuple[int, float]:

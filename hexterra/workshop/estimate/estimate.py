@@ -152,13 +152,10 @@ class Estimate(Value):
             by_name.setdefault(entry.set_up, []).append(entry)
         found: list[SetUp] = []
         for name, entries in by_name.items():
-            wire_mm = math.fsum(entry.wire_mm for entry in entries)
-            n_cuts = sum(entry.n_cuts for entry in entries)
-            cut_m2 = math.fsum(entry.cut_mm2 for entry in entries) / MM_PER_M**2
-            one = Amounts(wire_m=wire_mm / MM_PER_M, cut_m2=cut_m2, n_cuts=n_cuts, n_set_ups=1)
-            n_items = sum(entry.count for entry in entries)
+            one = _amounts(entries).model_copy(update={"n_set_ups": 1})
             minutes = sum(minutes_of(one, self.bench).values())
-            found.append(SetUp(name, n_items, n_cuts, wire_mm, minutes))
+            n_items, n_cuts = sum(entry.count for entry in entries), round(one.n_cuts)
+            found.append(SetUp(name, n_items, n_cuts, one.wire_m * MM_PER_M, minutes))
         return tuple(found)
 
     @cached_property
@@ -166,18 +163,17 @@ class Estimate(Value):
         """How much work of each kind there is."""
         level, slope, water, upright = (self.surface_mm2 / MM_PER_M**2).tolist()
         n_foam_sheets = self.foam.n_sheets + sum(nest.n_sheets for nest in self.facing_nests)
-        return Amounts(
-            wire_m=math.fsum(entry.wire_mm for entry in self.work) / MM_PER_M,
-            cut_m2=math.fsum(entry.cut_mm2 for entry in self.work) / MM_PER_M**2,
-            n_cuts=sum(entry.n_cuts for entry in self.work),
-            n_set_ups=len(self.set_ups),
-            n_pieces=int(self.foam.to_cut.sum()) + self.n_facings,
-            n_sheets=n_foam_sheets + self.wood.panels.n_sheets,
-            n_joints=self.foam.n_joints + self.n_facings + self.wood.n_joints,
-            n_saw_cuts=self.wood.n_saw_cuts,
-            texture_m2=level + slope + upright,
-            paint_m2=level + slope + water + upright,
-            scatter_m2=level + slope,
+        return _amounts(self.work).model_copy(
+            update={
+                "n_set_ups": len(self.set_ups),
+                "n_pieces": int(self.foam.to_cut.sum()) + self.n_facings,
+                "n_sheets": n_foam_sheets + self.wood.panels.n_sheets,
+                "n_joints": self.foam.n_joints + self.n_facings + self.wood.n_joints,
+                "n_saw_cuts": self.wood.n_saw_cuts,
+                "texture_m2": level + slope + upright,
+                "paint_m2": level + slope + water + upright,
+                "scatter_m2": level + slope,
+            }
         )
 
     @cached_property
@@ -319,7 +315,7 @@ def estimate(
     grooves = grooves or schedule_grooves(pieces, Guides(foam.stock, bench))
     measures = schedule_measures(pieces, grooves)
     faces = facings(pieces, batter_deg=bench.batter_deg, least_mm=foam.stock.facing_least_mm)
-    work = list_work(foam, under, faces)
+    work = list_work(foam, under, faces, grooves)
     wire_mm, n_cuts, cut_mm2 = share_out(foam, work)
     surface_mm2 = np.zeros(len(SURFACE_KINDS))
     rows = zip(pieces.pieces, foam.to_cut.tolist(), solids, measures, strict=True)
@@ -344,6 +340,19 @@ def estimate(
         around_mm2=np.array([held.surface_mm2 for held in measures]),
         surface_mm2=surface_mm2,
         boxes=fill_boxes(pieces, bench),
+    )
+
+
+def _amounts(work: Iterable[Work]) -> Amounts:
+    """Add the cuts of some work up."""
+    held = tuple(work)
+    loops = [entry for entry in held if entry.kind == "loop"]
+    return Amounts(
+        wire_m=math.fsum(entry.wire_mm for entry in held) / MM_PER_M,
+        cut_m2=math.fsum(entry.cut_mm2 for entry in held) / MM_PER_M**2,
+        n_cuts=sum(entry.n_cuts for entry in held),
+        n_channels=sum(entry.count for entry in held if entry.kind in ("channel", "loop")),
+        loop_m=math.fsum(entry.wire_mm for entry in loops) / MM_PER_M,
     )
 
 

@@ -11,11 +11,13 @@ from hexterra.drawing.layers import stroke
 from hexterra.drawing.scene import Item, Lines, Scene, Text
 from hexterra.lattice.hexagon import N_SIDES, cut_of
 from hexterra.stages.tiles.channels import falls
+from hexterra.workshop.solids.channel_tools import channel_tool
 from hexterra.workshop.solids.courses import Course, piece_course
 from hexterra.workshop.solids.grooves import schedule_grooves
 from hexterra.workshop.solids.guides import Guides, counted, file_name
 from hexterra.workshop.solids.hollows import plan_area, stretches
 from hexterra.workshop.templates.footprints import kept_corners
+from hexterra.workshop.templates.thumbnails import beside, thumbnail
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -53,13 +55,17 @@ def channels(
             for side, falling in lips.get(number, {}).items():
                 found.setdefault((side - turn) % N_SIDES, []).extend(falling)
         name = crossing or "sunken road"
+        shown = [
+            _lying(piece, solid, turns[number] if part == "whole" else 0, grooves)
+            for number, (piece, solid) in zip(numbers, users, strict=True)
+        ]
         yield channel_figure(
             users[0][1],
             course,
             grooves,
             title=name if part == "whole" else f"{name}, {part}",
             users=counted(piece for piece, _ in users),
-            turns=_turn_words(users, course) if part == "whole" else "",
+            shown=shown,
             lips=found,
         )
 
@@ -70,12 +76,12 @@ def _turn(piece: Piece, course: Course) -> int:
     return next(turn for turn in range(N_SIDES) if course.turned(turn) == own)
 
 
-def _turn_words(users: Sequence[tuple[Piece, Solid]], course: Course) -> str:
-    """Say for each pattern how far the plan of a course is turned on it."""
-    by_pattern: dict[str, list[int]] = {}
-    for piece, _ in users:
-        by_pattern.setdefault(piece.pattern, []).append(_turn(piece, course))
-    return ", ".join(f"{name} {' '.join(map(str, t))}" for name, t in by_pattern.items())
+def _lying(piece: Piece, solid: Solid, turn: int, grooves: Grooves) -> Scene:
+    """Show how the plan of a course lies on a piece, and what cuts it there."""
+    course = piece_course(piece)
+    tool = channel_tool(solid, course, grooves) if course is not None else ""
+    words = (f"{piece.pattern}, {piece.count:,} x", tool)
+    return thumbnail(solid, words, turn=turn, to_plan=np.eye(2), course=course)
 
 
 def _lips(schedule: Schedule) -> dict[int, dict[int, list[tuple[str, float]]]]:
@@ -100,7 +106,7 @@ def channel_figure(
     *,
     title: str,
     users: str = "",
-    turns: str = "",
+    shown: Sequence[Scene] = (),
     lips: Lips | None = None,
 ) -> Scene:
     """Draw where water or a road runs on the plan of a piece, at full size.
@@ -111,8 +117,10 @@ def channel_figure(
         Any piece of that outline, what runs there, and its widths.
     title
         Names the crossing and the part.
-    users, turns
-        What carries it, and which patterns have it turned how far, for the notes.
+    users
+        What carries it, for the notes.
+    shown
+        How the plan lies on each piece.
     lips
         Sides that water falls over; each gets its lip drawn, and is noted with the cells.
     """
@@ -126,6 +134,9 @@ def channel_figure(
     for number in kept_corners(solid):
         at = corner[number] + 0.1 * (solid.middle_mm - corner[number])
         items.append(Text((float(at[0]), float(at[1]) - 1.2), 3.2, str(number), "middle"))
+    if shown:
+        plan = Scene(tuple(items))
+        items += beside(plan, shown, plan.bounds[1], most_columns=2)
     kind = "Channel" if course.what == "water" else "Road"
     numbers = course.words.removeprefix("sides ").removeprefix("side ")
     return Scene(
@@ -136,7 +147,14 @@ def channel_figure(
             *_width_words(course, grooves, users),
             f"The plan is the finished piece, {solid.across_flats_mm:g} mm across flats."
             " Numbers are corners; side n runs from corner n to the next.",
-            *([f"Turn the plan counter-clockwise, by sides: {turns}."] if turns else []),
+            *(
+                [
+                    "The small plans show how it lies on each top: dashes are folds, dots raised"
+                    " corners, numbers those of the plan."
+                ]
+                if shown
+                else []
+            ),
             *(_lip_words(side, lips[side]) for side in sorted(lips)),
         ),
     )

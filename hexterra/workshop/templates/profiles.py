@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -20,6 +21,7 @@ from hexterra.drawing.scene import Anchor, Item, Scene, Text, joined
 from hexterra.lattice.hexagon import N_SIDES
 from hexterra.workshop.solids.guides import Guides, counted, file_name, offset
 from hexterra.workshop.solids.solids import Solid
+from hexterra.workshop.templates.thumbnails import beside, thumbnail
 
 if TYPE_CHECKING:
     from hexterra.stages.schedule.pieces import Piece
@@ -40,6 +42,7 @@ def profiles(pieces: Sequence[tuple[Piece, Solid]], guides: Guides) -> Iterable[
             guides,
             pattern=name,
             users=counted(piece for piece, _ in users),
+            parts=_parts(users, uphill(replace(solid, rises=rises, part="whole", hand=""))),
         )
 
 
@@ -47,7 +50,7 @@ def profile_mm(solid: Solid) -> NDArray[np.float64]:
     """Return the side view of a whole top along its slope, (k, 2) float64.
 
     Distance uphill from the middle of the tile, and height; only points where the slope changes,
-    and both ends. Parts are cut from the whole top, so the part does not matter.
+    and both ends. A part lies between the guides as in the whole top, so it does not matter.
     """
     distance = solid.corner_mm() @ uphill(solid)
     height = solid.base_mm + np.array(solid.rises) * solid.step_mm
@@ -86,29 +89,60 @@ def guide_outline_mm(
     return np.concatenate([ends, edge])
 
 
-def profile_figure(solid: Solid, guides: Guides, *, pattern: str, users: str = "") -> Scene:
+def _parts(users: Sequence[tuple[Piece, Solid]], direction: NDArray[np.float64]) -> list[Scene]:
+    """Show how each part lies on the plan of its pattern, each turn once."""
+    to_plan = _turned_uphill(direction)
+    found: dict[tuple[str, str, int], list[tuple[Piece, Solid]]] = {}
+    for piece, solid in users:
+        if piece.part != "whole":
+            found.setdefault((piece.part, piece.hand, piece.turn), []).append((piece, solid))
+    scenes: list[Scene] = []
+    for (part, hand, turn), own in found.items():
+        count = sum(piece.count for piece, _ in own)
+        words = (f"{hand} {part}".strip(), f"turned {turn}, {count:,} x")
+        # A corner-cut half is drawn 30 degrees round; its frame is brought back to the plan's.
+        shift = math.radians(-own[0][1].corner0_deg)
+        level = np.array([[math.cos(shift), math.sin(shift)], [-math.sin(shift), math.cos(shift)]])
+        scenes.append(thumbnail(own[0][1], words, turn=turn, to_plan=level @ to_plan))
+    return scenes
+
+
+def _turned_uphill(direction: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return what turns points, (k, 2), so that uphill lies to the right."""
+    return np.array([[direction[0], -direction[1]], [direction[1], direction[0]]])
+
+
+def profile_figure(
+    solid: Solid, guides: Guides, *, pattern: str, users: str = "", parts: Sequence[Scene] = ()
+) -> Scene:
     """Draw the plan of a sloping top and the two guides that its wire follows, at full size.
 
-    `solid` is any tile of the pattern; `users` says what is cut with it.
+    `solid` is any tile of the pattern; `users` says what is cut with it, and `parts` show how parts
+    lie on the plan.
     """
     profile = profile_mm(solid)
     plan = _profile_plan(solid)
     front = _side_view(profile, guides, label="guide in front")
     behind = _side_view(
-        profile[::-1] * np.array([-1.0, 1.0]), guides, label="guide behind: its mirror image"
+        profile[::-1] * np.array([-1.0, 1.0]),
+        guides,
+        label="guide behind: its mirror image",
+        has_lengths=False,
     )
     front = front.placed(0.0, plan.bounds[1] - 2.0 - front.bounds[3])
     behind = behind.placed(0.0, front.bounds[1] - 3.0 - behind.bounds[3])
+    lie = "; parts lie as shown, dots being raised corners, cut edge against a stop"
     return joined(
-        (plan, front, behind),
+        (plan, front, behind, Scene(tuple(beside(plan, parts, behind.bounds[1], most_columns=1)))),
         name=f"profile-{file_name(pattern)}",
         title=f"Profile: {pattern}",
         notes=(
             f"Stand the guides upright at both ends of the wire, standing on the bench.{users}",
             f"Dimensions are of the finished piece; the guides' upper edges lie"
             f" {guides.guide_offset_mm:.2f} mm higher, square to them ({guides.slot_words}).",
-            "Keep the wire parallel to the folds and slide it along both guides at once."
-            " Cut parts from the whole top.",
+            "Keep the wire parallel to the folds and slide it along both guides at once.",
+            f"Fix the plan to the table between the guides; lay blanks on it by their corners"
+            f"{lie if parts else ''}.",
         ),
     )
 
@@ -117,7 +151,7 @@ def _profile_plan(solid: Solid) -> Scene:
     """Draw the plan with its folds, uphill to the right."""
     whole = replace(solid, part="whole", hand="")
     direction = uphill(whole)
-    turn = np.array([[direction[0], -direction[1]], [direction[1], direction[0]]])
+    turn = _turned_uphill(direction)
     corner = whole.corner_mm() @ turn
     items: list[Item] = [stroke("piece", corner, is_closed=True)]
     items += [stroke("fold", crease[:, :2] @ turn) for crease in whole.creases_mm]
@@ -134,7 +168,9 @@ def _profile_plan(solid: Solid) -> Scene:
     return Scene(tuple(items))
 
 
-def _side_view(profile: NDArray[np.float64], guides: Guides, *, label: str) -> Scene:
+def _side_view(
+    profile: NDArray[np.float64], guides: Guides, *, label: str, has_lengths: bool = True
+) -> Scene:
     """Draw one profile guide with the dimensions of the finished top."""
     items: list[Item] = [
         stroke("guide", guide_outline_mm(profile, guides, guides.guide_offset_mm), is_closed=True),
@@ -143,7 +179,7 @@ def _side_view(profile: NDArray[np.float64], guides: Guides, *, label: str) -> S
     ]
     items += [stroke("hidden", ((x, 0.0), (x, y))) for x, y in profile[[0, -1]].tolist()]
     ceiling = float(profile[:, 1].max()) + guides.guide_offset_mm
-    for start, end in zip(profile[:-1].tolist(), profile[1:].tolist(), strict=True):
+    for start, end in pairwise(profile.tolist() if has_lengths else ()):
         level = (start[0], ceiling), (end[0], ceiling)
         kind = "slope" if start[1] != end[1] else "level"
         text = f"{kind} {end[0] - start[0]:.2f}"

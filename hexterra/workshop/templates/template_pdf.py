@@ -8,10 +8,12 @@ from math import ceil
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
+from reportlab.platypus import KeepTogether, PageBreak, Spacer, Table
 
-from hexterra.drawing.flowables import Heading, Picture, contents, paragraph, section
+from hexterra.drawing.flowables import Heading, Picture, broken, contents, paragraph, section
 from hexterra.drawing.layers import LAYERS, Meaning
 from hexterra.drawing.lettering import text_width
+from hexterra.drawing.pdf import FONT, POINTS_PER_MM
 from hexterra.drawing.pdf_document import Margins, PageFacts, write_document
 from hexterra.drawing.scene import (
     INK,
@@ -41,9 +43,10 @@ CHECK_BAR_MM: Final = 100.0
 #: Neighbouring sheets repeat this much, and their registration crosses lie in the middle of it.
 OVERLAP_MM: Final = 10.0
 
-_MARGINS: Final = Margins(side_mm=10.0, top_mm=22.0, foot_mm=32.0)
-#: Room for notes below a figure.
-_NOTES_MM: Final = 18.0
+_MARGINS: Final = Margins(side_mm=10.0, top_mm=19.0, foot_mm=32.0)
+#: Room for title and notes with a figure, and between two.
+_NOTES_MM: Final = 25.0
+_GAP_MM: Final = 3.0
 _FINE: Final = Style(INK, 0.13)
 _FIRST: Final = "Lines and contents"
 
@@ -58,10 +61,6 @@ class _Tile:
     columns: int
     rows: int
     shown: Scene
-
-    @property
-    def is_alone(self) -> bool:
-        return self.columns * self.rows == 1
 
 
 def template_pdf(figures: Sequence[Scene], *, paper: Paper, title: str = "") -> bytes:
@@ -79,18 +78,16 @@ def template_pdf(figures: Sequence[Scene], *, paper: Paper, title: str = "") -> 
     Returns
     -------
     bytes
-        The lines explained and the figures listed, then a page or more for each figure. Every page
-        carries a bar of 100 mm to check the scale with, its number, and the cautions. A figure
-        larger than the page goes on several that overlap; crosses on them coincide when they are
-        joined. Fonts are embedded, viewers are asked not to scale, and equal figures give equal
+        The lines explained and the figures listed, then the figures, as many to a page as fit.
+        Every page carries a bar of 100 mm to check the scale with, its number, and the cautions. A
+        figure larger than the page goes on several that overlap; crosses on them coincide when they
+        are joined. Fonts are embedded, viewers are asked not to scale, and equal figures give equal
         bytes.
     """
     paper_mm = PAPER_MM[paper]
     window = _window_mm(paper_mm)
     story: list[Any] = [Heading(_FIRST, heading="", is_listed=False), *_first_page(figures)]
-    for figure in figures:
-        for tile in _tiles(figure, window):
-            story += _figure_page(tile, window)
+    story += _pages(figures, window)
     return write_document(
         story,
         title=f"Templates: {title}" if title else "Templates",
@@ -109,6 +106,63 @@ def _window_mm(paper_mm: tuple[float, float]) -> Bounds:
     width_mm, height_mm = paper_mm
     high = height_mm - _MARGINS.top_mm - _MARGINS.foot_mm
     return 0.0, _NOTES_MM, width_mm - 2.0 * _MARGINS.side_mm, high
+
+
+def _pages(figures: Sequence[Scene], window: Bounds) -> Iterator[Any]:
+    """Let figures that fit a page follow each other, narrow ones in pairs; tile the others."""
+    left, _, right, _ = window
+    room = right - left
+    row: list[Scene] = []
+    is_open = False  # whether figures may follow on the page
+    for figure in figures:
+        tiles = _tiles(figure, window)
+        if row and (len(tiles) > 1 or _widest([*row, figure]) > (room - _GAP_MM) / 2.0):
+            yield from _figure_row(row, room)
+            row = []
+        if len(tiles) > 1:
+            yield from (item for tile in tiles for item in _figure_page(tile, window))
+            is_open = False
+            continue
+        if not is_open:
+            yield from (PageBreak(), Heading("", heading=""))
+            is_open = True
+        row.append(figure)
+        if len(row) == 2:
+            yield from _figure_row(row, room)
+            row = []
+    if row:
+        yield from _figure_row(row, room)
+
+
+def _widest(figures: Iterable[Scene]) -> float:
+    return max(figure.size_mm[0] for figure in figures)
+
+
+def _figure_row(figures: Sequence[Scene], room_mm: float) -> Iterator[Any]:
+    """Lay a figure, or two beside each other, under their titles and above their notes."""
+    blocks = [_block(figure) for figure in figures]
+    content = blocks[0]
+    if len(blocks) > 1:
+        width = room_mm / len(blocks) * POINTS_PER_MM
+        style = [("VALIGN", (0, 0), (-1, -1), "TOP"), ("FONTNAME", (0, 0), (-1, -1), FONT)]
+        style += [(f"{side}PADDING", (0, 0), (-1, -1), 0) for side in ("LEFT", "TOP", "BOTTOM")]
+        content = [Table([blocks], [width] * len(blocks), style=style)]
+    headings = [Heading(figure.title, heading="") for figure in figures]
+    yield KeepTogether([*headings, *content, Spacer(1, _GAP_MM * POINTS_PER_MM)])
+
+
+def _block(figure: Scene) -> list[Any]:
+    drawn = tuple(
+        item
+        for item in figure.items
+        if not (isinstance(item, Lines) and item.layer in _NOT_PRINTED)
+    )
+    return [
+        paragraph(figure.title, size_mm=4.0, is_bold=True, after_mm=1.0),
+        Picture(Scene(drawn)),
+        Spacer(1, POINTS_PER_MM),
+        paragraph("\n".join(figure.notes), size_mm=2.7),
+    ]
 
 
 def _tiles(figure: Scene, window: Bounds) -> list[_Tile]:
@@ -141,10 +195,9 @@ def _items_on(tile: _Tile, window: Bounds) -> Iterator[Item]:
         return all(left <= x <= right and low <= y <= high for x, y in words.marks.tolist())
 
     shown_by_any = [False] * len(tile.figure.items)
-    if not tile.is_alone:
-        for other in _tiles(tile.figure, window):
-            for number, item in enumerate(other.shown.items):
-                shown_by_any[number] |= isinstance(item, Text) and shows(item)
+    for other in _tiles(tile.figure, window):
+        for number, item in enumerate(other.shown.items):
+            shown_by_any[number] |= isinstance(item, Text) and shows(item)
     for item, is_shown in zip(tile.shown.items, shown_by_any, strict=True):
         if isinstance(item, Text):
             if not is_shown or shows(item):
@@ -159,18 +212,13 @@ def _items_on(tile: _Tile, window: Bounds) -> Iterator[Item]:
 def _figure_page(tile: _Tile, window: Bounds) -> list[Any]:
     left, low, right, high = window
     figure = tile.figure
-    items = tuple(_items_on(tile, window))
-    heading = figure.title
-    if not tile.is_alone:
-        items = (Clipped(window, items), *_crosses(window))
-        heading += (
-            f" (sheet {chr(ord('A') + tile.column)}{tile.row + 1} of {tile.columns} across and"
-            f" {tile.rows} down: join at the crosses)"
-        )
-    notes = (
-        Text((left, low - 5.0 - 4.0 * number), _fitting(note, right - left, 2.9), note)
-        for number, note in enumerate(figure.notes)
+    items = (Clipped(window, tuple(_items_on(tile, window))), *_crosses(window))
+    heading = (
+        f"{figure.title} (sheet {chr(ord('A') + tile.column)}{tile.row + 1} of {tile.columns}"
+        f" across and {tile.rows} down: join at the crosses)"
     )
+    lines = [line for note in figure.notes for line in broken(note, right - left, 2.7)]
+    notes = (Text((left, low - 5.0 - 3.8 * n), 2.7, line) for n, line in enumerate(lines))
     picture = Picture(Scene((*items, *notes), page_mm=(right, high)))
     return section(figure.title, [picture], heading=heading)
 
@@ -195,7 +243,7 @@ def _around(facts: PageFacts, paper: Paper, title: str) -> Iterator[Item]:
     yield Text((right, top), 3.0, f"page {facts.number} of {facts.n_pages}", "end")
     if facts.heading:
         size = _fitting(facts.heading, right - left, 4.2)
-        yield Text((left, top - 7.0), size, facts.heading, is_bold=True)
+        yield Text((left, top - 6.5), size, facts.heading, is_bold=True)
     yield Lines(rectangle(left, bar_low, CHECK_BAR_MM, 2.0), Style(INK, 0.18), "closed")
     for number in range(1, 10, 2):  # every second centimetre is filled
         box = rectangle(left + number * tenth, bar_low, tenth, 2.0)

@@ -18,6 +18,7 @@ from hexterra.workshop.templates.channel_plans import channels
 from hexterra.workshop.templates.footprints import footprints
 from hexterra.workshop.templates.key_templates import facing_figure, groove_figure, key_figure
 from hexterra.workshop.templates.profiles import profiles
+from hexterra.workshop.templates.troughs import troughs
 
 if TYPE_CHECKING:
     from hexterra.stages.schedule.schedule import Schedule
@@ -35,11 +36,12 @@ def template_files(schedule: Schedule, guides: Guides, *, title: str = "") -> di
 
 
 def template_figures(schedule: Schedule, guides: Guides) -> tuple[Scene, ...]:
-    """Return the figures that a schedule needs: footprints, profiles, then channels."""
+    """Return the figures that a schedule needs: footprints, profiles, troughs, channels."""
     pieces = tuple(zip(schedule.pieces, piece_solids(schedule), strict=True))
     return (
         *footprints(pieces, guides),
         *profiles(pieces, guides),
+        *troughs(schedule, pieces, guides),
         *channels(schedule, pieces, guides),
     )
 
