@@ -65,6 +65,7 @@ SECTIONS = [
     "What to buy",
     "Hours, cost and weight",
     "Cautions",
+    "How to cut",
     "Set-ups in order",
     "Cut list",
     "Drawings with dimensions",
@@ -691,3 +692,13 @@ def test_cells_that_are_too_wide_break() -> None:
     assert short.wrap(120.0, 1e6)[1] == pytest.approx((1.35 + 0.6) * size)
     width = ImageFont.truetype(own_font(), 1000).getlength("word word word ") / 1000.0 * size
     assert long.wrap(width + 6.0, 1e6)[1] == pytest.approx((3 * 1.35 + 0.6) * size)
+
+
+def test_how_to_cut_sets_the_wire_half_a_kerf_above_a_slice() -> None:
+    """With a kerf of 1 mm the wire's middle is 8 mm up for 7.5 mm, on blocks of 7.8 mm."""
+    words = section("How to cut")
+    assert "7.5 + 1 / 2 = 8 mm above the table" in words
+    assert "blocks of 7.8 mm" in words  # half of a wire of 0.4 mm stands above them
+    assert "The kerf is (B - S - R) / 5" in words
+    for example in ("A ramp: ", "A half: ", "A channel: ", "A spacer: ", "A footing: "):
+        assert example in words

@@ -10,14 +10,19 @@ from typing import TYPE_CHECKING
 
 from hexterra.drawing.flowables import Heading, contents, section
 from hexterra.drawing.pdf_document import write_document
-from hexterra.workshop.book.assembly_pages import packing_pages, row_pages, stack_pages
+from hexterra.workshop.book.assembly_pages import (
+    label_pages,
+    packing_pages,
+    row_pages,
+    stack_pages,
+)
 from hexterra.workshop.book.base_pages import base_pages
 from hexterra.workshop.book.board_pages import board_pages, caution_pages, front_page
 from hexterra.workshop.book.buying_pages import buying_pages, cost_pages
 from hexterra.workshop.book.cutting_pages import cut_list_pages, set_up_pages
 from hexterra.workshop.book.drawing_pages import drawing_pages, sheet_pages
 from hexterra.workshop.book.ground_pages import cover_pages, road_pages, water_pages
-from hexterra.workshop.book.label_pages import label_pages
+from hexterra.workshop.book.how_pages import how_pages
 from hexterra.workshop.book.layout import MARGINS, around
 from hexterra.workshop.book.map_pages import map_pages
 from hexterra.workshop.templates.template_pdf import PAPER_MM
@@ -43,11 +48,11 @@ def book_pdf(plan: Plan, estimate: Estimate, *, paper: Paper = "A4") -> bytes:
     Returns
     -------
     bytes
-        A PDF: cover, contents, the board, what to buy, hours, cautions, set-ups, cut list,
-        drawings, sheet layouts, labels, the base, the map by quarters, rows, stacks, watercourses,
-        roads, cover and packing list. What is bought and made leaves out owned pieces. Drawings are
-        vectors, text can be selected, fonts are embedded, all of it reads in grey, and viewers are
-        asked not to scale it. Equal values give equal bytes.
+        A PDF: cover, contents, the board, what to buy, hours, cautions, how to cut, set-ups, cut
+        list, drawings, sheet layouts, labels, the base, the map by quarters, rows, stacks,
+        watercourses, roads, cover and packing list. What is bought and made leaves out owned
+        pieces. Drawings are vectors, text can be selected, fonts are embedded, all of it reads in
+        grey, and viewers are asked not to scale it. Equal values give equal bytes.
     """
     story = [
         *front_page(plan),
@@ -56,6 +61,7 @@ def book_pdf(plan: Plan, estimate: Estimate, *, paper: Paper = "A4") -> bytes:
         *buying_pages(plan, estimate),
         *cost_pages(estimate),
         *caution_pages(),
+        *how_pages(estimate),
         *set_up_pages(estimate),
         *cut_list_pages(estimate),
         *drawing_pages(estimate),
