@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from hexterra.stages.search.linear_relaxation import relax
+from hexterra.stages.search.exact_search import relax
 from hexterra.stages.search.prices import Prices
 from hexterra.stages.search.refine import refine
 from tests.board_laws import check_built

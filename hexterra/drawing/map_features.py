@@ -54,7 +54,7 @@ def key(overlay: Overlay, cuts: Cuts) -> Iterator[tuple[str, str]]:
     cover = overlay.cover
     for number, kind in enumerate(cover.kinds if cover is not None else ()):
         if cover is not None and (cover.given == number).any():
-            yield f"cover {_sign(cover, number)}", kind
+            yield f"cover {_WATER_SIGNS.get(kind, number)}", kind
 
 
 def _sign(cover: Cover, number: int) -> str:
@@ -256,9 +256,10 @@ def symbol(name: str, x: float, y: float, unit: float) -> Iterator[Item]:
     word, _, number = name.rpartition(" ")
     if word == "cover":
         spots = middle + np.array([[-1.9 * unit, 0.0], [1.9 * unit, 0.0]])
-        if number in _WATER_SIGNS.values():
+        sign = SIGNS[int(number) % len(SIGNS)] if number.isdigit() else number
+        if sign in _WATER_SIGNS.values():
             yield Lines(rectangle(x, y, 8.0 * unit, 4.5 * unit), Style(fill=_WASH), "closed")
-        yield from _signs(number, spots, 1.25 * unit)
+        yield from _signs(sign, spots, 1.25 * unit)
         return
     f = 18.0 * unit
     ends = middle + np.array([[-4.0 * unit, 0.0], [4.0 * unit, 0.0]])

@@ -11,7 +11,7 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property
 from itertools import zip_longest
 from pathlib import Path
@@ -178,9 +178,6 @@ def _remake(document: dict[str, Any], progress: Progress) -> Plan:
         bound=float(stored["bound"]),
         start_cost=float("inf") if start_cost is None else float(start_cost),
         stopped=stored["stopped"],
-    )
-    refined = replace(
-        refined,
         spent_on_kinds=float(stored["spent_on_kinds"]),
         least_kinds=int(stored["least_kinds"]),
     )

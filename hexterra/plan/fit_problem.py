@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, cast
 
 import numpy as np
@@ -173,6 +173,8 @@ def evaluate_board(
     bound: float,
     start_cost: float,
     stopped: Stopped,
+    spent_on_kinds: float = 0.0,
+    least_kinds: int = 0,
 ) -> Refined:
     """Check a board against a problem and price it, however it was found; see `evaluate`.
 
@@ -181,7 +183,7 @@ def evaluate_board(
     InfeasibleError
         If it breaks a rule.
     """
-    return evaluate(
+    refined = evaluate(
         problem.start,
         corners,
         prices=problem.prices,
@@ -195,6 +197,7 @@ def evaluate_board(
         start_cost=start_cost,
         stopped=stopped,
     )
+    return replace(refined, spent_on_kinds=spent_on_kinds, least_kinds=least_kinds)
 
 
 def _allowed(start: Tiles, fixed: FixedTiles) -> NDArray[np.bool_]:

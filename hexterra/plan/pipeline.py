@@ -183,6 +183,8 @@ def _plan(
                 bound=bound,
                 start_cost=refined.start_cost,
                 stopped=refined.stopped,
+                spent_on_kinds=refined.spent_on_kinds,
+                least_kinds=refined.least_kinds,
             )
         except InfeasibleError:  # of equally good levels others were taken, and their steep ramps
             refined = solve(lowered, brief, stock)

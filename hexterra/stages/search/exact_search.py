@@ -308,3 +308,35 @@ def _add_pieces(program: Program, search: Search, options: list[list[Option]]) -
             terms = dict.fromkeys(columns, 1.0) | {excess: -float(n_beyond)}
             program.add_row(terms, -np.inf, float(left[kind]))
     return search.stock.new_price * float(np.maximum(-left, 0).sum())
+
+
+def relax(search: Search, time_limit_s: float | None) -> None:
+    """Set the best messages for the labels that are left, if they are found in time.
+
+    In the relaxation a cell may take shares of labels, and both cells of a side must agree on the
+    shares of its pairs of states. The dual values of these constraints are messages, and of all
+    messages they prove the most (Werner, IEEE Transactions on Pattern Analysis and Machine
+    Intelligence 29(7), 2007). The last sweep is up afterwards.
+    """
+    choices, field = search.choices, search.field
+    lattice = choices.tiles.lattice
+    program = Program()
+    options = options_of(search)
+    for labels in options:
+        for option in labels:
+            option.column = program.add_column(option.price, is_whole=False)
+        program.add_row(dict.fromkeys([option.column for option in labels], 1.0), 1.0, 1.0)
+    rows: list[tuple[int, int, State, int]] = []
+    for cell, side in lattice.seams.tolist():
+        other = int(lattice.neighbours[cell, side])
+        back = int(lattice.back_sides[cell, side])
+        of_mine, of_theirs = add_pairs(program, *pair_states(choices, options, cell, side))
+        rows += [(cell, side, state, row) for state, row in of_mine.items()]
+        rows += [(other, back, (b, a), row) for (a, b), row in of_theirs.items()]
+    dual = program.relax(time_limit_s)
+    if dual is None:
+        return
+    for cell, side, (first, second), row in rows:
+        field.messages.value[field.place_of(cell, side, first, second)] = dual[row]
+    search.passing.restart()
+    search.round()

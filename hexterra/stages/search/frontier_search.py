@@ -11,8 +11,7 @@ from collections.abc import Generator
 from typing import Final
 
 from hexterra.stages.search.bounds import Search
-from hexterra.stages.search.exact_search import seconds_left
-from hexterra.stages.search.linear_relaxation import relax
+from hexterra.stages.search.exact_search import relax, seconds_left
 
 #: Partial boards to keep, attempt by attempt. With more, `prove` is quicker.
 N_PARTIAL: Final = (300, 4_800, 76_800)

@@ -12,6 +12,7 @@ from __future__ import annotations
 import time
 from collections.abc import Generator, Iterable, Iterator, Mapping
 from dataclasses import replace
+from itertools import pairwise
 from typing import Final, get_args
 
 import numpy as np
@@ -19,27 +20,23 @@ from numpy.typing import NDArray
 
 from hexterra.arguments import checked
 from hexterra.catalogue.catalogue import Catalogue
-from hexterra.errors import BriefError, InfeasibleError
-from hexterra.kernels.board.tile_costs import INFEASIBLE_SUM
+from hexterra.errors import BriefError
 from hexterra.lattice.hexagon import N_SIDES
 from hexterra.stages.search.bounds import Search
-from hexterra.stages.search.candidates import Choices, choose_among, count_labels, ground_terms
+from hexterra.stages.search.candidates import Choices, choose_among, count_labels
 from hexterra.stages.search.exact_search import prove
 from hexterra.stages.search.few_kinds import least_kinds, spare_kinds
 from hexterra.stages.search.frontier_search import search_frontier
 from hexterra.stages.search.local_search import WIDE_WINDOWS, WINDOWS, Review, repair
 from hexterra.stages.search.open_region import pass_messages, raise_bound_where_open
-from hexterra.stages.search.prices import DEFAULT_PRICES, FORBIDDEN, Prices
-from hexterra.stages.search.refined import Refined, SearchEffort, Stopped
+from hexterra.stages.search.prices import DEFAULT_PRICES, Prices
+from hexterra.stages.search.refined import Refined, SearchEffort, Stopped, build, finish
 from hexterra.stages.search.stock_prices import (
-    StockUse,
     adjust_prices,
     count_owned,
-    count_tile_kinds,
     start_prices,
-    stock_use,
 )
-from hexterra.stages.tiles.fit import Tiles, find_crossings, note_faces
+from hexterra.stages.tiles.fit import Tiles
 from hexterra.stages.tiles.tile_kinds import TileKind
 
 #: Boards proposed at first, and rounds on the whole board before each.
@@ -145,25 +142,34 @@ def refine(
     """
     _check(tiles, effort, reach, time_limit_s, closed, frozen)
     profile, joints = tuple(edge_profile), tuple(joint)
+
+    def near(start: Tiles, within: int | None) -> Choices:
+        return choose_among(
+            start, prices, catalogue=catalogue, reach=within, closed=closed, frozen=frozen,
+            edge_profile=profile, joint=joints,
+        )  # fmt: skip
+
     is_too_large = reach is None and count_labels(tiles, catalogue) > MOST_LABELS
-    choices = choose_among(
-        tiles, prices, catalogue=catalogue, reach=1 if is_too_large else reach,
-        closed=closed, frozen=frozen, edge_profile=profile, joint=joints,
-    )  # fmt: skip
-    without_stock, stopped = None, ""
+    choices = near(tiles, 1 if is_too_large else reach)
+    stopped: Stopped = ""
     end = None if time_limit_s is None else time.monotonic() + time_limit_s
+    owned, new_price, earlier = None, 0.0, list[Search]()
     if stock is not None:
-        without_stock = Search(choices)
-        stopped = _run(without_stock, "bounded" if effort == "proven" else effort, end)
-    owned = None if stock is None else count_owned(choices.settings.kinds, stock)
-    search = Search(choices, owned, prices.new_piece if stock is not None else 0.0)
+        owned, new_price = count_owned(choices.settings.kinds, stock), prices.new_piece
+        # Prices of pieces settle sooner among few labels, and best from a board without them.
+        few = choices if reach is not None else near(tiles, 1)
+        earlier = [Search(few), Search(few, owned, new_price)]
+    search = Search(choices, owned, new_price)
     start_cost = search.cost
-    if without_stock is not None:
-        search.try_candidate(without_stock.corners)
+    for one, onward in pairwise([*earlier, search]):
+        stopped = stopped or _run(one, "bounded" if effort == "proven" else effort, end)
+        onward.try_candidate(one.corners)
     stopped = stopped or _run(search, effort, end)
-    spent = 0.0
-    if stock is None and effort != "instant" and not stopped and prices.fewer_kinds > 0.0:
-        spent = _spare(search, prices, closed, frozen, profile, joints)
+    best_cost, share = search.cost, prices.fewer_kinds if stock is None and not stopped else 0.0
+    if share > 0.0 and effort != "instant" and not search.breaks_rules(search.corners):
+        search.corners = spare_kinds(near(build(choices, search.corners), 1), search.corners, share)
+        search.cost = search.price(search.corners)
+    spent = search.cost - best_cost
     refined = finish(search, prices, effort, start_cost, stopped, stock)
     return replace(
         refined,
@@ -171,30 +177,6 @@ def refine(
         least_kinds=least_kinds(choices.settings) if spent else 0,
         bound=0.0 if is_too_large else refined.bound,
     )
-
-
-def _spare(
-    search: Search,
-    prices: Prices,
-    closed: NDArray[np.bool_] | None,
-    frozen: NDArray[np.bool_] | None,
-    edge_profile: tuple[tuple[int, int], ...],
-    joint: tuple[tuple[int, int], ...],
-) -> float:
-    """Take a board of fewer kinds for the best one; return how much more it costs.
-
-    Tiles are looked for within a step of those of the best board.
-    """
-    if search.breaks_rules(search.corners):
-        return 0.0
-    near = choose_among(
-        build(search.choices, search.corners), prices, reach=1, closed=closed, frozen=frozen,
-        edge_profile=edge_profile, joint=joint,
-    )  # fmt: skip
-    before = search.cost
-    search.corners = spare_kinds(near, search.corners, prices.fewer_kinds)
-    search.cost = search.price(search.corners)
-    return search.cost - before
 
 
 def _run(search: Search, effort: SearchEffort, end: float | None) -> Stopped:
@@ -285,102 +267,6 @@ def _start_messages(search: Search) -> None:
         search.round()
         proven.append((search.passing.bound, scale))
     search.set_multipliers(max(proven)[1] * multiplier)
-
-
-def finish(
-    search: Search,
-    prices: Prices,
-    effort: SearchEffort,
-    start_cost: float,
-    stopped: Stopped,
-    stock: Mapping[TileKind, int] | None,
-) -> Refined:
-    """Return the result of a search as a value."""
-    choices = search.choices
-    if bad := _broken(choices, search.corners):
-        raise _refusal(bad)
-    tiles = build(choices, search.corners)
-    use = None if stock is None else stock_use(count_tile_kinds(tiles), stock)
-    return Refined(
-        tiles=tiles,
-        prices=prices,
-        effort=effort,
-        start_cost=start_cost if start_cost < INFEASIBLE_SUM else float("inf"),
-        cost=search.cost,
-        bound=min(max(search.bound, 0.0), search.cost),
-        breakdown=break_down(choices, search.corners, prices, search.stock.new_price, use),
-        stopped=stopped,
-        stock=use,
-    )
-
-
-def build(choices: Choices, corners: NDArray[np.int32]) -> Tiles:
-    """Return a board of choices as `Tiles`."""
-    settings, start = choices.settings, choices.tiles
-    oriented = choices.labels(corners) % choices.n_oriented
-    lattice = start.lattice
-    cell, side = lattice.seams[choices.faces(corners)[0] > 0.0].T
-    cliff = np.zeros((lattice.n_cells, N_SIDES), dtype=bool)
-    cliff[cell, side] = True
-    cliff[lattice.neighbours[cell, side], lattice.back_sides[cell, side]] = True
-    crossing, crossing_turn = find_crossings(start.legal, settings.catalogue)
-    return replace(
-        start,
-        catalogue=settings.catalogue,
-        corners=corners,
-        level=corners.min(axis=1),
-        pattern=settings.pattern[oriented],
-        turn=settings.turn[oriented],
-        crossing=crossing,
-        crossing_turn=crossing_turn,
-        cliff=cliff,
-        notes=note_faces(start.legal, cliff),
-    )
-
-
-def break_down(
-    choices: Choices,
-    corners: NDArray[np.int32],
-    prices: Prices,
-    new_price: float,
-    use: StockUse | None,
-) -> tuple[tuple[str, float], ...]:
-    """Return the total cost of each fault of a board."""
-    settings = choices.settings
-    oriented = choices.labels(corners) % choices.n_oriented
-    position, corner_position, mean_weight, corner_weight = ground_terms(choices.tiles, prices)
-    mean = corners.min(axis=1) + settings.mean_rise[settings.setting, oriented]
-    amounts = [
-        ("mean height", float((mean_weight * np.abs(mean - position)).sum())),
-        ("corner heights", float((corner_weight * np.abs(corners - corner_position)).sum())),
-    ]
-    terms = ((name, term[settings.setting, oriented]) for name, term in settings.terms)
-    amounts += [(name, float(term.sum())) for name, term in terms]
-    amounts.append(("step faces", float(choices.face_prices(corners).sum())))
-    if choices.joint:
-        amounts.append(("joint", choices.joint_price(corners)))
-    if use is not None:
-        amounts.append(("new pieces", new_price * sum(n for _, n in use.to_cut)))
-    return tuple(amounts)
-
-
-def _broken(choices: Choices, corners: NDArray[np.int32]) -> tuple[str, ...]:
-    """Name the cells where a board breaks a rule."""
-    lattice = choices.tiles.lattice
-    bad = set(np.flatnonzero(choices.top_prices(corners) >= FORBIDDEN).tolist())
-    bad |= set(lattice.seams[choices.face_prices(corners) >= FORBIDDEN, 0].tolist())
-    return tuple(lattice.labels[cell] for cell in sorted(bad))
-
-
-def _refusal(names: tuple[str, ...]) -> InfeasibleError:
-    return InfeasibleError(
-        "no board was found that keeps all pins, kept tiles and heights along the rim, closes the"
-        " sides where tops must meet and lets water run down; rules are broken at"
-        f" {', '.join(names[:12])}" + (f" and {len(names) - 12} more" if len(names) > 12 else ""),
-        remedy="move or drop pins there, free kept cells, mark a cliff between two of these cells,"
-        " or let the rim change height there",
-        cells=names,
-    )
 
 
 def _check(

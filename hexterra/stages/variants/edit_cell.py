@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from hexterra.errors import BriefError, CatalogueError
 from hexterra.lattice.hexagon import N_SIDES
 from hexterra.stages.search.prices import Prices
-from hexterra.stages.search.refine import break_down, build
+from hexterra.stages.search.refined import break_down, build
 from hexterra.stages.tiles.fit import Tiles
 from hexterra.stages.variants.evaluate import find_faults
 from hexterra.values import Value

@@ -16,8 +16,7 @@ from hexterra.errors import InfeasibleError
 from hexterra.lattice.hexagon import N_SIDES
 from hexterra.stages.search.candidates import Choices, choose_among
 from hexterra.stages.search.prices import FORBIDDEN, Prices
-from hexterra.stages.search.refine import break_down, build
-from hexterra.stages.search.refined import Refined, SearchEffort, Stopped
+from hexterra.stages.search.refined import Refined, SearchEffort, Stopped, break_down, build
 from hexterra.stages.search.stock_prices import count_tile_kinds, stock_use
 from hexterra.stages.tiles.fit import Tiles
 from hexterra.stages.tiles.tile_kinds import TileKind

@@ -207,8 +207,8 @@ def _test_cut(guides: Guides) -> Scene:
             "Measure a block, B; cut five slices at one setting; measure the slices together, S,"
             " and the rest, R. The kerf is (B - S - R) / 5. With B = 50.0,"
             f" S = {slices_mm:.1f} and R = {rest_mm:.1f} it is {kerf_mm:g} mm, which this book"
-            " assumes. Enter yours as foam.kerf_mm in the brief and write the book again; repeat the"
-            " test when wire, heat or foam change.",
+            " assumes. Enter yours as foam.kerf_mm in the brief and write the book again; repeat"
+            " the test when wire, heat or foam change.",
         ),
     )  # fmt: skip
 
@@ -325,9 +325,9 @@ def _blank_steps(estimate: Estimate, piece: Piece) -> list[str]:
             n_slices = counted(layer.n_slices, "slice")
             spare_mm = stock_mm - layer.n_slices * (layer.thickness_mm + foam.stock.kerf_mm)
             steps.append(
-                f"Lay the block flat, set the middle of the wire {wire_mm:g} mm above the"
-                f" table, and cut {n_slices} of {layer.thickness_mm:g} mm; {spare_mm:g} mm of a true sheet are"
-                " left over."
+                f"Lay the block flat, set the middle of the wire {wire_mm:g} mm above the table,"
+                f" and cut {n_slices} of {layer.thickness_mm:g} mm; {spare_mm:g} mm of a true sheet"
+                " are left over."
             )
     if len(layers) > 1:
         steps.append(f"Glue {len(layers)} layers to {piece.thickness_mm:g} mm and let them dry.")
@@ -347,8 +347,8 @@ def _top_steps(piece: Piece, solid: Solid) -> list[str]:
     else:
         steps.append(
             f"Find the small plan of the {piece.part}, turned {piece.turn}, beside it: lay"
-            " the blank over the grey part of the hexagon, its cut edge against a stop pinned along that"
-            " line."
+            " the blank over the grey part of the hexagon, its cut edge against a stop pinned along"
+            " that line."
         )
     low_mm, high_mm = solid.base_mm, solid.height_mm
     steps.append(
