@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import json
 import math
+import re
 import shutil
 from collections.abc import Generator
 from functools import cache
@@ -15,6 +16,7 @@ import numpy as np
 import pytest
 from PIL import Image
 from pypdf import PdfReader
+from scipy.interpolate import LinearNDInterpolator
 
 from hexterra.catalogue.tops import surface_rise
 from hexterra.csvfile import csv_text
@@ -411,14 +413,31 @@ def test_tables_are_handed_out(opened: Page) -> None:
     sync_api.expect(panel.get_by_role("button", name="stock.csv")).to_be_hidden()
 
 
-def test_a_section_is_drawn_between_two_cells(opened: Page) -> None:
-    """The built line of a section starts and ends at the tops of its cells; both are drawn."""
+def test_a_section_sets_the_built_tops_against_the_ground(opened: Page) -> None:
+    """The largest gap along a line is that of SciPy's ground through the means of the cells."""
+    plan = shown_plan()
+    board, level = plan.board, plan.fitted.level
     panel = tab(opened, "Section")
-    panel.get_by_label("From cell").first.fill("B5")
-    panel.get_by_label("To cell").first.fill("K5")
+    panel.get_by_label("From cell").first.fill("b4")
+    panel.get_by_label("To cell").first.fill("K6")
     panel.get_by_role("button", name="Draw").click()
-    sync_api.expect(panel.get_by_role("status")).to_contain_text("Built and ground differ most at")
     assert panel.locator("svg path.built, svg path.ground").count() == 2
+    said = re.search(
+        r"at (\w+): ([\d.]+) mm too (high|low)", panel.get_by_role("status").inner_text()
+    )
+    assert said is not None
+    ground = LinearNDInterpolator(board.centre_mm, plan.levels.position)
+    start, end = (board.centre_mm[board.labels.index(label)] for label in ("B4", "K6"))
+    gaps = []
+    for at in start + np.linspace(0.0, 1.0, 4000)[:, None] * (end - start):
+        cell = int(np.linalg.norm(board.centre_mm - at, axis=1).argmin())
+        local = (at - board.centre_mm[cell])[None] / board.across_flats_mm
+        rises = (plan.fitted.corners[cell] - level[cell]).tolist()
+        built = level[cell] + surface_rise(rises, 0, local, board.corner0_deg)[0]
+        gaps.append((built - float(ground(*at))) * plan.pieces.step_mm)
+    worst = max(gaps, key=abs)
+    assert float(said[2]) == pytest.approx(abs(worst), abs=0.15)
+    assert said[3] == ("high" if worst > 0 else "low")
     panel.get_by_label("To cell").first.fill("K99")
     panel.get_by_role("button", name="Draw").click()
     sync_api.expect(panel.get_by_role("status")).to_contain_text("There is no cell K99")

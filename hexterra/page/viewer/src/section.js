@@ -44,14 +44,12 @@ export function groundAt(board, x, y) {
   }, middle);
 }
 
-export function groundProfile(board, from, to, n = 240) {
-  const length = Math.hypot(to[0] - from[0], to[1] - from[1]);
-  return Array.from({ length: n + 1 }, (_, k) => {
-    const at = Math.min(Math.max(k / n, 1e-6), 1 - 1e-6);
-    return [
-      at * length,
-      groundAt(board, from[0] + at * (to[0] - from[0]), from[1] + at * (to[1] - from[1])),
-    ];
+// Ground along a line, at the points of its built profile.
+export function groundProfile(board, [x0, y0], [x1, y1], built) {
+  const length = built.at(-1)[0];
+  return built.map(([away]) => {
+    const at = Math.min(Math.max(away / length, 1e-6), 1 - 1e-6);
+    return [away, groundAt(board, x0 + at * (x1 - x0), y0 + at * (y1 - y0))];
   });
 }
 

@@ -71,7 +71,7 @@ export function sectionPanel(app) {
     }
     const points = ends.map((cell) => board.middle(cell));
     const built = builtProfile(board, ...points);
-    const ground = groundProfile(board, ...points);
+    const ground = groundProfile(board, ...points, built);
     plot.replaceChildren(figure(board, built, ground));
     said.textContent = gapWords(board, built, ground);
     const length = built.at(-1)[0];
@@ -98,17 +98,14 @@ export function sectionPanel(app) {
 }
 
 function gapWords(board, built, ground) {
-  let largest = [0, 0];
-  for (const [away, steps, cell] of built) {
-    if (steps === null) continue;
-    const at = Math.round((away / ground.at(-1)[0]) * (ground.length - 1));
-    const under = ground[at][1];
-    if (under !== null && Math.abs(steps - under) > Math.abs(largest[0]))
-      largest = [steps - under, cell];
-  }
-  const [gap, cell] = largest;
+  let [gap, where] = [0, built[0][2]];
+  built.forEach(([, steps, cell], k) => {
+    const under = ground[k][1];
+    if (steps === null || under === null || Math.abs(steps - under) <= Math.abs(gap)) return;
+    [gap, where] = [steps - under, cell];
+  });
   return (
-    `Built and ground differ most at ${board.labels[cell]}: ${Math.abs(gap * board.head.step_mm).toFixed(1)} mm` +
+    `Built and ground differ most at ${board.labels[where]}: ${Math.abs(gap * board.head.step_mm).toFixed(1)} mm` +
     ` too ${gap > 0 ? "high" : "low"}. The ground is drawn through the means of the cells.`
   );
 }
