@@ -117,7 +117,7 @@ def test_edits_that_cannot_be_are_refused(opened: Plan) -> None:
 def test_the_command_shows_or_writes(folder: Path, opened: Plan, tmp_path: Path) -> None:
     """Without --out nothing is written; with it a plan that verifies."""
     cell = flat_cell(opened)
-    level = int(opened.fitted.level[opened.board.labels.index(cell)]) + 1
+    level = int(opened.fitted.level[opened.board.labels.index(cell)]) + 2
     before = {path.name: path.read_bytes() for path in folder.iterdir()}
     shown = run("edit", folder, cell, "--level", level)
     assert shown.exit_code == 0, shown.output

@@ -82,7 +82,7 @@ DEFAULT_PRICES: Final = Prices()
 #: Ready-made prices, by their aim.
 PRESETS: Final[Mapping[str, Prices]] = MappingProxyType(
     {
-        "balanced": Prices(fewer_kinds=0.01),
+        "balanced": Prices(fewer_kinds=0.02),
         "truest ground": Prices(sloping=0.02, cutting=0.01, sunk_in_slope=0.02),
         "fewest different pieces": Prices(
             sloping=1.0, cutting=0.5, sunk_in_slope=0.5, fewer_kinds=0.05
