@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 SIGNS: Final = ("tuft", "square", "furrows", "ring", "triangle", "cross", "dots")
 #: Those of standing water, wherever its kind stands.
 _WATER_SIGNS: Final = {LAKE: "waves", SEA: "waves"}
-_WASH: Final = "#b4c6d8"  # over the tint of a level, for water; ink is legible on it
+WASH: Final = "#b4c6d8"  # over the tint of a level, for water; ink is legible on it
 #: Dashes of roads laid on top, by the place of the kind, in parts of a hexagon; none is solid.
 _DASHES: Final = ((), (0.14, 0.05), (0.05, 0.05), (0.14, 0.04, 0.04, 0.04))
 _ROAD: Final = 0.085  # width of a road, in distances across flats
@@ -65,7 +65,7 @@ def _sign(cover: Cover, number: int) -> str:
 def draw_standing(sheet: MapSheet, standing: StandingWater) -> Iterator[Item]:
     """Wash the cells under lakes and the sea, and draw the shore around them."""
     corner, f = sheet.corner(), sheet.flats_mm
-    yield Lines(corner[standing.is_under], Style(fill=_WASH, is_seamless=True), "closed")
+    yield Lines(corner[standing.is_under], Style(fill=WASH, is_seamless=True), "closed")
     neighbours = sheet.board.neighbours
     within = standing.joins & (neighbours > np.arange(len(neighbours))[:, None])
     is_shore = standing.is_under[:, None] & ~standing.joins & (neighbours >= 0)
@@ -258,7 +258,7 @@ def symbol(name: str, x: float, y: float, unit: float) -> Iterator[Item]:
         spots = middle + np.array([[-1.9 * unit, 0.0], [1.9 * unit, 0.0]])
         sign = SIGNS[int(number) % len(SIGNS)] if number.isdigit() else number
         if sign in _WATER_SIGNS.values():
-            yield Lines(rectangle(x, y, 8.0 * unit, 4.5 * unit), Style(fill=_WASH), "closed")
+            yield Lines(rectangle(x, y, 8.0 * unit, 4.5 * unit), Style(fill=WASH), "closed")
         yield from _signs(sign, spots, 1.25 * unit)
         return
     f = 18.0 * unit

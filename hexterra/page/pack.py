@@ -17,13 +17,14 @@ from numpy.typing import NDArray
 from hexterra.arguments import checked
 from hexterra.catalogue.tops import facets
 from hexterra.csvfile import csv_text
-from hexterra.drawing.map_features import SIGNS, road_exits
+from hexterra.drawing.map_features import SIGNS, WASH, road_exits
 from hexterra.drawing.map_style import CLIFF, INK, STOPS, WATER
 from hexterra.lattice.hexagon import N_SIDES
 from hexterra.mesh.tile_columns import stack_base_mm
 from hexterra.plan.summary import plan_facts
 from hexterra.stages.tiles.fit import level_to_metres
 from hexterra.stages.water.flow import WaterKind
+from hexterra.stages.water.standing import LAKE, SEA
 
 if TYPE_CHECKING:
     from hexterra.plan.overlay import Overlay
@@ -172,9 +173,10 @@ def _header(plan: Plan) -> dict[str, Any]:
         "water_kinds": [kind.name.lower() for kind in WaterKind],
         "road_kinds": [] if overlay.roads is None else list(overlay.roads.kinds),
         "cover_kinds": [] if overlay.cover is None else list(overlay.cover.kinds),
+        "standing_kinds": [LAKE, SEA],
         "signs": list(SIGNS),
         "ways": [{"name": way.name, "cells": way.cells.tolist()} for way in overlay.named],
-        "palette": {"ink": INK, "water": WATER, "cliff": CLIFF, "tints": STOPS},
+        "palette": {"ink": INK, "water": WATER, "wash": WASH, "cliff": CLIFF, "tints": STOPS},
     }
 
 

@@ -36,6 +36,7 @@ export function redrape(canvas, board, shown) {
   pen.setTransform(scale, 0, 0, -scale, 0, canvas.height);
   pen.lineCap = pen.lineJoin = "round";
   tops(pen, board);
+  if (shown.has("water")) wash(pen, board);
   if (shown.has("cover")) signs(pen, board);
   if (shown.has("water")) water(pen, board);
   if (shown.has("roads")) board.head.road_kinds.forEach((_, kind) => roads(pen, board, kind));
@@ -264,6 +265,17 @@ export function sign(pen, board, kind, x, y, r) {
   }
   if (name === "square") pen.fill();
   else pen.stroke();
+}
+
+// Lakes and the sea.
+function wash(pen, board) {
+  const faces = [];
+  for (let cell = 0; cell < board.n; cell++) {
+    const kind = board.head.cover_kinds[board.of.cover[cell]];
+    if (board.head.standing_kinds.includes(kind)) faces.push([cell, board.offset]);
+  }
+  pen.fillStyle = board.head.palette.wash;
+  traced(pen, board, faces, () => pen.fill());
 }
 
 function signs(pen, board) {
