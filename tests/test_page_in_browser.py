@@ -116,7 +116,8 @@ def hostile_page() -> str:
 def opened(browser: Browser, folder: Path, request: pytest.FixtureRequest) -> Generator[Page]:
     """Open a page; at the end there was no error, and nothing was asked of any network."""
     name, options = getattr(request, "param", ("one", {}))
-    context = browser.new_context(**{"viewport": {"width": 1200, "height": 800}, **options})
+    asked: Any = {"viewport": {"width": 1200, "height": 800}, **options}
+    context = browser.new_context(**asked)
     page = context.new_page()
     said: list[str] = []
     page.on("console", lambda message: said.append(message.text) if is_bad(message) else None)
