@@ -185,7 +185,7 @@ export class App extends EventTarget {
     if (this.piece >= 0) {
       states.fill(FAINT);
       for (const cell of this.usersOf(this.piece)) states[cell] = LIKE;
-    } else if (this.eye >= 0) {
+    } else if (this.eye >= 0 && this.row < 0) {
       this.seen.forEach((sees, cell) => {
         if (!sees) states[cell] = UNSEEN;
       });

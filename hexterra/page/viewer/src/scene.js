@@ -51,7 +51,8 @@ in vec2 place; in vec4 body; in vec4 look; in float light;
 out vec4 shown;
 void main() {
   vec3 base = body.a > 0.5 ? texture(drape, place).rgb : body.rgb;
-  shown = vec4(mix(base * light, look.rgb, look.a), 1.0);
+  float share = body.a > 0.5 ? look.a : 0.5 * look.a; // a state is that of the top
+  shown = vec4(mix(base * light, look.rgb, share), 1.0);
 }`;
 
 export class Relief {

@@ -25,7 +25,8 @@ class Triangles {
     const length = Math.hypot(...normal) || 1;
     for (let k = 1; k < ring.length - 1; k++) {
       for (const point of [ring[0], ring[k], ring[k + 1]]) {
-        this.places.push(...point);
+        // Neighbours round a shared point alike, so that no gap opens between them.
+        this.places.push(...point.map((value) => Math.round(value * 128) / 128));
         this.normals.push(...normal.map((value) => Math.round((127 * value) / length)));
         this.colours.push(...colour, draped ? 255 : 0);
         this.cells.push(cell);
