@@ -62,6 +62,7 @@ LANDSCAPE = content_mm(PAPERS["A4"], is_landscape=True)
 
 SECTIONS = [
     "The board",
+    "How true the board is",
     "What to buy",
     "Hours, cost and weight",
     "Cautions",

@@ -110,6 +110,26 @@ def board_pages(plan: Plan, estimate: Estimate) -> list[Flowable]:
     return section("The board", [RowTable(columns, table)])
 
 
+def truth_pages(plan: Plan) -> list[Flowable]:
+    """Say how true the board is to its ground: one sentence, then every figure."""
+    sentence = plan.fidelity.sentence()
+    content: list[Flowable] = [
+        paragraph(f"{sentence[0].upper()}{sentence[1:]}.", size_mm=3.8, after_mm=4.0, leading=1.5)
+    ]
+    figures: dict[str, list[str]] = {}  # of each subject: words and figure in turn
+    for label, value, unit in plan.fidelity.rows():
+        subject, _, words = label.partition(": ")
+        figure = f"{value:,}" if isinstance(value, int) else f"{value:z,.2f}"
+        figures.setdefault(subject, []).extend((words or subject, f"{figure} {unit}".strip()))
+    table: list[TableRow] = []
+    for subject, cells in figures.items():
+        table.append(Group(subject))
+        padded = [*cells, "", ""]
+        table += [tuple(padded[at : at + 4]) for at in range(0, len(cells), 4)]
+    columns = (Column("", 2.6), Column("", 1.2, "right"), Column("", 2.6), Column("", 1.2, "right"))
+    return section("How true the board is", [*content, RowTable(columns, table)])
+
+
 def _footing_words(estimate: Estimate) -> str:
     hours = estimate.footing_hours
     return f", of which footings {duration(60.0 * hours)}" if hours else ""

@@ -17,7 +17,12 @@ from hexterra.workshop.book.assembly_pages import (
     stack_pages,
 )
 from hexterra.workshop.book.base_pages import base_pages
-from hexterra.workshop.book.board_pages import board_pages, caution_pages, front_page
+from hexterra.workshop.book.board_pages import (
+    board_pages,
+    caution_pages,
+    front_page,
+    truth_pages,
+)
 from hexterra.workshop.book.buying_pages import buying_pages, cost_pages
 from hexterra.workshop.book.cutting_pages import cut_list_pages, set_up_pages
 from hexterra.workshop.book.drawing_pages import drawing_pages, sheet_pages
@@ -58,6 +63,7 @@ def book_pdf(plan: Plan, estimate: Estimate, *, paper: Paper = "A4") -> bytes:
         *front_page(plan),
         *section("", [Heading("Contents", is_listed=False), contents()]),
         *board_pages(plan, estimate),
+        *truth_pages(plan),
         *buying_pages(plan, estimate),
         *cost_pages(estimate),
         *caution_pages(),
