@@ -93,8 +93,18 @@ def list_work(foam: Foam, base: Base, facings: Facings, grooves: Grooves) -> tup
     see `hexterra.workshop.solids.channel_tools`. A groove of a footing is two slanting passes as
     long as the rail's middle line under it. Owned keyed footings are taken for those with the
     shortest grooves: a stock list does not say. Facings are cut all around, and up their front if
-    it leans. Parameters ---------- foam Blanks and blocks of the board. base Rails, which say where
-    footings have grooves. facings Upright faces to cover.
+    it leans.
+
+    Parameters
+    ----------
+    foam
+        Blanks and blocks of the board.
+    base
+        Rails, which say where footings have grooves.
+    facings
+        Upright faces to cover.
+    grooves
+        Sections of water and roads.
 
     Returns
     -------
